@@ -1,0 +1,1 @@
+"""Season-end audits of combine grain-moisture calibrations."""
