@@ -74,9 +74,6 @@ KINDS: dict[str, Kind] = {
     "suspicious-sample": Kind(
         WARNING, "a sample was taken because it looked odd", "nothing: shown apart"
     ),
-    "plot-unusable": Kind(
-        WARNING, "a plot has no usable mass, area or moisture", "check the row"
-    ),
     # nothing is left out, but the reader must know
     "dishes-disagree": Kind(
         WARNING, "dishes differ by more than the method allows", "repeat the sample"
@@ -141,9 +138,11 @@ KINDS: dict[str, Kind] = {
     "two-curves": Kind(
         WARNING, "several curves served one trial", "see the trial's report"
     ),
-    "entry-once": Kind(NOTE, "an entry has one plot", "no error of its own"),
-    "entry-alone": Kind(NOTE, "a trial has one entry", "no ranking"),
-    "check-absent": Kind(WARNING, "a check named is not in the trial", "see spelling"),
+    "crops-mixed": Kind(WARNING, "a trial holds plots of several crops", "split it"),
+    "curve-unaudited": Kind(
+        WARNING, "no sample speaks for a curve that served plots", "sample its plots"
+    ),
+    "trial-remark": Kind(NOTE, "what limits a trial's entry means", "see the trial"),
 }
 
 
