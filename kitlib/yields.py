@@ -1,0 +1,181 @@
+"""Yield at standard moisture, and the units of yield and of test weight."""
+
+import numpy as np
+
+# Exact by definition: avoirdupois pound, international acre, and the Winchester
+# bushel of 2150.42 cubic inches (7 CFR 810.102(d)) with an inch of 25.4 mm.
+KG_PER_LB = 0.45359237
+M2_PER_ACRE = 4046.8564224
+M2_PER_HA = 10_000.0
+KG_PER_T = 1_000.0
+HL_PER_WINCHESTER_BUSHEL = 0.3523907016688
+
+
+def flag_unusable_plots(mass_kg, area_m2, moisture_pct) -> np.ndarray:
+    """Flag plots whose yield cannot be calculated.
+
+    Parameters
+    ----------
+    mass_kg, area_m2, moisture_pct : array_like, shapes that broadcast
+        Harvested mass, harvested area, moisture. [kg; m²; % wet basis]
+
+    Returns
+    -------
+    ndarray of bool
+        True where a value is missing, mass or area is not above zero, or moisture
+        is below 0 or not below 100 %.
+
+    Examples
+    --------
+    >>> flag_unusable_plots([6.2, 0.0, 6.2], 8.0, [21.0, 21.0, 100.0]).tolist()
+    [False, True, True]
+    """
+    mass, area, moisture = _floats(mass_kg, area_m2, moisture_pct)
+    # A comparison with nan is False, so a missing value is flagged as well.
+    mass_and_area = (mass > 0) & (area > 0) & np.isfinite(mass) & np.isfinite(area)
+    return ~(mass_and_area & (moisture >= 0) & (moisture < 100))
+
+
+def yield_kg_ha(mass_kg, area_m2, moisture_pct, standard_pct) -> np.ndarray:
+    """Return the yield brought to standard moisture.
+
+    The dry matter stays, the water changes: mass × (100 − M) / (100 − standard).
+    A shrink factor per point is the same correction written otherwise and is
+    never applied on top; handling losses are left out.
+
+    Parameters
+    ----------
+    mass_kg, area_m2, moisture_pct : array_like, shapes that broadcast
+        Harvested mass, harvested area, moisture. [kg; m²; % wet basis]
+    standard_pct : float or array_like
+        Moisture the yield is stated at; nan gives nan. [% wet basis]
+
+    Returns
+    -------
+    ndarray
+        Yield, nan where `flag_unusable_plots`. [kg/ha]
+
+    Raises
+    ------
+    ValueError
+        If the standard moisture is outside 0 to below 100.
+
+    References
+    ----------
+    .. [1] Mulvaney and Devkota, UF/IFAS Extension SS-AGR-443 (AG442), 2020.
+
+    Examples
+    --------
+    8.45 kg at 20 % hold 6.76 kg of dry matter, which is 8 kg at 15.5 %.
+
+    >>> round(float(yield_kg_ha(8.45, 8.0, 20.0, 15.5)), 9)
+    10000.0
+    """
+    mass, area, moisture = _floats(mass_kg, area_m2, moisture_pct)
+    # Outside its range the moisture is flagged and its yield replaced below.
+    with np.errstate(invalid="ignore"):
+        found = -yield_per_point(mass, area, standard_pct) * (100 - moisture)
+    return np.where(flag_unusable_plots(mass, area, moisture), np.nan, found)
+
+
+def yield_per_point(mass_kg, area_m2, standard_pct) -> np.ndarray:
+    """Return by how much a plot's yield changes per point of moisture.
+
+    The yield is a straight line in the moisture, so this holds for a change of any
+    size; relative to the yield it is −1 / (100 − M) per point.
+
+    Parameters
+    ----------
+    mass_kg, area_m2 : array_like, shapes that broadcast
+        Harvested mass and area. [kg; m²]
+    standard_pct : float or array_like
+        Moisture the yield is stated at. [% wet basis]
+
+    Returns
+    -------
+    ndarray
+        Negative: wetter grain holds less; nan where mass or area is not above
+        zero. [kg/ha per % moisture]
+
+    Raises
+    ------
+    ValueError
+        If the standard moisture is outside 0 to below 100.
+
+    Examples
+    --------
+    >>> round(float(yield_per_point(8.45, 8.0, 15.5)), 9)
+    -125.0
+    """
+    mass, area, standard = _floats(mass_kg, area_m2, standard_pct)
+    if np.any((standard < 0) | (standard >= 100)):
+        raise ValueError(
+            f"yield_per_point: standard_pct is {standard_pct}; expected 0 to below "
+            "100 % moisture. Check the crop's standard moisture."
+        )
+    usable = (mass > 0) & (area > 0)
+    per_plot = -np.where(usable, mass, np.nan) / (100 - standard)
+    return per_plot / np.where(usable, area, np.nan) * M2_PER_HA
+
+
+def kg_ha_to_t_ha(yield_kg_ha):
+    """Return a yield in tonnes per hectare from kilograms per hectare."""
+    return np.asarray(yield_kg_ha, float) / KG_PER_T
+
+
+def t_ha_to_kg_ha(yield_t_ha):
+    """Return a yield in kilograms per hectare from tonnes per hectare."""
+    return np.asarray(yield_t_ha, float) * KG_PER_T
+
+
+def kg_ha_to_bu_ac(yield_kg_ha, bushel_lb):
+    """Return a yield in trade bushels per acre from kilograms per hectare.
+
+    Parameters
+    ----------
+    yield_kg_ha : array_like
+        Yield. [kg/ha]
+    bushel_lb : float
+        The crop's fixed trade bushel; a measured test weight has no place
+        here. [lb]
+
+    Examples
+    --------
+    >>> round(float(kg_ha_to_bu_ac(6276.766, bushel_lb=56)), 4)
+    100.0
+    """
+    return np.asarray(yield_kg_ha, float) / _kg_ha_per_bu_ac(bushel_lb)
+
+
+def bu_ac_to_kg_ha(yield_bu_ac, bushel_lb):
+    """Return a yield in kilograms per hectare from trade bushels per acre."""
+    return np.asarray(yield_bu_ac, float) * _kg_ha_per_bu_ac(bushel_lb)
+
+
+def lb_bu_to_kg_hl(test_weight_lb_bu):
+    """Return a test weight in kg/hL from lb per Winchester bushel.
+
+    Volume arithmetic only: some grading tables use fitted lines per crop, which
+    allow for packing and differ from it.
+
+    Examples
+    --------
+    >>> round(float(lb_bu_to_kg_hl(60)), 3)
+    77.231
+    """
+    return np.asarray(test_weight_lb_bu, float) * KG_PER_LB / HL_PER_WINCHESTER_BUSHEL
+
+
+def kg_hl_to_lb_bu(test_weight_kg_hl):
+    """Return a test weight in lb per Winchester bushel from kg/hL."""
+    return np.asarray(test_weight_kg_hl, float) * HL_PER_WINCHESTER_BUSHEL / KG_PER_LB
+
+
+def _kg_ha_per_bu_ac(bushel_lb: float) -> float:
+    """Return kilograms per hectare in one bushel per acre."""
+    return bushel_lb * KG_PER_LB * M2_PER_HA / M2_PER_ACRE
+
+
+def _floats(*values) -> list[np.ndarray]:
+    """Return each value as an array of floats."""
+    return [np.asarray(value, float) for value in values]
