@@ -1,0 +1,69 @@
+"""Bland & Altman, Lancet 327 (1986) 307-310: peak flow by two meters, 17 subjects.
+
+First readings, large meter less mini meter [l/min]. The paper was not opened: mean
+and SD are as read in a validation script that cites it; the rest is from memory.
+"""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from pytest import approx
+
+from kitlib.agreement_limits import limits_of_agreement
+from kitlib.stats import agreement
+
+DATA = Path(__file__).parent / "data" / "bland_altman_1986.csv"
+
+
+@pytest.fixture(scope="module")
+def meters():
+    return pd.read_csv(DATA, comment="#")
+
+
+def test_bias_and_sd(meters):
+    found = agreement(meters["large1"], meters["mini1"])
+    assert (found.bias, found.sep) == approx((-2.1, 38.8), abs=0.05)
+    assert found.plain_bias.se == approx(9.4, abs=0.05)  # from memory
+
+
+def test_interval_of_the_bias(meters):
+    interval = agreement(meters["large1"], meters["mini1"]).bias_interval()
+    # From memory; -22.0 and 17.8 were worked out from the rounded 2.1, 38.8 and 9.4.
+    assert interval == approx((-22.0, 17.8), abs=0.05)
+
+
+def test_limits_of_1986(meters):
+    found = limits_of_agreement(meters["large1"], meters["mini1"], form="1986")
+    # Printed -79.7 and 75.5 come from the rounded -2.1 and 38.8 (from memory).
+    assert round(found.bias, 1) - 2 * round(found.sd, 1) == approx(-79.7, abs=0.05)
+    assert round(found.bias, 1) + 2 * round(found.sd, 1) == approx(75.5, abs=0.05)
+    # Full precision, own arithmetic on the same data.
+    assert found.lower.value == approx(-79.647907, abs=5e-7)
+    assert found.upper.value == approx(75.412613, abs=5e-7)
+    assert found.lower.se == approx(16.3, abs=0.05)  # from memory
+
+
+def test_intervals_of_the_limits_of_1986(meters):
+    found = limits_of_agreement(meters["large1"], meters["mini1"], form="1986")
+    # Own arithmetic, and R 4.2.2: bias -/+ 2 SD, -/+ qt(0.975, 16) * sqrt(3 SD^2 / 17).
+    assert found.lower.interval() == approx((-114.169742, -45.126072), abs=5e-7)
+    assert found.upper.interval() == approx((40.890778, 109.934448), abs=5e-7)
+
+
+def test_intervals_of_the_limits_as_printed(meters):
+    found = limits_of_agreement(meters["large1"], meters["mini1"], form="1986")
+    # -114.3 to -45.1 and 40.9 to 110.1 (from memory) come from the rounded parts.
+    half = 2.12 * round(found.lower.se, 1)
+    assert (-79.7 - half, -79.7 + half) == approx((-114.3, -45.1), abs=0.05)
+    assert (75.5 - half, 75.5 + half) == approx((40.9, 110.1), abs=0.05)
+
+
+def test_limits_of_1999(meters):
+    found = limits_of_agreement(meters["large1"], meters["mini1"])
+    # As read in the validation script: -78.1 and 73.9.
+    assert found.lower.value == approx(-78.1, abs=0.05)
+    assert found.upper.value == approx(73.9, abs=0.05)
+    # Own arithmetic: SD sqrt(1/17 + 1.96^2 / 32).
+    assert found.lower.se == approx(16.395108, abs=5e-7)
+    assert found.lower.interval() == approx((-112.853378, -43.341225), abs=5e-7)

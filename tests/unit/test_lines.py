@@ -1,0 +1,120 @@
+"""The prediction line: identities, anchors, and input that gives none."""
+
+import numpy as np
+import pytest
+from pytest import approx
+from scipy.stats import linregress
+
+from kitlib.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.lines import prediction_line
+from kitlib.stats import agreement
+
+
+@pytest.fixture
+def season(rng):
+    trial = np.repeat(list("ABCDEFGH"), [1, 9, 4, 6, 2, 8, 3, 7])
+    reference = rng.normal(18, 3, 40)
+    return 0.4 + 1.1 * reference + rng.normal(0, 0.4, 40), reference, trial
+
+
+def test_it_is_the_reference_regressed_on_the_sensor(season):
+    sensor, reference, _ = season
+    line, scipy = prediction_line(*season, 15.5), linregress(sensor, reference)
+    assert line.slope.value == approx(scipy.slope, rel=1e-12)
+    assert line.intercept.value == approx(scipy.intercept, rel=1e-10)
+    assert line.plain_slope.se == approx(scipy.stderr, rel=1e-10)
+    assert (line.n, line.n_trials) == (40, 8)
+
+
+def test_corrected_readings_lie_on_it(season):
+    sensor, reference, _ = season
+    line = prediction_line(*season, 15.5)
+    by_formula = line.intercept.value + line.slope.value * sensor
+    assert line.corrected(sensor) == approx(by_formula, rel=1e-12)
+    after = agreement(line.corrected(sensor), reference)
+    assert after.bias == approx(0, abs=1e-12)
+    assert after.sep == approx(line.residual_sd * np.sqrt(38 / 39), rel=1e-12)
+
+
+def test_the_mean_as_anchor_tells_the_mean_error(season):
+    sensor, reference, _ = season
+    line = prediction_line(*season, sensor.mean())
+    assert line.bias.value == approx(agreement(sensor, reference).bias, rel=1e-12)
+
+
+def test_the_anchor_moves_the_bias_not_the_line(season):
+    near, far = prediction_line(*season, 15.5), prediction_line(*season, 20.5)
+    assert far.slope.value == approx(near.slope.value, rel=1e-12)
+    assert far.slope.se == approx(near.slope.se, rel=1e-10)
+    assert near.correction_at(20.5).value == approx(-far.bias.value, rel=1e-10)
+    assert near.correction_at(20.5).se == approx(far.bias.se, rel=1e-10)
+    assert near.joint_test().f == approx(far.joint_test().f, rel=1e-8)
+
+
+def test_intervals_shrink_towards_the_middle_of_the_data(season):
+    line = prediction_line(*season, 18.0)
+    middle, end = line.correction_at(20.0).se, line.correction_at(30.0).se
+    assert middle < end
+
+
+def test_the_region_ends_where_the_joint_test_begins_to_reject(season):
+    line = prediction_line(*season, 18.0)
+    p_value = line.joint_test().p_value
+    assert 0 < p_value < 0.05
+    assert line.region(1 - 0.99 * p_value).holds([0, 0])
+    assert not line.region(1 - 1.01 * p_value).holds([0, 0])
+    assert line.region().holds([line.bias.value, line.tilt.value])
+
+
+def test_two_trials_give_a_line_but_no_interval():
+    sensor, reference = [14.0, 15.2, 16.1, 17.3], [14.1, 15.0, 16.4, 17.0]
+    line = prediction_line(sensor, reference, list("AABB"), 15.0)
+    assert line.slope.known and np.isnan(line.slope.interval()).all()
+    assert "got 2 trial(s)" in line.slope.remark
+    assert not line.region().known and line.region().holds([9.0, 9.0])
+    # The least-squares interval, samples as independent, is there for one trial.
+    assert np.isfinite(line.plain_slope.interval()).all()
+
+
+def test_a_perfect_line_has_no_interval():
+    reference = np.array([12.0, 14.0, 16.0, 18.0])
+    line = prediction_line(reference + 0.3, reference, range(4), 15.0)
+    assert (line.slope.value, line.bias.value) == approx((1, 0.3))
+    assert line.residual_sd == 0
+    for estimate in (line.slope, line.bias, line.plain_slope, line.plain_bias):
+        assert np.isnan(estimate.se) and "no scatter" in estimate.remark
+
+
+def test_a_constant_sensor_is_refused():
+    with pytest.raises(NoSpread, match=r"all 3 readings are 15\.2"):
+        prediction_line([15.2] * 3, [14.0, 15.0, 16.0], range(3), 15.0)
+
+
+def test_a_constant_reference_is_predicted_flat():
+    line = prediction_line([14.0, 15.0, 16.0, 18.0], [15.0] * 4, range(4), 15.0)
+    assert line.slope.value == approx(0, abs=1e-12)
+    assert np.isnan(line.slope.se)  # and how well is not known: no scatter
+
+
+def test_bad_input_is_named():
+    with pytest.raises(TooFewSamples, match=r"prediction_line: got n = 2"):
+        prediction_line([14.0, 15.0], [14.0, 15.0], ["A", "B"], 15.0)
+    with pytest.raises(NotFinite, match=r"prediction_line: sensor\[2\] is inf"):
+        prediction_line([14, 15, np.inf], [14, 15, 16], ["A", "B", "C"], 15.0)
+    with pytest.raises(NotFinite, match=r"\[1\] is missing"):
+        prediction_line([14, 15, 17], [14, 15, 16], ["A", None, "C"], 15.0)
+
+
+def test_ties_everywhere_are_no_trouble(rng):
+    sensor = rng.integers(14, 17, 60).astype(float)
+    reference = sensor + rng.integers(-1, 2, 60)
+    line = prediction_line(sensor, reference, np.arange(60) // 6, 15.0)
+    assert line.slope.se > 0 and line.bias.se > 0
+
+
+def test_a_million_samples(rng):
+    reference = rng.normal(18, 3, 1_000_000)
+    sensor = reference + rng.normal(0.3, 0.5, 1_000_000)
+    line = prediction_line(sensor, reference, np.arange(1_000_000) // 10, 18.0)
+    # Attenuated by 9 / (9 + 0.25): the slope that predicts, not the sensor's own.
+    assert line.slope.value == approx(9 / 9.25, abs=0.001)
