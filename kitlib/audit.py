@@ -23,7 +23,7 @@ from kitlib.effects import (
     p_of_zero,
     with_q_values,
 )
-from kitlib.estimates import Estimate, Interval
+from kitlib.estimates import NO_INTERVAL, Estimate, Interval
 from kitlib.limits import Tolerance
 from kitlib.pairs import OVEN, Pairing, curve_register
 from kitlib.pooling import false_discovery
@@ -103,9 +103,7 @@ class CurveAudit:
         return self.found.samples.n_trials
 
 
-def audit_curves(
-    pairing: Pairing, curves: Table, season: Season, rng: np.random.Generator
-) -> list[CurveAudit]:
+def audit_curves(pairing: Pairing, curves: Table, season: Season) -> list[CurveAudit]:
     """Return the audit of every crop × curve with a sample taken blind.
 
     Parameters
@@ -114,8 +112,6 @@ def audit_curves(
     curves : Table
         The curve register.
     season : Season
-    rng : numpy.random.Generator
-        For resampled intervals; the curves are taken in order of crop and name.
 
     Returns
     -------
@@ -126,24 +122,36 @@ def audit_curves(
     by_curve = pairing.pairs.groupby(["crop", "curve"], sort=True)
     harvested = dict(list(pairing.plots.groupby("curve")))
     audits = [
-        _audit_curve(
-            crop, register.loc[curve], group, harvested.get(curve), season, rng
-        )
+        audit_curve(crop, register.loc[curve], group, harvested.get(curve), season)
         for (crop, curve), group in by_curve
         if group["used"].any()
     ]
     return _with_discovery_rates(audits)
 
 
-def _audit_curve(crop, register, pairs, plots, season, rng) -> CurveAudit:
-    """Audit one curve on its pairs and the plots it served."""
+def audit_curve(
+    crop: str, register: pd.Series, pairs: pd.DataFrame, plots, season: Season
+) -> CurveAudit:
+    """Return the audit of one curve on its pairs and the plots it served.
+
+    Parameters
+    ----------
+    crop : str
+    register : Series
+        The curve's row of `pairs.curve_register`.
+    pairs : DataFrame
+        Its pairs, at least one of them used.
+    plots : DataFrame or None
+        The plots it served; None if it was only recorded in parallel.
+    season : Season
+    """
     used = pairs[pairs["used"]]
     samples = Samples.of(used)
     found = performance(samples, season.standard_moisture_of(crop))
     tolerance = season.tolerance_of(crop)
     sums, remark = tried(trial_sums, samples.sensor, samples.reference, samples.trial)
     after, after_remark = tried(leave_one_trial_out, sums) if sums else (None, remark)
-    interval, sep_remark = tried(sep_interval, sums, season.confidence)
+    sep = sep_interval(sums, season.confidence) if sums else None
     apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"]]
     max_sep, max_sep_source = _max_sep(crop, register, found, tolerance, season)
     readings = plots["sensor_pct"] if plots is not None else None
@@ -152,8 +160,8 @@ def _audit_curve(crop, register, pairs, plots, season, rng) -> CurveAudit:
         curve=str(register.name),
         register=register,
         found=found,
-        sep_interval=interval.interval if interval else Interval(np.nan, np.nan),
-        sep_method=interval.method if interval else sep_remark,
+        sep_interval=sep.interval if sep else NO_INTERVAL,
+        sep_method=(sep.remark or sep.method) if sep else remark,
         after=after,
         after_remark=after_remark,
         bands=moisture_bands(samples, tolerance, season.confidence),

@@ -16,6 +16,7 @@ from kitlib.cells import (
 from kitlib.errors import refuse
 from kitlib.findings import STOP, Finding
 from kitlib.schema import (
+    MOISTURES,
     REQUIRED_TABLES,
     SCHEMAS,
     TEXT,
@@ -109,6 +110,7 @@ def check_table(raw: RawTable, name: str, season: Season) -> Table:
     cells = cells.dropna(how="all")
     table.frame = _typed(cells, name, season, table)
     _check_ranges(table, name)
+    _check_moistures(table, name, season.highest_moisture)
     _leave_out_without_keys(table, name)
     _leave_out_doubled(table, name)
     return table
@@ -165,6 +167,16 @@ def _check_ranges(table: Table, name: str) -> None:
         wrong = pd.Series(group["failure_case"].to_numpy(), index=rows, name=column)
         fault_cells(table, name, wrong, "out-of-range", rule)
         table.frame.loc[rows, column] = np.nan
+
+
+def _check_moistures(table: Table, name: str, highest: float) -> None:
+    """Empty every moisture higher than grain can have, and find it."""
+    for column in (c for c in MOISTURES if c in table.frame):
+        values = table.frame[column]
+        wrong = values[values > highest]
+        rule = f"at most {highest:g} % moisture (highest_moisture in season.toml)"
+        fault_cells(table, name, wrong, "out-of-range", rule)
+        table.frame.loc[wrong.index, column] = np.nan
 
 
 def _leave_out_without_keys(table: Table, name: str) -> None:

@@ -186,8 +186,8 @@ THRESHOLDS: dict[str, Threshold] = {
         5, "with fewer, offsets are shrunk towards zero (own simulation)"
     ),
     "selection_safe": Threshold(0.9, "chance of selection called safe (own choice)"),
-    "dishes_at_most_pct": Threshold(
-        60, "a moisture above this is a slip of the decimal (own choice)"
+    "highest_moisture": Threshold(
+        60, "a moisture above this is taken for a slip of the decimal (own choice)"
     ),
     "hours_to_oven": Threshold(
         72, "later weighing lets a sample change (own choice; keep samples sealed)"

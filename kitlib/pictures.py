@@ -9,8 +9,9 @@ from kitlib.dots import Samples
 from kitlib.drawing import svg_bytes
 from kitlib.estimates import Interval
 from kitlib.figures import Band, draw_agreement, draw_errors
+from kitlib.harvest_figures import draw_coverage
 from kitlib.maps import draw_field_map
-from kitlib.overviews import CurveRow, draw_coverage, draw_season
+from kitlib.overviews import CurveRow, draw_season
 from kitlib.pairs import OVEN
 from kitlib.rankings import Entries, draw_entries, draw_yield_change
 from kitlib.season_audit import SeasonAudit, TrialAudit

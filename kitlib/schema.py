@@ -40,7 +40,7 @@ def _number(low, high, unit, needed=False):
     return _column(NUMBER, needed=needed, empty_ok=True, low=low, high=high, unit=unit)
 
 
-_MOISTURE = (0.0, 60.0, "% moisture, wet basis")
+_MOISTURE = (0.0, 100.0, "% moisture, wet basis")
 _GRAMS = (0.0, 5000.0, "g")
 _TEST_WEIGHT = (10.0, 110.0, "kg/hL")
 _GRAIN_TEMP = (-40.0, 80.0, "°C")
@@ -155,6 +155,8 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
     ),
 }
 
+# Columns that hold a moisture: season.toml sets how high one may be.
+MOISTURES = ("sensor_pct", "moisture_pct", "known_pct", "low_pct", "high_pct")
 REQUIRED_TABLES = ("plots", "oven", "curves")
 # Keys no two rows of a table may share.
 UNIQUE_KEYS = {"plots": ["trial", "plot"], "readings": ["trial", "plot", "curve"]}

@@ -72,6 +72,10 @@ class Season(_Strict):
         Dishes a sample needs; None: two where duplicates are the lab's routine.
     methods_alike : list of lists of str
         Oven methods that may stand for each other.
+    check_entries : list of str
+        Entries the others of a trial are compared with.
+    highest_moisture : float
+        A moisture above this is a slip of the decimal point. [%]
     rule : str
         Name of the tolerance rule for crops without a tolerance of their own.
     """
@@ -87,6 +91,7 @@ class Season(_Strict):
     minimum_dishes: Annotated[int, Field(ge=1)] | None = None
     methods_alike: list[list[str]] = []
     check_entries: list[str] = []
+    highest_moisture: Percent = threshold("highest_moisture")
     rule: Literal[tuple(TOLERANCE_RULES)] = HANDBOOK_RULE
     standard_moisture: dict[str, Percent] = {}
     allowed_bias: dict[str, Positive] = {}

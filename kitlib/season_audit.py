@@ -24,8 +24,6 @@ from kitlib.season import Season, read_season
 from kitlib.terms import counted, crop_key, listed
 from kitlib.yields import flag_unusable_plots, yield_kg_ha
 
-SEASON_STREAM, TRIAL_STREAM = 0, 1
-
 
 def chance_for(seed: int, *names: str) -> np.random.Generator:
     """Return the stream of chance that belongs to names, whatever else is drawn.
@@ -180,11 +178,8 @@ def audit_season(folder: str | Path) -> SeasonAudit:
     tables = read_tables(folder, settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference)
-    rng = chance_for(settings.seed, "season")
-    audits = {
-        audit.curve: audit
-        for audit in audit_curves(pairing, tables["curves"], settings, rng)
-    }
+    found = audit_curves(pairing, tables["curves"], settings)
+    audits = {audit.curve: audit for audit in found}
     advice = {curve: recommend(audit, settings) for curve, audit in audits.items()}
     pooled, shrunken = pool_by_crop(audits)
     return SeasonAudit(

@@ -5,6 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from kitlib.season_audit import audit_season
+
 PLOTS = """trial,plot,entry,crop,curve,sensor_pct,plot_mass_kg,plot_area_m2,block
 T1,001,E1,wheat,W,14.2,5.0,10,1
 T1,002,E2,wheat,W,15.1,5.5,10,1
@@ -74,3 +76,9 @@ def season(tmp_path):
 @pytest.fixture(scope="session")
 def demo():
     return Path(__file__).parent.parent / "demo_data"
+
+
+@pytest.fixture(scope="session")
+def audited_demo(demo):
+    """Return the audit of the demo season, made once."""
+    return audit_season(demo)

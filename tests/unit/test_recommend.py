@@ -1,0 +1,161 @@
+"""Each action on samples that call for it, and the reason it gives."""
+
+import numpy as np
+import pytest
+from curves import SEASON, audit_of
+from pytest import approx
+
+from kitlib.recommend import recommend
+from kitlib.season import Season
+from kitlib.simulate import simulate_pairs
+
+
+def advise(season=SEASON, register=None, **truth):
+    rng = np.random.default_rng(truth.pop("seed", 3))
+    sd = {"sd_trial": 0.1, "sd_sample": 0.2, "sd_dish": 0.05}
+    pairs = simulate_pairs(rng, **{**sd, **truth})
+    audit = audit_of(
+        pairs["sensor_pct"],
+        pairs["reference_pct"],
+        pairs["trial"],
+        season,
+        **(register or {}),
+    )
+    return audit, recommend(audit, season)
+
+
+def test_a_good_curve_is_kept_at_its_setting():
+    _, advice = advise(trials=8, samples_per_trial=6, register={"offset_loaded": -0.3})
+    assert advice.action == "keep"
+    assert advice.new_setting == approx(-0.3)
+    assert advice.correction.shift == 0.0
+    assert advice.chance_within > 0.95
+
+
+def test_a_real_but_small_bias_is_kept_and_said():
+    _, advice = advise(trials=12, samples_per_trial=8, bias=0.18)
+    assert advice.action == "keep"
+    assert "real but too small to matter" in advice.reason
+
+
+def test_a_biased_curve_is_shifted_by_minus_its_bias():
+    audit, advice = advise(
+        trials=8, samples_per_trial=6, bias=0.8, register={"offset_loaded": 0.25}
+    )
+    assert advice.action == "shift"
+    assert advice.offset == approx(-audit.bias.value)
+    assert advice.new_setting == approx(0.25 + advice.offset, abs=0.05 + 1e-9)
+    assert advice.new_setting == approx(round(advice.new_setting, 1))
+    assert advice.interval.low < -0.8 < advice.interval.high
+    assert advice.rmsep_after < advice.rmsep_before
+
+
+def test_loading_the_offset_takes_the_bias_away():
+    audit, advice = advise(trials=8, samples_per_trial=6, bias=0.8)
+    samples = audit.found.samples
+    corrected = advice.correction.apply(samples.sensor)
+    assert np.mean(corrected - samples.reference) == approx(0, abs=1e-12)
+
+
+def test_the_setting_is_rounded_to_its_step_half_away_from_zero():
+    season = Season(name="s", setting_step=0.5)
+    _, advice = advise(season, trials=8, samples_per_trial=6, bias=0.8)
+    assert advice.new_setting in (-0.5, -1.0)
+
+
+def test_a_gain_error_over_a_wide_span_asks_for_a_slope():
+    audit, advice = advise(
+        trials=10, samples_per_trial=6, gain=0.85, moisture_sd_between=4.0
+    )
+    assert advice.action == "reslope"
+    line = audit.found.line
+    readings = np.array([14.0, 20.0])
+    assert advice.correction.apply(readings) == approx(
+        line.intercept.value + line.slope.value * readings
+    )
+    assert np.isnan(advice.new_setting)
+
+
+def test_the_same_gain_error_in_few_trials_asks_for_no_slope():
+    _, advice = advise(
+        trials=6, samples_per_trial=6, gain=0.85, moisture_sd_between=4.0
+    )
+    assert advice.action != "reslope"
+
+
+def test_a_noisy_curve_is_rebuilt():
+    _, advice = advise(trials=10, samples_per_trial=6, sd_sample=1.6)
+    assert advice.action == "rebuild"
+    assert "SEP" in advice.reason
+    assert advice.provisional
+
+
+def test_a_bent_curve_is_rebuilt():
+    rng = np.random.default_rng(5)
+    pairs = simulate_pairs(
+        rng, trials=12, samples_per_trial=6, sd_trial=0.1, sd_sample=0.15
+    )
+    z = (pairs["true_pct"] - 18.0) / 4.0
+    audit = audit_of(
+        pairs["sensor_pct"] + 1.2 * z**2, pairs["reference_pct"], pairs["trial"]
+    )
+    advice = recommend(audit, SEASON)
+    assert advice.action == "rebuild"
+    assert "bend" in advice.reason
+
+
+def test_two_trials_that_disagree_leave_it_unresolved_and_say_what_would_settle():
+    audit = audit_of(
+        [15.9, 16.8, 15.2, 17.0],
+        [15.0, 16.0, 15.1, 16.9],
+        ["A", "A", "B", "B"],
+    )
+    advice = recommend(audit, SEASON)
+    assert advice.action == "unresolved"
+    assert np.isnan(advice.new_setting)
+    assert "trial" in advice.more
+
+
+def test_one_trial_is_unresolved_however_clear_its_bias():
+    audit = audit_of([15.9, 16.9, 17.8, 18.9], [15, 16, 17, 18], ["A"] * 4)
+    advice = recommend(audit, SEASON)
+    assert advice.action == "unresolved"
+    assert "one trial" in advice.reason
+
+
+def test_one_sample_is_unresolved_and_its_error_is_shown():
+    advice = recommend(audit_of([15.9], [15.0], ["A"]), SEASON)
+    assert advice.action == "unresolved"
+    assert advice.offset == approx(-0.9)
+
+
+def test_no_setting_is_given_where_the_offset_in_force_is_not_known():
+    _, advice = advise(
+        trials=8, samples_per_trial=6, bias=0.8, register={"offset_mixed": True}
+    )
+    assert np.isnan(advice.new_setting)
+    assert "not known" in advice.reason
+
+
+@pytest.mark.parametrize("shift", [-0.7, 0.4])
+def test_an_offset_loaded_before_moves_the_advice_by_as_much(shift):
+    before, first = advise(trials=8, samples_per_trial=6, bias=0.8)
+    samples = before.found.samples
+    audit = audit_of(
+        samples.sensor + shift, samples.reference, samples.trial, offset_loaded=shift
+    )
+    second = recommend(audit, SEASON)
+    if second.action == first.action == "shift":
+        assert second.new_setting == approx(first.new_setting)
+    assert second.offset == approx(first.offset - shift)
+
+
+def test_the_order_of_samples_does_not_matter(rng):
+    audit, advice = advise(trials=8, samples_per_trial=6, bias=0.8)
+    samples, mixed = audit.found.samples, rng.permutation(audit.n)
+    again = recommend(
+        audit_of(samples.sensor[mixed], samples.reference[mixed], samples.trial[mixed]),
+        SEASON,
+    )
+    assert again.reason == advice.reason
+    assert again.interval == approx(advice.interval)

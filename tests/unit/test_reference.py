@@ -1,0 +1,131 @@
+"""Dishes to reference values, by hand."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from pytest import approx
+
+from kitlib.checks import empty_table, read_tables
+from kitlib.reference import (
+    benchtop_means,
+    dish_moisture,
+    pooled_sd,
+    reference_values,
+    two_stage_moisture,
+)
+from kitlib.season import read_season
+
+
+def dishes(**cells):
+    frame = pd.DataFrame({"sample": ["s"], **{k: [v] for k, v in cells.items()}})
+    return frame.reindex(columns=empty_table("oven").columns)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "total"),
+    # Own arithmetic on the mass balance M = A + (100 - A) B / 100.
+    [(8.0, 12.0, 19.04), (12.5, 10.0, 21.25), (0.0, 14.2, 14.2)],
+)
+def test_two_stages_add_up(first, second, total):
+    assert two_stage_moisture(first, second) == approx(total, abs=5e-5)
+
+
+def test_two_stage_equals_the_conditioned_form_of_iso_712():
+    # w = [1 - (m1 m3) / (m0 m2)] 100 (ISO 712, from memory; the algebra checks):
+    # m0 5.000, m1 4.400, m2 100.0, m3 92.0 give 19.04.
+    found = dish_moisture(
+        dishes(
+            tare_g=0.0, wet_g=5.0, dry_g=4.4, prestage_wet_g=100.0, prestage_dry_g=92.0
+        )
+    )
+    assert found.iloc[0] == approx(100 * (1 - 4.4 * 92.0 / (5.0 * 100.0)))
+    assert found.iloc[0] == approx(19.04, abs=5e-5)
+
+
+def test_weights_win_over_a_given_moisture():
+    found = dish_moisture(dishes(tare_g=20.0, wet_g=30.0, dry_g=28.5, moisture_pct=9.0))
+    assert found.iloc[0] == approx(15.0)
+
+
+def test_a_given_moisture_stands_where_a_weight_is_missing():
+    found = dish_moisture(dishes(tare_g=20.0, wet_g=30.0, moisture_pct=9.0))
+    assert found.iloc[0] == 9.0
+
+
+def test_pooled_sd_of_duplicates_is_the_root_of_half_the_mean_squared_difference():
+    # Sum d² / (2 n): differences 0.2, 0.1, 0.3.
+    values = [10.0, 10.2, 12.0, 12.1, 14.0, 14.3]
+    sd, df = pooled_sd(values, [1, 1, 2, 2, 3, 3])
+    assert sd == approx(np.sqrt((0.04 + 0.01 + 0.09) / 6))
+    assert df == 3
+
+
+def test_repeatability_of_chesher_2008():
+    # Chesher, Clin Biochem Rev 29 Suppl 1 (2008) S23: Sr 0.023 (5 days × 3).
+    days = [
+        (2.015, 2.013, 1.963),
+        (2.019, 2.002, 1.979),
+        (2.025, 1.959, 2.000),
+        (1.972, 1.950, 1.973),
+        (1.981, 1.956, 1.957),
+    ]
+    sd, df = pooled_sd(np.ravel(days), np.repeat(range(5), 3))
+    assert sd == approx(0.023, abs=0.0005)
+    assert df == 10
+
+
+def reference_of(season):
+    settings = read_season(season.folder)
+    tables = read_tables(season.folder, settings)
+    return reference_values(tables["oven"], tables["plots"].frame, settings)
+
+
+def test_reference_is_the_mean_of_the_dishes_with_its_standard_error(season):
+    samples = reference_of(season).samples.set_index("sample")
+    # Ranges 0.1, 0, 0.1, 0.1, 0.1: pooled SD sqrt(0.04 / 10) = 0.0632.
+    assert samples.at["s1", "reference_pct"] == approx(13.95)
+    assert samples.at["s1", "reference_se"] == approx(np.sqrt(0.004 / 2))
+
+
+def test_dishes_further_apart_than_the_method_allows_are_found_and_kept(season):
+    season.replace("oven.csv", "28.61", "28.57")  # 14.3 against 14.0; limit 0.15
+    found = reference_of(season)
+    assert [f.code for f in found.findings] == ["dishes-disagree"]
+    assert found.samples["dishes_disagree"].sum() == 1
+    assert len(found.samples) == 5
+
+
+def test_the_limit_itself_is_allowed(season):
+    season.replace("oven.csv", "28.61", "28.585")  # 14.15 against 14.00
+    assert reference_of(season).findings == []
+
+
+def test_a_lab_that_dries_one_dish_each_is_taken_as_it_is(season):
+    lines = season.text("oven.csv").splitlines()
+    season.write("oven.csv", "\n".join([lines[0], *lines[1::2]]))
+    found = reference_of(season)
+    assert len(found.samples) == 5
+    assert found.samples["reference_se"].isna().all()
+
+
+def test_two_dishes_can_be_asked_for(season):
+    lines = season.text("oven.csv").splitlines()
+    season.write("oven.csv", "\n".join([lines[0], *lines[1::2]]))
+    season.write("season.toml", season.text("season.toml") + "minimum_dishes = 2\n")
+    found = reference_of(season)
+    assert found.samples.empty
+    assert len(found.left_out[0]) == 5
+
+
+def test_benchtop_readings_are_averaged_by_sample_and_meter():
+    readings = empty_table("benchtop").reindex(range(4))
+    readings = readings.assign(
+        sample="s",
+        trial="T",
+        plot="1",
+        meter=list("AABB"),
+        moisture_pct=[14.0, 14.2, 15.0, np.nan],
+    )
+    means = benchtop_means(readings)
+    assert means["benchtop_pct"].tolist() == approx([14.1, 15.0])
+    assert means["n_readings"].tolist() == [2, 1]

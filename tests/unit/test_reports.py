@@ -1,0 +1,108 @@
+"""The reports hold the verdict, the evidence, the cautions and the provenance."""
+
+import io
+
+import pypdf
+import pytest
+
+from kitlib.provenance import input_hashes
+from kitlib.report import season_report, trial_report
+from kitlib.season_audit import audit_season
+from kitlib.terms import show
+from kitlib.typeset import typeset
+
+CAUTIONS = (
+    "not a verification",
+    "not for buying, selling or settling grain",
+    "ovens run at 103 to 133",
+    "dust can burn and explode",
+    "Never enter a bin",
+    "Local codes",
+)
+
+
+def text_of(report) -> str:
+    pages = pypdf.PdfReader(io.BytesIO(typeset(report))).pages
+    text = " ".join(" ".join(page.extract_text().split()) for page in pages)
+    return text.replace("\u2212", "-").replace("\u200b", "")
+
+
+@pytest.fixture(scope="module")
+def season_text(audited_demo):
+    return text_of(season_report(audited_demo))
+
+
+@pytest.fixture(scope="module")
+def trial_text(audited_demo):
+    return text_of(trial_report(audited_demo, "wheat-09"))
+
+
+@pytest.mark.parametrize("caution", CAUTIONS)
+def test_both_reports_carry_every_caution(season_text, trial_text, caution):
+    assert caution in season_text
+    assert caution in trial_text
+
+
+def test_the_season_report_holds_every_curve_with_its_action(audited_demo, season_text):
+    for curve, advice in audited_demo.advice.items():
+        assert f"Curve {curve}" in season_text
+        assert advice.action in season_text
+        assert show(audited_demo.audits[curve].bias.value, 2, sign=True) in season_text
+
+
+def test_the_season_report_names_every_trial(audited_demo, season_text):
+    assert all(name in season_text for name in audited_demo.trials)
+
+
+def test_tolerances_carry_their_source_and_how_it_was_come_by(season_text, trial_text):
+    for text in (season_text, trial_text):
+        assert "NIST Handbook 44" in text
+        assert "from memory" in text
+        assert "CR2" in text
+
+
+def test_every_input_is_named_with_its_hash(audited_demo, season_text, trial_text):
+    for name, digest in input_hashes(audited_demo.folder).items():
+        for text in (season_text, trial_text):
+            assert name in text
+            assert digest[:20] in text.replace(" ", "")
+
+
+def test_a_trials_report_names_its_entries(audited_demo, trial_text):
+    entries = audited_demo.trial("wheat-09").consequences.entries["entry"]
+    assert all(entry in trial_text for entry in entries)
+
+
+def test_the_same_season_gives_the_same_bytes(audited_demo):
+    report = trial_report(audited_demo, "wheat-09")
+    assert typeset(report) == typeset(trial_report(audited_demo, "wheat-09"))
+
+
+HOSTILE = '#let x = 1; *b* _i_ $m$ <t> "q" {j} \\u{41} =cmd|x'
+
+
+def test_names_come_out_as_written_and_run_nothing(season):
+    name = HOSTILE.replace('"', '""')
+    season.write("plots.csv", season.text("plots.csv").replace("E1", f'"{name}"'))
+    text = text_of(trial_report(audit_season(season.folder), "T1"))
+    assert HOSTILE[:24] in text
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda s: (s.folder / "oven.csv").unlink(),
+        lambda s: s.write("plots.csv", s.text("plots.csv").splitlines()[0] + "\n"),
+        lambda s: s.write("oven.csv", "\n".join(s.text("oven.csv").splitlines()[:3])),
+        lambda s: s.replace("plots.csv", "5.0,10", "0,10"),
+        lambda s: s.replace("plots.csv", "5.0,10", "5.0,-1"),
+        lambda s: s.replace("plots.csv", "14.2", "100"),
+    ],
+    ids=["no oven", "no plots", "one sample", "no mass", "negative area", "all water"],
+)
+def test_a_report_comes_out_of_any_season_that_can_be_read(season, spoil):
+    spoil(season)
+    audit = audit_season(season.folder)
+    assert "not a verification" in text_of(season_report(audit))
+    for name in audit.trials:
+        assert "not a verification" in text_of(trial_report(audit, name))
