@@ -47,6 +47,8 @@ class CurveAudit:
         The statistics of its samples.
     sep_interval : Interval
         Interval of the SEP, by `sep_method`. [% moisture]
+    new_sample : Interval
+        Where the error of one new sample of a new trial lies. [% moisture]
     after : LeaveOneTrialOut or None
         Performance without change, with an offset, with a line, always on trials
         left out; `after_remark` says why not.
@@ -71,6 +73,7 @@ class CurveAudit:
     found: Performance
     sep_interval: Interval
     sep_method: str
+    new_sample: Interval
     after: LeaveOneTrialOut | None
     after_remark: str
     bands: pd.DataFrame
@@ -162,6 +165,9 @@ def audit_curve(
         found=found,
         sep_interval=sep.interval if sep else NO_INTERVAL,
         sep_method=(sep.remark or sep.method) if sep else remark,
+        new_sample=(
+            sep.error_limits(found.bias, season.confidence) if sep else NO_INTERVAL
+        ),
         after=after,
         after_remark=after_remark,
         bands=moisture_bands(samples, tolerance, season.confidence),

@@ -8,7 +8,12 @@ from typing import TypeVar
 import numpy as np
 import pandas as pd
 
-from kitlib.agreement_limits import LimitsOfAgreement, limits_of_agreement
+from kitlib.agreement_limits import (
+    LimitsByMoisture,
+    LimitsOfAgreement,
+    limits_by_moisture,
+    limits_of_agreement,
+)
 from kitlib.clustered import clustered_fit
 from kitlib.components import VarianceComponents, variance_components
 from kitlib.concordance import Concordance, concordance
@@ -20,6 +25,7 @@ from kitlib.gain import gain
 from kitlib.limits import Tolerance, threshold
 from kitlib.lines import PredictionLine, prediction_line
 from kitlib.mixed import random_intercept
+from kitlib.robust_lines import RobustLine, passing_bablok
 from kitlib.shape import SpreadTrend, curvature, spread_trend
 from kitlib.stats import Agreement, agreement
 from kitlib.validation import rer, rpd, sd_reference, sep_without_reference_error
@@ -94,10 +100,14 @@ class Performance:
         SEP less the reference's own error. [% moisture]
     line : PredictionLine or None
         Reference on sensor, anchored at `anchor`; `line_remark` says why not.
+    robust_line : RobustLine or None
+        Passing–Bablok, samples taken as independent: a check on wild samples.
     gain, curvature : Estimate
         The sensor's own slope; the bend of its errors in mid-range.
     spread : SpreadTrend or None
         How much wider the errors spread in wet grain.
+    limits, limits_by_moisture : LimitsOfAgreement, LimitsByMoisture or None
+        Where the errors of most samples lie, at all moistures or at each.
     components : VarianceComponents or None
         SD of the errors between and within trials.
     """
@@ -114,10 +124,12 @@ class Performance:
     rer: Estimate
     line: PredictionLine | None
     line_remark: str
+    robust_line: RobustLine | None
     gain: Estimate
     curvature: Estimate
     spread: SpreadTrend | None
     limits: LimitsOfAgreement | None
+    limits_by_moisture: LimitsByMoisture | None
     concordance: Concordance | None
     components: VarianceComponents | None
     influence: Influence | None
@@ -198,10 +210,12 @@ def performance(samples: Samples, standard_pct: float = nan) -> Performance:
         rer=_or_not_known(rer, s.reference, agreed.sep if agreed else nan),
         line=line,
         line_remark=line_remark,
+        robust_line=tried(passing_bablok, *both)[0],
         gain=sensor_gain(s, reference_se),
         curvature=_or_not_known(curvature, *three),
         spread=tried(spread_trend, *three)[0],
         limits=tried(limits_of_agreement, *both)[0],
+        limits_by_moisture=tried(limits_by_moisture, *both, s.reference)[0],
         concordance=tried(concordance, *both)[0],
         components=tried(variance_components, s.error, s.trial)[0],
         influence=influence(s.error, s.sample, s.trial) if s.n > 1 else None,

@@ -55,7 +55,15 @@ def curve_numbers(audit: CurveAudit, level: float) -> Table:
     rows += [
         ("SEP", show(found.sep), show_span(*audit.sep_interval), "", audit.sep_method),
         _plain_row("SEP without the reference's error", found.sep_corrected),
+        (
+            "Error of one new sample of a new trial",
+            "",
+            show_span(*audit.new_sample, 2, sign=True),
+            "",
+            "t, between and within trials",
+        ),
         estimate_row("Prediction slope", found.slope, level, 3),
+        *_robust_rows(found.robust_line),
         estimate_row("Gain", found.gain, level, 3),
         estimate_row("Bend in mid-range", found.curvature, level),
     ]
@@ -80,6 +88,15 @@ def curve_numbers(audit: CurveAudit, level: float) -> Table:
         note=f"Bias, SEP and RMSEP in {POINTS}; slopes in points per point. Prediction "
         "slope is air-oven on sensor; some texts regress the other way round.",
     )
+
+
+def _robust_rows(line) -> list[tuple[str, ...]]:
+    """Return the Passing–Bablok slope as a table row, none where there is no line."""
+    if line is None:
+        return []
+    said = line.remark or "samples taken as independent: a check only"
+    ends = show_span(*line.slope_interval, 3)
+    return [("Slope by Passing–Bablok", show(line.slope, 3), ends, "", said)]
 
 
 def _plain_row(label: str, estimate: Estimate):

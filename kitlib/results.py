@@ -67,6 +67,11 @@ CURVE_COLUMNS = [
     "sd_within_trials",
     "limit_of_agreement_low",
     "limit_of_agreement_high",
+    "new_sample_low",
+    "new_sample_high",
+    "slope_passing_bablok",
+    "slope_passing_bablok_low",
+    "slope_passing_bablok_high",
     "concordance",
     "reference_se",
     "max_sep",
@@ -165,6 +170,14 @@ def _line_cells(audit: CurveAudit, level: float) -> dict:
         **_ends("curvature", found.curvature, level),
         "anchor_pct": found.anchor,
     }
+    robust = found.robust_line
+    if robust is not None:
+        low, high = robust.slope_interval
+        cells |= {
+            "slope_passing_bablok": robust.slope,
+            "slope_passing_bablok_low": low,
+            "slope_passing_bablok_high": high,
+        }
     if line is not None:
         cells |= {
             "intercept": line.intercept.value,
@@ -182,6 +195,8 @@ def _spread_cells(audit: CurveAudit, level: float) -> dict:
         "sep_low": audit.sep_interval.low,
         "sep_high": audit.sep_interval.high,
         "sep_method": audit.sep_method,
+        "new_sample_low": audit.new_sample.low,
+        "new_sample_high": audit.new_sample.high,
         "rmsep": found.agreement.rmsep if found.agreement else nan,
         "sep_corrected": found.sep_corrected.value,
         "rpd": found.rpd.value,
@@ -290,7 +305,8 @@ PLOT_COLUMNS = ["trial", "plot", "entry", "block", "row", "range", "location", "
 PLOT_COLUMNS += ["curve", "sensor", "chamber_config", "harvested_at", "recorded_pct"]
 PLOT_COLUMNS += ["offset_in_force", "sensor_pct", "moisture_after_pct"]
 PLOT_COLUMNS += ["plot_mass_kg", "plot_area_m2", "yield_before_kg_ha"]
-PLOT_COLUMNS += ["yield_after_kg_ha", "unusable", "outside_audit"]
+PLOT_COLUMNS += ["yield_after_kg_ha", "reference_pct", "yield_reference_kg_ha"]
+PLOT_COLUMNS += ["unusable", "outside_audit"]
 
 
 def plots_table(season: SeasonAudit) -> pd.DataFrame:
@@ -315,6 +331,7 @@ def season_tables(season: SeasonAudit) -> dict[str, pd.DataFrame]:
         "reference": reference_table(season),
         "repeatability": season.reference.repeatability,
         "bridge": season.bridge,
+        "test_weight": season.test_weight,
         "pooling": pooling_table(season),
         "entries": entries_table(season),
     }

@@ -22,6 +22,7 @@ from kitlib.recommend import Recommendation, recommend
 from kitlib.reference import Reference, reference_values
 from kitlib.season import Season, read_season
 from kitlib.terms import counted, crop_key, listed
+from kitlib.testweight import audit_test_weight
 from kitlib.yields import flag_unusable_plots, yield_kg_ha
 
 
@@ -90,6 +91,11 @@ class SeasonAudit:
     def bridge(self) -> pd.DataFrame:
         """Each benchtop meter's own bias and slope against the oven, by crop."""
         return bridge_table(self.pairing.pairs, self.settings.confidence)
+
+    @cached_property
+    def test_weight(self) -> pd.DataFrame:
+        """How the sensor's test weight agrees with the benchtop's, by crop."""
+        return audit_test_weight(self.pairing.pairs, self.settings.confidence)
 
     @cached_property
     def findings(self) -> list[Finding]:
@@ -192,7 +198,7 @@ def audit_season(folder: str | Path) -> SeasonAudit:
         advice=advice,
         pooled=pooled,
         shrunken=shrunken,
-        plots=corrected_plots(pairing.plots, advice, audits, settings),
+        plots=corrected_plots(pairing, advice, audits, settings),
     )
 
 
@@ -217,11 +223,22 @@ def pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
     return pooled, shrunken
 
 
-def corrected_plots(plots, advice, audits, settings: Season) -> pd.DataFrame:
-    """Return every plot with moisture and yield as recorded and as corrected.
+def sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
+    """Return each plot's air-oven moisture, nan where it was not sampled."""
+    oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
+    means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
+    keys = pd.MultiIndex.from_frame(plots[["trial", "plot"]])
+    return pd.Series(means.reindex(keys).to_numpy(float), index=plots.index)
+
+
+def corrected_plots(
+    pairing: Pairing, advice: dict, audits: dict, settings: Season
+) -> pd.DataFrame:
+    """Return every plot with moisture and yield as recorded, corrected and by oven.
 
     A plot whose curve no sample speaks for has no corrected moisture.
     """
+    plots, pairs = pairing.plots, pairing.pairs
     after = pd.Series(np.nan, index=plots.index)
     outside = pd.Series(False, index=plots.index)
     for curve, rows in plots.groupby("curve").groups.items():
@@ -238,10 +255,14 @@ def corrected_plots(plots, advice, audits, settings: Season) -> pd.DataFrame:
     def stated(moisture):
         return yield_kg_ha(mass, area, moisture.to_numpy(float), standard)
 
+    reference = sampled_moisture(pairs, plots)
+
     return plots.assign(
         moisture_after_pct=after,
         yield_before_kg_ha=stated(plots["recorded_pct"]),
         yield_after_kg_ha=stated(after),
+        reference_pct=reference,
+        yield_reference_kg_ha=stated(reference),
         unusable=flag_unusable_plots(mass, area, plots["recorded_pct"]),
         outside_audit=outside,
     )

@@ -332,7 +332,41 @@ def _reference(season: SeasonAudit) -> list[Block]:
     bridge = season.bridge
     if len(bridge):
         blocks.append(_bridge(bridge, season.settings.confidence))
+    if len(season.test_weight):
+        blocks.append(_test_weight(season.test_weight, season.settings.confidence))
     return section("The reference and the benchtop meter", blocks) if blocks else []
+
+
+def _test_weight(table, level: float) -> Table:
+    """Return how the sensor's test weight agrees with the benchtop's."""
+    return Table(
+        caption=f"Test weight, sensor against benchtop, {level:.0%} intervals.",
+        columns=[
+            Column("Crop"),
+            Column("Chamber set-up"),
+            Column("Samples / trials", number=True),
+            Column("Bias", "kg/hL", number=True),
+            Column("Interval", "kg/hL", number=True),
+            Column("SEP", "kg/hL", number=True),
+            Column("Limits of agreement", "kg/hL", number=True),
+            Column("Bias", "lb/bu", number=True),
+        ],
+        rows=[
+            (
+                row.crop,
+                row.chamber_config,
+                f"{row.n} / {row.n_trials}",
+                show(row.bias_kg_hl, 2, sign=True),
+                show_span(row.bias_low_kg_hl, row.bias_high_kg_hl, 2, sign=True),
+                show(row.sep_kg_hl),
+                show_span(row.limit_low_kg_hl, row.limit_high_kg_hl, 2, sign=True),
+                show(row.bias_lb_bu, 2, sign=True),
+            )
+            for row in table.itertuples()
+        ],
+        note="Bias is sensor minus benchtop. 1 lb/bu = 1.287186 kg/hL (Winchester "
+        "bushel of 2150.42 in³, 7 CFR 810.102). The moisture curve leans on it.",
+    )
 
 
 def _bridge(bridge, level: float) -> Table:
