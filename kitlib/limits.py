@@ -182,9 +182,6 @@ THRESHOLDS: dict[str, Threshold] = {
     "false_discovery_rate": Threshold(
         0.05, "share of flagged curves that may be flagged by chance"
     ),
-    "curves_for_pooling": Threshold(
-        5, "with fewer, offsets are shrunk towards zero (own simulation)"
-    ),
     "selection_safe": Threshold(0.9, "chance of selection called safe (own choice)"),
     "highest_moisture": Threshold(
         60, "a moisture above this is taken for a slip of the decimal (own choice)"

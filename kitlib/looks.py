@@ -5,9 +5,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from html import escape
+from io import BytesIO
 
 import typst
 from IPython.display import display
+from PIL import Image
 
 from kitlib.blocks import (
     Facts,
@@ -69,11 +71,23 @@ class Words:
 
 @dataclass(frozen=True)
 class Rows:
-    """Rows of cells; `right` says which columns are set to the right."""
+    """Rows of cells.
+
+    Attributes
+    ----------
+    rows : sequence of sequence of str
+    right : sequence of bool
+        Columns set to the right.
+    heads : int
+        Rows at the top that are heads.
+    strong : sequence of int
+        Rows in bold.
+    """
 
     rows: Sequence[Sequence[str]]
     right: Sequence[bool]
-    headed: bool = False
+    heads: int = 0
+    strong: Sequence[int] = ()
 
     def text(self) -> str:
         """Return them as lines, cells in columns of one width."""
@@ -89,17 +103,17 @@ class Rows:
 
     def html(self) -> str:
         """Return them as an HTML table."""
-        tags = ["th" if self.headed and k == 0 else "td" for k in range(len(self.rows))]
-        rows = [self._row(*each) for each in zip(tags, self.rows, strict=True)]
+        rows = [self._row(k, row) for k, row in enumerate(self.rows)]
         return f"<table>{''.join(rows)}</table>"
 
-    def _row(self, tag: str, row: Sequence[str]) -> str:
+    def _row(self, k: int, row: Sequence[str]) -> str:
         """Return one row as HTML."""
-        sides = ["right" if to_right else "left" for to_right in self.right]
-        cells = [
-            f'<{tag} style="text-align: {side}">{escape(printable(cell))}</{tag}>'
-            for cell, side in zip(row, sides, strict=True)
-        ]
+        tag = "th" if k < self.heads else "td"
+        weight = "; font-weight: bold" if k in self.strong else ""
+        cells = []
+        for cell, to_right in zip(row, self.right, strict=True):
+            style = f"text-align: {'right' if to_right else 'left'}{weight}"
+            cells.append(f'<{tag} style="{style}">{escape(printable(cell))}</{tag}>')
         return f"<tr>{''.join(cells)}</tr>"
 
 
@@ -139,7 +153,8 @@ def _parts_of_table(table: Table) -> list[Words | Rows]:
     """Return a table's caption, its rows under their heads, and its note."""
     heads = [f"{c.label} ({c.unit})" if c.unit else c.label for c in table.columns]
     right = [column.number for column in table.columns]
-    rows = Rows([heads, *table.rows], right, headed=True)
+    strong = [k + 1 for k in table.strong]
+    rows = Rows([heads, *table.rows], right, heads=1, strong=strong)
     notes = [table.note, "" if table.rows else NOTHING]
     return [Words(table.caption), rows, *(Words(note) for note in notes if note)]
 
@@ -165,11 +180,17 @@ def as_png(svgs: Sequence[bytes]) -> bytes:
     b'PNG'
     """
     words = json.dumps([svg.decode() for svg in svgs])
-    page = typst.Compiler(_PAGE, font_paths=_fonts())
-    return page.compile(format="png", ppi=_DPI, sys_inputs={"pictures": words})
+    inputs = {"pictures": words}
+    full = _compiler().compile(_PAGE, format="png", ppi=_DPI, sys_inputs=inputs)
+    # A palette of 256 colours keeps those of the figures and takes a third of the room.
+    out = BytesIO()
+    with Image.open(BytesIO(full)) as image:
+        image.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(out, "PNG")
+    return out.getvalue()
 
 
 @cache
-def _fonts() -> typst.Fonts:
-    """Return the typeface of the figures."""
-    return typst.Fonts(include_system_fonts=False, font_paths=[FONT_FOLDER])
+def _compiler() -> typst.Compiler:
+    """Return the compiler with the typeface of the figures."""
+    fonts = typst.Fonts(include_system_fonts=False, font_paths=[FONT_FOLDER])
+    return typst.Compiler(font_paths=fonts)

@@ -2,7 +2,7 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import PatchCollection
+from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
@@ -108,13 +108,11 @@ def _classes(value, step: float) -> np.ndarray:
 
 def _fill_cells(ax: Axes, row, range_, classes) -> None:
     """Fill the cells of plots with the colours of their classes."""
-    cells = [
-        Rectangle((x - 0.5, y - 0.5), 1, 1) for x, y in zip(row, range_, strict=True)
-    ]
-    colours = [_CLASSES[k] for k in classes]
-    ax.add_collection(
-        PatchCollection(cells, facecolor=colours, edgecolor="white", linewidth=0.8)
-    )
+    corners = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
+    cells = np.column_stack([row, range_])[:, None, :] + corners
+    colours = np.array(_CLASSES)[classes]
+    look = {"facecolor": colours, "edgecolor": "white", "linewidth": 0.8}
+    ax.add_collection(PolyCollection(cells, **look))
 
 
 def _write_values(ax: Axes, row, range_, words, classes) -> None:

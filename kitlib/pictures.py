@@ -15,9 +15,7 @@ from kitlib.overviews import CurveRow, draw_season
 from kitlib.pairs import OVEN
 from kitlib.rankings import Entries, draw_entries, draw_yield_change
 from kitlib.season_audit import SeasonAudit, TrialAudit
-from kitlib.terms import Term, counted, listed, show, show_span
-
-YIELD_CHANGE = Term("yield_change", "t/ha", "Change of yield", 2)
+from kitlib.terms import ERROR, YIELD, Term, counted, listed, show, show_span
 
 
 def shown_samples(season: SeasonAudit, curve: str, trial: str = "") -> Samples:
@@ -134,8 +132,8 @@ def entries_picture(trial: TrialAudit) -> Picture | None:
     noise = (low <= changes.rank_before) & (changes.rank_before <= high)
     entries = Entries(
         entry=both.before.entries,
-        before=both.before.mean / 1000,
-        after=both.after.mean / 1000,
+        before=trial.unit.of(both.before.mean),
+        after=trial.unit.of(both.after.mean),
         rank_before=changes.rank_before,
         rank_after=changes.rank_after,
         selected=found.count,
@@ -143,7 +141,7 @@ def entries_picture(trial: TrialAudit) -> Picture | None:
     )
     moved = int((changes.rank_before != changes.rank_after).sum())
     return Picture(
-        svg=svg_bytes(draw_entries(entries)),
+        svg=svg_bytes(draw_entries(entries, shown_yield(trial))),
         caption=f"Yield at {trial.standard_pct:g} % moisture before and after "
         "correction, with ranks; moves inside the interval of an entry's rank are "
         f"grey. The line parts the {found.count} selected.",
@@ -161,39 +159,57 @@ def yield_change_picture(trial: TrialAudit) -> Picture | None:
     plots = trial.plots[trial.plots["yield_after_kg_ha"].notna()]
     moisture = plots.groupby("entry")["recorded_pct"].mean()
     moisture = moisture.reindex(both.before.entries).to_numpy(float)
-    change = (both.after.mean - both.before.mean) / 1000
-    slope = both.trend.slope.value / 1000
+    change = trial.unit.of(both.after.mean - both.before.mean)
+    slope = trial.unit.of(both.trend.slope.value)
     line = None
     if np.isfinite(slope):
         line = (float(change.mean() - slope * moisture.mean()), slope)
     return Picture(
-        svg=svg_bytes(draw_yield_change(moisture, change, line)),
+        svg=svg_bytes(draw_yield_change(moisture, change, line, unit=trial.unit.name)),
         caption="Change of each entry's yield over its mean moisture at harvest.",
         alt=f"Changes run from {show(change.min(), 3, True)} to "
-        f"{show(change.max(), 3, True)} t/ha; "
+        f"{show(change.max(), 3, True)} {trial.unit.name}; "
         f"{show(both.trend.slope.value, 1, True)} kg/ha per point of moisture.",
     )
 
 
-def field_picture(trial: TrialAudit) -> Picture | None:
-    """Return the map of yield changes, None where plots have no place in the field."""
-    plots = trial.plots
+def shown_yield(trial: TrialAudit) -> Term:
+    """Return the yield as the trial's report names it, in its unit."""
+    return Term("yield", trial.unit.name, YIELD.label, trial.unit.decimals)
+
+
+def field_pictures(trial: TrialAudit) -> list[Picture]:
+    """Return maps of yield changes and of errors, where plots have places."""
+    plots, unit = trial.plots, trial.unit
+    after, before = plots["yield_after_kg_ha"], plots["yield_before_kg_ha"]
+    changed = Term("yield_change", unit.name, "Change of yield", unit.decimals)
+    missed = plots["recorded_pct"] - plots["reference_pct"]
+    maps = [
+        _field_map(
+            plots, unit.of(after - before), changed, "Change of each plot's yield"
+        ),
+        _field_map(plots, missed, ERROR, "Error of each sampled plot as recorded"),
+    ]
+    return [picture for picture in maps if picture is not None]
+
+
+def _field_map(plots, value, term: Term, what: str) -> Picture | None:
+    """Return a value at its plots' places, None where no plot has both."""
     row = pd.to_numeric(plots["row"], errors="coerce")
     range_ = pd.to_numeric(plots["range"], errors="coerce")
     placed = row.notna() & range_.notna()
-    change = (plots["yield_after_kg_ha"] - plots["yield_before_kg_ha"]) / 1000
-    if not (placed & change.notna()).any():
+    known = value[placed & value.notna()]
+    if known.empty:
         return None
+    figure = draw_field_map(
+        row[placed].to_numpy(int),
+        range_[placed].to_numpy(int),
+        value[placed].to_numpy(float),
+        term,
+    )
+    span = show_span(known.min(), known.max(), term.decimals, True)
     return Picture(
-        svg=svg_bytes(
-            draw_field_map(
-                row[placed].to_numpy(int),
-                range_[placed].to_numpy(int),
-                change[placed].to_numpy(float),
-                YIELD_CHANGE,
-            )
-        ),
-        caption="Change of each plot's yield at its place in the field.",
-        alt=f"Plot yields change by {show(change.min(), 2, True)} to "
-        f"{show(change.max(), 2, True)} t/ha.",
+        svg=svg_bytes(figure),
+        caption=f"{what}, at its place in the field.",
+        alt=f"{what}: {counted(len(known), 'plot')}, {span} {term.unit}.",
     )

@@ -26,7 +26,7 @@ from kitlib.drawing import (
     write,
 )
 from kitlib.lettering import as_drawn, true_minus, width_of
-from kitlib.terms import WET_BASIS, YIELD, counted, show
+from kitlib.terms import WET_BASIS, YIELD, Term, counted, show
 
 MOST_ENTRIES = 40
 _ROW = 0.16  # height of one row [in]
@@ -48,7 +48,7 @@ class Entries:
     entry : array_like of str, shape (n,)
         Names.
     before, after : array_like, shape (n,)
-        Yields at standard moisture; nan where not known. [t/ha]
+        Yields at standard moisture; nan where not known. [one unit]
     rank_before, rank_after : array_like, shape (n,)
         1 is best; ties may share a rank; nan without a yield.
     selected : int
@@ -104,7 +104,7 @@ def shown_entries(entries: Entries, most: int = MOST_ENTRIES) -> np.ndarray:
     return order[np.isin(order, nearest)]
 
 
-def draw_entries(entries: Entries) -> Figure:
+def draw_entries(entries: Entries, term: Term = YIELD) -> Figure:
     """Draw each entry's yield and rank before and after the correction.
 
     Entries stand in the order of their rank after; the selection line runs below
@@ -129,7 +129,7 @@ def draw_entries(entries: Entries) -> Figure:
     top, bottom = legend_height(keys, FULL) + 0.2, 0.64 if hidden else 0.46
     height = shown.size * _ROW + top + bottom
     figure, ax = framed(FULL, height, left, _RIGHT, top, bottom)
-    label_axes(ax, YIELD.axis, "")
+    label_axes(ax, term.axis, "")
     ax.set_ylim(shown.size - 0.5, -0.5)
     _draw_dumbbells(ax, entries, shown)
     tick_evenly(ax)
@@ -137,7 +137,7 @@ def draw_entries(entries: Entries) -> Figure:
     ax.spines["left"].set_visible(False)
     _write_row(ax, -0.85, ["rank", "", "entry", "change", ""], MUTED)
     for row, (k, name) in enumerate(zip(shown, names, strict=True)):
-        _write_entry(ax, row, entries, k, name)
+        _write_entry(ax, row, entries, k, name, term.decimals)
     if entries.selected:
         _draw_selection_line(ax, np.count_nonzero(entries.is_in[shown]))
     if hidden:
@@ -171,13 +171,16 @@ def _draw_dumbbells(ax: Axes, entries: Entries, shown) -> None:
     ax.plot(after, rows, "o", color=BLUE, markeredgecolor=BLUE, **_DOT)
 
 
-def _write_entry(ax: Axes, row: int, entries: Entries, k: int, name: str) -> None:
+def _write_entry(
+    ax: Axes, row: int, entries: Entries, k: int, name: str, decimals: int
+) -> None:
     """Write one entry's ranks, name, change and whether it crosses the line."""
     was, now = entries.rank_before[k], entries.rank_after[k]
     moved = f"→ {now:g}" if isfinite(now) and was != now else ""
     crossed = ["", "moves in", "drops out"]
     step = int(entries.is_in[k]) - int(entries.was_in[k]) if entries.selected else 0
-    change = true_minus(show(entries.after[k] - entries.before[k], sign=True))
+    change = entries.after[k] - entries.before[k]
+    change = true_minus(show(change, decimals, sign=True))
     rank = f"{was:g}" if isfinite(was) else "–"
     words = [rank, moved, name, change, crossed[step]]
     _write_row(ax, row, words, MUTED if entries.noise[k] else INK)
@@ -205,7 +208,11 @@ def _draw_selection_line(ax: Axes, selected: int) -> None:
 
 
 def draw_yield_change(
-    moisture, change, line: tuple[float, float] | None = None, width: float = HALF
+    moisture,
+    change,
+    line: tuple[float, float] | None = None,
+    width: float = HALF,
+    unit: str = YIELD.unit,
 ) -> Figure:
     """Draw the change of entries' yields over their mean moisture, where known.
 
@@ -214,11 +221,12 @@ def draw_yield_change(
     moisture : array_like, shape (n,)
         Mean moisture of each entry. [% moisture, wet basis]
     change : array_like, shape (n,)
-        Yield after - before the correction. [t/ha]
+        Yield after - before the correction. [`unit`]
     line : (intercept, slope), optional
-        Trend, drawn over the entries' own moistures only. [t/ha; per point]
+        Trend, drawn over the entries' own moistures only. [`unit`; per point]
     width : float
         At print size. [in]
+    unit : str
 
     Examples
     --------
@@ -235,7 +243,7 @@ def draw_yield_change(
         keys.append(key_line("trend", color=INK, linewidth=1.4))
     top = legend_height(keys, width)
     figure, ax = framed(width, width * 0.6 + top, left=0.68, top=top)
-    label_axes(ax, f"Mean moisture ({WET_BASIS})", f"Change of yield ({YIELD.unit})")
+    label_axes(ax, f"Mean moisture ({WET_BASIS})", f"Change of yield ({unit})")
     ax.axhline(0, color=MUTED, linewidth=0.9)
     ax.plot(moisture, change, "o", color=BLUE, markeredgecolor="white", **_DOT)
     if line is not None:

@@ -2,6 +2,7 @@
 
 import tomllib
 from datetime import date
+from math import nan
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -9,6 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from kitlib.errors import refuse
 from kitlib.limits import (
+    BUSHEL_LB,
     HANDBOOK_RULE,
     TOLERANCE_RULES,
     UNKNOWN_CROP_TOLERANCE,
@@ -76,6 +78,8 @@ class Season(_Strict):
         Entries the others of a trial are compared with.
     highest_moisture : float
         A moisture above this is a slip of the decimal point. [%]
+    yield_unit : str
+        Unit of yields in the reports; the tables stay in kg/ha.
     rule : str
         Name of the tolerance rule for crops without a tolerance of their own.
     """
@@ -99,6 +103,7 @@ class Season(_Strict):
     tolerance: dict[str, ToleranceSetting] = {}
     repeatability: dict[str, Positive] = {}
     bushel_lb: dict[str, Positive] = {}
+    yield_unit: Literal["t/ha", "kg/ha", "bu/ac"] = "t/ha"
     units: Units = Units()
     columns: dict[str, dict[str, str]] = {}
 
@@ -135,6 +140,11 @@ class Season(_Strict):
         """Return the crop's standard moisture, nan where none is known. [%]"""
         own = self.standard_moisture.get(crop_key(crop))
         return own or standard_moisture_for(crop)
+
+    def bushel_of(self, crop: str) -> float:
+        """Return the crop's trade bushel, nan where none is known. [lb]"""
+        own, known = self.bushel_lb.get(crop_key(crop)), BUSHEL_LB.get(crop_key(crop))
+        return own or (known.value if known else nan)
 
     def repeatability_of(self, method: str, dishes: int = 2) -> float:
         """Return the range allowed among dishes, nan where not known. [points]"""

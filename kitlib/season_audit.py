@@ -23,7 +23,12 @@ from kitlib.reference import Reference, reference_values
 from kitlib.season import Season, read_season
 from kitlib.terms import counted, crop_key, listed
 from kitlib.testweight import audit_test_weight
-from kitlib.yields import flag_unusable_plots, yield_kg_ha
+from kitlib.yields import (
+    YieldUnit,
+    flag_unusable_plots,
+    yield_kg_ha,
+    yield_unit,
+)
 
 
 def chance_for(seed: int, *names: str) -> np.random.Generator:
@@ -137,6 +142,8 @@ class TrialAudit:
     location : str
     standard_pct : float
         Moisture yields are stated at. [% wet basis]
+    unit : YieldUnit
+        Unit its report shows yields in.
     plots : DataFrame
         Its plots, as in `SeasonAudit.plots`.
     pairs : DataFrame
@@ -154,6 +161,7 @@ class TrialAudit:
     crop: str
     location: str
     standard_pct: float
+    unit: YieldUnit
     plots: pd.DataFrame
     pairs: pd.DataFrame
     curves: tuple[str, ...]
@@ -301,6 +309,7 @@ def _audit_trial(season: SeasonAudit, name: str) -> TrialAudit:
         crop=crop,
         location=str(location.iloc[0]) if len(location) else "",
         standard_pct=standard,
+        unit=yield_unit(settings.yield_unit, settings.bushel_of(crop)),
         plots=plots,
         pairs=pairs[pairs["trial"] == name],
         curves=curves,

@@ -7,7 +7,7 @@ import pandas as pd
 
 from kitlib.blocks import Column, Table
 from kitlib.lettering import printable
-from kitlib.terms import Term, counted, show, show_span
+from kitlib.terms import POINTS, Term, counted, show, show_span
 
 MOST_ROWS = 40
 
@@ -50,6 +50,26 @@ def span(term: Term, sign: bool = False) -> Shown:
         return [show_span(low, high, term.decimals, sign) for low, high in ends]
 
     return Shown(Column(term.label, term.unit, number=True), cells)
+
+
+def text(name: str, label: str) -> Shown:
+    """Return a column of text under a label of its own."""
+    return words(Term(name, "", label))
+
+
+def count(name: str, label: str) -> Shown:
+    """Return a column of counts."""
+    return number(Term(name, "", label, 0))
+
+
+def points(name: str, label: str, sign: bool = False) -> Shown:
+    """Return a column of differences of moisture."""
+    return number(Term(name, POINTS, label), sign=sign)
+
+
+def interval(name: str, decimals: int = 2, unit: str = POINTS) -> Shown:
+    """Return a column of intervals; those of differences carry their sign."""
+    return span(Term(name, unit, "Interval", decimals), sign=unit == POINTS)
 
 
 def tabulate(

@@ -6,6 +6,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from math import isfinite
 
 NOT_KNOWN = "not known"
+MINUS = "−"  # as wide as a plus, so that signed numbers stand below each other
 
 
 def round_half_up(value: float, decimals: int) -> float:
@@ -48,7 +49,8 @@ def show(value: float | None, decimals: int = 2, sign: bool = False) -> str:
     """
     if value is None or not isfinite(value):
         return NOT_KNOWN
-    return f"{round_half_up(value, decimals):{'+' if sign else ''}.{decimals}f}"
+    shown = f"{round_half_up(value, decimals):{'+' if sign else ''}.{decimals}f}"
+    return shown.replace("-", MINUS)
 
 
 def show_span(low: float, high: float, decimals: int = 2, sign: bool = False) -> str:
@@ -57,7 +59,7 @@ def show_span(low: float, high: float, decimals: int = 2, sign: bool = False) ->
     Examples
     --------
     >>> show_span(-0.1, 0.25, sign=True)
-    '-0.10 to +0.25'
+    '−0.10 to +0.25'
     """
     if not (isfinite(low) and isfinite(high)):
         return NOT_KNOWN

@@ -11,7 +11,6 @@ from kitlib.blocks import (
     Column,
     Heading,
     Paragraph,
-    Picture,
     Report,
     Table,
     Verdict,
@@ -23,7 +22,7 @@ from kitlib.pairs import OVEN
 from kitlib.pictures import (
     curve_pictures,
     entries_picture,
-    field_picture,
+    field_pictures,
     yield_change_picture,
 )
 from kitlib.ranks import SAME
@@ -40,6 +39,7 @@ from kitlib.report_parts import (
 from kitlib.season_audit import SeasonAudit, TrialAudit
 from kitlib.terms import NOT_KNOWN, counted, listed, show, show_span
 from kitlib.typeset import typeset
+from kitlib.yields import YieldUnit
 
 NO_DATE = date(1970, 1, 1)
 HOLDS, CHANGES, OPEN = "selection holds", "selection changes", "not known"
@@ -150,7 +150,7 @@ def _at_a_glance(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
                 ("Oven samples", str(_n_samples(trial))),
                 ("Mean reading", f"{show(plots['recorded_pct'].mean(), 1)} %"),
                 ("Mean change of moisture", f"{show(change.mean(), 2, True)} points"),
-                ("LSD after", _lsd(found)),
+                ("LSD after", _lsd(found, trial.unit)),
                 ("Kendall's tau", _tau(found)),
                 ("Touch and go", _touch_and_go(found)),
             ]
@@ -166,10 +166,12 @@ def _n_samples(trial: TrialAudit) -> int:
     return int(oven["sample"].nunique())
 
 
-def _lsd(found) -> str:
+def _lsd(found, unit: YieldUnit) -> str:
     """Return the trial's least significant difference."""
     lsd = found.entries["lsd"].dropna()
-    return f"{show(lsd.iloc[0] / 1000)} t/ha" if len(lsd) else NOT_KNOWN
+    if lsd.empty:
+        return NOT_KNOWN
+    return f"{show(unit.of(lsd.iloc[0]), unit.decimals)} {unit.name}"
 
 
 def _tau(found) -> str:
@@ -224,7 +226,45 @@ def _measured(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
         note="Moisture on wet basis. Sensor readings are restated to the offset in the "
         "register where another was in force.",
     )
-    return section("What was measured here", [table])
+    return section("What was measured here", [table, _sampled_yields(trial)])
+
+
+def _sampled_yields(trial: TrialAudit) -> Table:
+    """Return the yields of the sampled plots under their three moistures."""
+    unit, plots = trial.unit, trial.plots[trial.plots["reference_pct"].notna()]
+    rows = [
+        (
+            plot.plot,
+            plot.entry,
+            show(plot.recorded_pct, 1),
+            show(plot.moisture_after_pct, 2),
+            show(plot.reference_pct, 2),
+            *(
+                show(unit.of(value), unit.decimals)
+                for value in (
+                    plot.yield_before_kg_ha,
+                    plot.yield_after_kg_ha,
+                    plot.yield_reference_kg_ha,
+                )
+            ),
+        )
+        for plot in plots.itertuples()
+    ]
+    return Table(
+        caption=f"Sampled plots: yield at {trial.standard_pct:g} % moisture by three "
+        "moistures.",
+        columns=[
+            Column("Plot"),
+            Column("Entry"),
+            Column("Recorded", "%", number=True),
+            Column("Corrected", "%", number=True),
+            Column("Air-oven", "%", number=True),
+            Column("Yield, recorded", unit.name, number=True),
+            Column("Yield, corrected", unit.name, number=True),
+            Column("Yield, air-oven", unit.name, number=True),
+        ],
+        rows=rows,
+    )
 
 
 def _curves(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
@@ -255,8 +295,9 @@ def _changes(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
     blocks += _served(trial)
     blocks.append(entry_rows(trial))
     blocks += _check_changes(trial)
-    field, trend = field_picture(trial), yield_change_picture(trial)
-    blocks += [picture for picture in (trend, field) if isinstance(picture, Picture)]
+    trend = yield_change_picture(trial)
+    blocks += [trend] if trend else []
+    blocks += field_pictures(trial)
     blocks += _trend(found)
     return blocks
 
@@ -267,7 +308,8 @@ def entry_rows(trial: TrialAudit) -> Table:
     entries = found.entries.sort_values(
         ["rank_after", "rank_before", "entry"], na_position="last"
     )
-    rows = [_entry_row(row) for row in entries.head(MOST_ENTRIES).itertuples()]
+    shown = entries.head(MOST_ENTRIES)
+    rows = [_entry_row(row, trial.unit) for row in shown.itertuples()]
     model = found.means.model if found.means else NOT_KNOWN
     more = len(entries) - len(rows)
     note = f"Means: {model}. LSD at the season's level. Chance of selection: share of "
@@ -280,8 +322,8 @@ def entry_rows(trial: TrialAudit) -> Table:
         columns=[
             Column("Entry"),
             Column("Plots", number=True),
-            Column("Before", "t/ha", number=True),
-            Column("After", "t/ha", number=True),
+            Column("Before", trial.unit.name, number=True),
+            Column("After", trial.unit.name, number=True),
             Column("Rank before", number=True),
             Column("Rank after", number=True),
             Column("Rank interval", number=True),
@@ -300,15 +342,15 @@ def _selected_rows(entries: pd.DataFrame, count: int) -> list[int]:
     return [k for k, value in enumerate(rank) if pd.notna(value) and value <= count]
 
 
-def _entry_row(row) -> tuple[str, ...]:
+def _entry_row(row, unit: YieldUnit) -> tuple[str, ...]:
     """Return one entry's cells."""
     rank = show_span(row.rank_low, row.rank_high, 0) if pd.notna(row.rank_low) else "–"
     chance = row.chance_selected_after
     return (
         row.entry,
         str(row.n_plots),
-        show(row.yield_before / 1000),
-        show(row.yield_after / 1000),
+        show(unit.of(row.yield_before), unit.decimals),
+        show(unit.of(row.yield_after), unit.decimals),
         _whole(row.rank_before),
         _whole(row.rank_after),
         rank,

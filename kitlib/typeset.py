@@ -1,7 +1,6 @@
 """From a report's blocks to a PDF, the same bytes for the same report."""
 
 import json
-from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from datetime import UTC, date, datetime, time
 from functools import cache
@@ -96,9 +95,9 @@ def as_json(part: object, letters: int = _LETTERS_ELSEWHERE) -> object:
             for f in fields(part)
         }
         return {"kind": type(part).__name__, **named}
-    if isinstance(part, Mapping) or not hasattr(part, "__iter__"):
-        return part
-    return [as_json(each, letters) for each in part]
+    if hasattr(part, "__iter__"):
+        return [as_json(each, letters) for each in part]
+    return part
 
 
 @cache

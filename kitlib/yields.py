@@ -1,5 +1,7 @@
 """Yield at standard moisture, and the units of yield and of test weight."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 # Exact by definition: avoirdupois pound, international acre, and the Winchester
@@ -179,3 +181,44 @@ def _kg_ha_per_bu_ac(bushel_lb: float) -> float:
 def _floats(*values) -> list[np.ndarray]:
     """Return each value as an array of floats."""
     return [np.asarray(value, float) for value in values]
+
+
+@dataclass(frozen=True)
+class YieldUnit:
+    """A unit yields are shown in.
+
+    Attributes
+    ----------
+    name : str
+        t/ha, kg/ha or bu/ac.
+    kg_ha : float
+        What one of it is. [kg/ha]
+    decimals : int
+        On display.
+    """
+
+    name: str
+    kg_ha: float
+    decimals: int
+
+    def of(self, yield_kg_ha):
+        """Return a yield or a difference of yields in this unit."""
+        return yield_kg_ha / self.kg_ha
+
+
+TONNES = YieldUnit("t/ha", 1000.0, 2)
+
+
+def yield_unit(name: str, bushel_lb: float) -> YieldUnit:
+    """Return a unit by its name; t/ha where a bushel's weight is not known.
+
+    Examples
+    --------
+    >>> round(float(yield_unit("bu/ac", 56).of(7322.020)), 2)
+    116.65
+    """
+    if name == "kg/ha":
+        return YieldUnit(name, 1.0, 0)
+    if name == "bu/ac" and bushel_lb > 0:
+        return YieldUnit(name, float(bu_ac_to_kg_ha(1.0, bushel_lb)), 1)
+    return TONNES

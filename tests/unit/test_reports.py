@@ -24,7 +24,7 @@ CAUTIONS = (
 def text_of(report) -> str:
     pages = pypdf.PdfReader(io.BytesIO(typeset(report))).pages
     text = " ".join(" ".join(page.extract_text().split()) for page in pages)
-    return text.replace("\u2212", "-").replace("\u200b", "")
+    return text.replace("\u200b", "")
 
 
 @pytest.fixture(scope="module")
