@@ -5,16 +5,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from kitlib.bands import audit_bands
 from kitlib.cells import Table
 from kitlib.coverage import Coverage, coverage
-from kitlib.curve_audit import (
-    Performance,
-    Samples,
-    moisture_bands,
-    performance,
-    tried,
-    two_phase_bias,
-)
+from kitlib.curve_audit import Performance, Samples, performance, tried
 from kitlib.effects import (
     Effect,
     difference_between,
@@ -30,6 +24,7 @@ from kitlib.pooling import false_discovery
 from kitlib.resample import LeaveOneTrialOut, leave_one_trial_out, sep_interval
 from kitlib.season import Season
 from kitlib.sums import trial_sums
+from kitlib.two_phase import two_phase_bias
 from kitlib.validation import unexplained_error_limit
 
 
@@ -170,7 +165,7 @@ def audit_curve(
         ),
         after=after,
         after_remark=after_remark,
-        bands=moisture_bands(samples, tolerance, season.confidence),
+        bands=audit_bands(samples, tolerance, season.confidence),
         tolerance=tolerance,
         allowed_bias=season.allowed_bias_at(crop, found.mean_reference),
         max_sep=max_sep,
@@ -253,56 +248,6 @@ def _with_discovery_rates(audits: list[CurveAudit]) -> list[CurveAudit]:
         )
         for audit, q in zip(audits, q_values, strict=True)
     ]
-
-
-BRIDGE_COLUMNS = [
-    "crop",
-    "meter",
-    "n",
-    "n_trials",
-    "bias",
-    "bias_low",
-    "bias_high",
-    "bias_method",
-    "sep",
-    "slope",
-    "slope_low",
-    "slope_high",
-    "intercept",
-]
-
-
-def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Return each benchtop meter's own bias, slope and SEP against the oven, by crop.
-
-    Bias is benchtop − oven; slope and intercept are of oven on benchtop. One row
-    per sample counts, however many curves read its plot.
-    """
-    both = pairs[pairs["used"] & pairs["benchtop_pct"].notna()]
-    both = both.drop_duplicates(["sample", "trial", "plot"])
-    rows = []
-    for (crop, meter), group in both.groupby(["crop", "meter"], sort=True):
-        samples = Samples.of(group.assign(sensor_pct=group["benchtop_pct"]))
-        found = performance(samples)
-        bias, slope = found.bias.interval(level), found.slope.interval(level)
-        rows.append(
-            {
-                "crop": crop,
-                "meter": meter,
-                "n": samples.n,
-                "n_trials": samples.n_trials,
-                "bias": found.bias.value,
-                "bias_low": bias.low,
-                "bias_high": bias.high,
-                "bias_method": found.bias.method or found.bias.remark,
-                "sep": found.sep,
-                "slope": found.slope.value,
-                "slope_low": slope.low,
-                "slope_high": slope.high,
-                "intercept": found.line.intercept.value if found.line else np.nan,
-            }
-        )
-    return pd.DataFrame(rows, columns=BRIDGE_COLUMNS)
 
 
 def plots_by_trial(plots: pd.DataFrame) -> dict[str, pd.DataFrame]:

@@ -22,7 +22,7 @@ from kitlib.equivalence import Equivalence, equivalence
 from kitlib.errors import KitError
 from kitlib.estimates import Estimate, not_known
 from kitlib.gain import gain
-from kitlib.limits import Tolerance, threshold
+from kitlib.limits import threshold
 from kitlib.lines import PredictionLine, prediction_line
 from kitlib.mixed import random_intercept
 from kitlib.robust_lines import RobustLine, passing_bablok
@@ -276,81 +276,3 @@ def _or_not_known(make, *args) -> Estimate:
     """Return an estimate, not known where the samples do not give it."""
     found, why = tried(make, *args)
     return found if found is not None else not_known(why)
-
-
-BAND_COLUMNS = [
-    "band_low",
-    "band_high",
-    "n",
-    "n_trials",
-    "mean_error",
-    "low",
-    "high",
-    "method",
-    "tolerance",
-    "share_within",
-    "verdict",
-]
-WITHIN, BEYOND, FEW = "within", "beyond", "too few samples"
-
-
-def moisture_bands(
-    samples: Samples, tolerance: Tolerance, level: float, width: float = 2.0
-) -> pd.DataFrame:
-    """Return the mean error of each 2-point band of moisture against the tolerance.
-
-    A band's verdict is "within" or "beyond" by its mean error, or "too few
-    samples" under the number of `limits.THRESHOLDS`. Columns: `BAND_COLUMNS`.
-    """
-    lows = np.floor(samples.reference / width) * width
-    rows = []
-    for low in np.unique(lows):
-        here = lows == low
-        error, trial = samples.error[here], samples.trial[here]
-        mean = mean_over(error, trial)
-        allowed = tolerance.at(samples.reference[here])
-        limit = float(tolerance.at(float(samples.reference[here].mean())))
-        verdict = WITHIN if abs(mean.value) <= limit else BEYOND
-        if error.size < threshold("samples_per_band"):
-            verdict = FEW
-        share = float((np.abs(error) <= allowed).mean())
-        ends = mean.interval(level)
-        rows.append(
-            {
-                "band_low": low,
-                "band_high": low + width,
-                "n": error.size,
-                "n_trials": len(set(trial)),
-                "mean_error": mean.value,
-                "low": ends.low,
-                "high": ends.high,
-                "method": mean.method or mean.remark,
-                "tolerance": limit,
-                "share_within": share,
-                "verdict": verdict,
-            }
-        )
-    return pd.DataFrame(rows, columns=BAND_COLUMNS)
-
-
-def two_phase_bias(
-    sensor_minus_bench, bench_trial, bench_minus_oven, both_trial
-) -> Estimate:
-    """Return the bias from oven and benchtop samples together.
-
-    Estimand: as the bias. Mean of sensor − benchtop over every sample the meter
-    measured, plus mean of benchtop − oven over those the oven measured too (both
-    phases may share samples and trials). A stacked fit of both means, clustered by
-    trial, gives the variance of their sum with the overlap counted.
-    """
-    first, second = np.asarray(sensor_minus_bench), np.asarray(bench_minus_oven)
-    if min(first.size, second.size) < 2:
-        return not_known("two samples measured by both oven and meter are needed")
-    if first.size <= second.size:
-        return not_known("no sample was measured by the benchtop meter alone")
-    design = np.zeros((first.size + second.size, 2))
-    design[: first.size, 0] = 1.0
-    design[first.size :, 1] = 1.0
-    trial = np.concatenate([bench_trial, both_trial])
-    fit, why = tried(clustered_fit, design, np.concatenate([first, second]), trial)
-    return fit.contrast([1.0, 1.0]) if fit else not_known(why)

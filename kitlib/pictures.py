@@ -5,10 +5,10 @@ import pandas as pd
 
 from kitlib.audit import CurveAudit
 from kitlib.blocks import Picture, SideBySide
-from kitlib.dots import Samples
+from kitlib.dots import Band, Samples
 from kitlib.drawing import svg_bytes
 from kitlib.estimates import Interval
-from kitlib.figures import Band, draw_agreement, draw_errors
+from kitlib.figures import draw_agreement, draw_errors
 from kitlib.harvest_figures import draw_coverage
 from kitlib.maps import draw_field_map
 from kitlib.overviews import CurveRow, draw_season

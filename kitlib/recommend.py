@@ -1,24 +1,25 @@
 """What to do with a curve next season: one word, an offset and the reason."""
 
 from dataclasses import dataclass
-from math import ceil, isfinite, nan, sqrt
+from math import isfinite, nan
 
 import numpy as np
-from scipy.stats import t as student_t
 
 from kitlib.audit import CurveAudit
+from kitlib.bands import BEYOND
 from kitlib.corrections import Correction
-from kitlib.curve_audit import BEYOND
+from kitlib.curve_corrections import line_correction, no_correction, offset_correction
 from kitlib.equivalence import Equivalence
 from kitlib.estimates import Interval
+from kitlib.flaws import flaws_after_correction
 from kitlib.limits import threshold
 from kitlib.season import Season
+from kitlib.settling import what_would_settle
 from kitlib.terms import counted, listed, round_to_step, show, show_span
 
 KEEP, SHIFT, RESLOPE = "keep", "shift", "reslope"
 REBUILD, UNRESOLVED = "rebuild", "unresolved"
 ACTIONS = (KEEP, SHIFT, RESLOPE, REBUILD, UNRESOLVED)
-MOST_TRIALS = 200
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -106,48 +107,6 @@ def recommend(audit: CurveAudit, season: Season) -> Recommendation:
     return _unresolved(audit, season, _why_open(audit, season, shown, beyond))
 
 
-def flaws_after_correction(audit: CurveAudit, season: Season) -> list[str]:
-    """Return, in words, what no offset and no slope would mend."""
-    found, flaws = audit.found, []
-    if audit.sep_interval.low > audit.max_sep and _sep_after(audit) > audit.max_sep:
-        flaws.append(
-            f"its SEP of {show(found.sep)} ({show_span(*audit.sep_interval)}) lies "
-            f"beyond {show(audit.max_sep)} ({audit.max_sep_source})"
-        )
-    bend, ends = found.curvature.value, found.curvature.interval(season.confidence)
-    if abs(bend) > audit.allowed_bias and (ends.low > 0 or ends.high < 0):
-        flaws.append(
-            f"its errors bend: mid-range they lie {show(bend, sign=True)} points "
-            f"({show_span(*ends, sign=True)}) from a straight line"
-        )
-    flaws += _bands_beyond_after(audit)
-    return flaws
-
-
-def _sep_after(audit: CurveAudit) -> float:
-    """Return the smaller of the SEP and the SD about the prediction line."""
-    line = audit.found.line
-    return min(audit.found.sep, line.residual_sd) if line else audit.found.sep
-
-
-def _bands_beyond_after(audit: CurveAudit) -> list[str]:
-    """Name bands that stay beyond tolerance after the best correction."""
-    bands, line = audit.bands, audit.found.line
-    judged = bands[bands["n"] >= threshold("samples_per_band")]
-    left = judged["mean_error"] - audit.bias.value
-    if line is not None:
-        middle = judged["band_low"] + 1.0
-        tilt = line.tilt.value
-        by_line = judged["mean_error"] - audit.bias.value
-        by_line = by_line + tilt * (middle - audit.found.mean_reference)
-        left = left.where(left.abs() < by_line.abs(), by_line)
-    beyond = judged[left.abs() > judged["tolerance"]]
-    if beyond.empty:
-        return []
-    names = [f"{low:g} to {low + 2:g} %" for low in beyond["band_low"]]
-    return [f"the band {listed(names)} stays beyond tolerance after any correction"]
-
-
 def slope_is_needed(audit: CurveAudit, season: Season) -> bool:
     """Whether the samples call for a slope, by every rule a slope must pass."""
     found, after = audit.found, audit.after
@@ -161,46 +120,6 @@ def slope_is_needed(audit: CurveAudit, season: Season) -> bool:
     joint = not found.line.region(season.confidence).holds(np.zeros(2))
     better = after.rmsep_line < after.rmsep_offset
     return bool(enough and wide and differs and joint and better)
-
-
-def offset_correction(audit: CurveAudit) -> Correction:
-    """Return the correction that adds −bias, with the bias's own uncertainty."""
-    bias = audit.bias
-    return Correction(
-        curve=audit.curve,
-        pivot=audit.found.anchor,
-        shift=-bias.value,
-        tilt=0.0,
-        covariance=np.diag([bias.se**2, 0.0]),
-        df=bias.df,
-    )
-
-
-def line_correction(audit: CurveAudit) -> Correction:
-    """Return the correction by the prediction line, with its joint uncertainty."""
-    line = audit.found.line
-    fit = line.fit
-    return Correction(
-        curve=audit.curve,
-        pivot=line.anchor,
-        shift=float(fit.coefficients[0]),
-        tilt=float(fit.coefficients[1]),
-        covariance=fit.covariance,
-        df=line.tilt.df,
-    )
-
-
-def no_correction(audit: CurveAudit) -> Correction:
-    """Return the correction that changes nothing, the bias as uncertain as it is."""
-    bias = audit.bias
-    return Correction(
-        curve=audit.curve,
-        pivot=audit.found.anchor,
-        shift=0.0,
-        tilt=0.0,
-        covariance=np.diag([bias.se**2, 0.0]),
-        df=bias.df,
-    )
 
 
 def _made(audit, season, action, reason, correction, after, **more) -> Recommendation:
@@ -338,35 +257,4 @@ def _why_open(audit, season, shown: Equivalence, beyond: list[float]) -> str:
     return (
         f"{bias_in_words(audit, season)} holds zero and reaches beyond the allowed "
         f"±{show(audit.allowed_bias)}."
-    )
-
-
-def what_would_settle(audit: CurveAudit, season: Season) -> str:
-    """Return how many more samples and trials would settle a curve.
-
-    Takes the SDs between and within trials as found, and as many samples a trial
-    as there were; the bias as estimated. A forecast, not a promise.
-    """
-    parts = audit.found.components
-    if parts is None or audit.n_trials < 2 or not isfinite(parts.sd_residual):
-        return "Samples of at least two more trials are needed before anything is said."
-    a_trial = audit.n / audit.n_trials
-    sd_trial = parts.sd_trial if isfinite(parts.sd_trial) else 0.0
-    spread = sqrt(sd_trial**2 + parts.sd_residual**2 / a_trial)
-    bias, allowed = abs(audit.bias.value), audit.allowed_bias
-    for trials in range(max(audit.n_trials, 3), MOST_TRIALS + 1):
-        se = spread / sqrt(trials)
-        inside = bias + student_t.ppf(0.95, trials - 1) * se <= allowed
-        tail = (1 + season.confidence) / 2
-        if inside or bias > student_t.ppf(tail, trials - 1) * se:
-            more = max(trials - audit.n_trials, 1)
-            samples = ceil(more * a_trial)
-            return (
-                f"About {counted(more, 'more trial')} with "
-                f"{counted(samples, 'sample')} in all would settle it, if the bias is "
-                "as estimated."
-            )
-    return (
-        f"More than {MOST_TRIALS} trials would be needed: the bias lies too near the "
-        "allowed bias to be called."
     )

@@ -8,10 +8,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kitlib.audit import CurveAudit, audit_curves, bridge_table
+from kitlib.audit import CurveAudit, audit_curves
+from kitlib.bridge import bridge_table
 from kitlib.cells import Table
 from kitlib.checks import read_tables
 from kitlib.consequences import TrialConsequences, trial_consequences
+from kitlib.corrected_plots import corrected_plots
 from kitlib.corrections import Correction
 from kitlib.errors import refuse
 from kitlib.findings import Finding
@@ -25,8 +27,6 @@ from kitlib.terms import counted, crop_key, listed
 from kitlib.testweight import audit_test_weight
 from kitlib.yields import (
     YieldUnit,
-    flag_unusable_plots,
-    yield_kg_ha,
     yield_unit,
 )
 
@@ -229,51 +229,6 @@ def pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
         names = [a.curve for a in own]
         shrunken |= dict(zip(names, pooled[crop].shrunken, strict=True))
     return pooled, shrunken
-
-
-def sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
-    """Return each plot's air-oven moisture, nan where it was not sampled."""
-    oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
-    means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
-    keys = pd.MultiIndex.from_frame(plots[["trial", "plot"]])
-    return pd.Series(means.reindex(keys).to_numpy(float), index=plots.index)
-
-
-def corrected_plots(
-    pairing: Pairing, advice: dict, audits: dict, settings: Season
-) -> pd.DataFrame:
-    """Return every plot with moisture and yield as recorded, corrected and by oven.
-
-    A plot whose curve no sample speaks for has no corrected moisture.
-    """
-    plots, pairs = pairing.plots, pairing.pairs
-    after = pd.Series(np.nan, index=plots.index)
-    outside = pd.Series(False, index=plots.index)
-    for curve, rows in plots.groupby("curve").groups.items():
-        if curve in advice:
-            readings = plots.loc[rows, "sensor_pct"].to_numpy(float)
-            after[rows] = advice[curve].correction.apply(readings)
-            cover = audits[curve].coverage
-            if cover is not None:
-                outside[rows] = (readings < cover.low) | (readings > cover.high)
-    standard = plots["crop"].map(settings.standard_moisture_of).astype(float)
-    mass = plots["plot_mass_kg"].to_numpy(float)
-    area = plots["plot_area_m2"].to_numpy(float)
-
-    def stated(moisture):
-        return yield_kg_ha(mass, area, moisture.to_numpy(float), standard)
-
-    reference = sampled_moisture(pairs, plots)
-
-    return plots.assign(
-        moisture_after_pct=after,
-        yield_before_kg_ha=stated(plots["recorded_pct"]),
-        yield_after_kg_ha=stated(after),
-        reference_pct=reference,
-        yield_reference_kg_ha=stated(reference),
-        unusable=flag_unusable_plots(mass, area, plots["recorded_pct"]),
-        outside_audit=outside,
-    )
 
 
 def _audit_trial(season: SeasonAudit, name: str) -> TrialAudit:

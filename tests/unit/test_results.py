@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 from pytest import approx
 
+from kitlib.curves_table import curves_table
 from kitlib.findings import FINDING_COLUMNS, KINDS
-from kitlib.results import curves_table, entries_table, plots_table, season_tables
+from kitlib.results import entries_table, plots_table, season_tables
 from kitlib.season_audit import audit_season
 
 CONTRACT = """crop curve n n_trials mean_reference_pct
