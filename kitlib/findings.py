@@ -71,6 +71,9 @@ KINDS: dict[str, Kind] = {
     "offset-restated": Kind(
         NOTE, "readings under another offset were restated", "nothing"
     ),
+    "plot-unusable": Kind(
+        WARNING, "a plot's yield cannot be calculated", "check mass, area and moisture"
+    ),
     "suspicious-sample": Kind(
         WARNING, "a sample was taken because it looked odd", "nothing: shown apart"
     ),

@@ -227,6 +227,7 @@ def observe_season(pairing, season: Season) -> list[Finding]:
     if pairing.plots.empty:
         said = "there are no plots, so nothing can be audited."
         findings.append(Finding(code="season-empty", table="plots", message=said))
+    findings += _unusable_plots(pairing.plots)
     for crop in sorted(pairing.plots["crop"].dropna().unique()):
         if not season.crop_is_known(crop):
             said = (
@@ -245,3 +246,30 @@ def observe_season(pairing, season: Season) -> list[Finding]:
         said += "high."
         findings.append(Finding(code="late-oven", table="oven", message=said))
     return findings
+
+
+def _unusable_plots(plots: pd.DataFrame) -> list[Finding]:
+    """Name the plots whose yield cannot be calculated, by what is wrong."""
+    mass, area = plots["plot_mass_kg"], plots["plot_area_m2"]
+    moisture = plots["recorded_pct"]
+    reasons = {
+        "no plot_mass_kg": mass.isna(),
+        "a plot_mass_kg that is not above 0": mass <= 0,
+        "no plot_area_m2": area.isna(),
+        "a plot_area_m2 that is not above 0": area <= 0,
+        "no sensor reading": moisture.isna(),
+        "a moisture of 100 %": moisture >= 100,
+    }
+    found = []
+    for reason, which in reasons.items():
+        rows = plots[which]
+        if len(rows):
+            names = [f"{r.trial} {r.plot}" for r in rows.head(5).itertuples()]
+            said = f"{counted(len(rows), 'plot')} with {reason}: {listed(names)}"
+            said += f" and {len(rows) - 5} more" if len(rows) > 5 else ""
+            said += ". Their yield is not known; the rest of their trials is."
+            place = tuple(map(int, rows.index))
+            found.append(
+                Finding(code="plot-unusable", table="plots", rows=place, message=said)
+            )
+    return found
