@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from math import nan, sqrt
 from typing import TypeVar
 
@@ -31,6 +32,8 @@ from kitlib.stats import Agreement, agreement
 from kitlib.validation import rer, rpd, sd_reference, sep_without_reference_error
 
 Found = TypeVar("Found")
+# A jackknife refits the robust line for every trial: seconds beyond this many samples.
+JACKKNIFED_AT_MOST = 500
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -101,7 +104,8 @@ class Performance:
     line : PredictionLine or None
         Reference on sensor, anchored at `anchor`; `line_remark` says why not.
     robust_line : RobustLine or None
-        Passing–Bablok, samples taken as independent: a check on wild samples.
+        Passing–Bablok, a check on wild samples; its interval is by jackknife over
+        trials up to `JACKKNIFED_AT_MOST` samples, else takes them as independent.
     gain, curvature : Estimate
         The sensor's own slope; the bend of its errors in mid-range.
     spread : SpreadTrend or None
@@ -210,7 +214,7 @@ def performance(samples: Samples, standard_pct: float = nan) -> Performance:
         rer=_or_not_known(rer, s.reference, agreed.sep if agreed else nan),
         line=line,
         line_remark=line_remark,
-        robust_line=tried(passing_bablok, *both)[0],
+        robust_line=_robust_line(s),
         gain=sensor_gain(s, reference_se),
         curvature=_or_not_known(curvature, *three),
         spread=tried(spread_trend, *three)[0],
@@ -220,6 +224,13 @@ def performance(samples: Samples, standard_pct: float = nan) -> Performance:
         components=tried(variance_components, s.error, s.trial)[0],
         influence=influence(s.error, s.sample, s.trial) if s.n > 1 else None,
     )
+
+
+def _robust_line(s: Samples) -> RobustLine | None:
+    """Return the Passing–Bablok line, its interval by trial where that is quick."""
+    trial = s.trial if s.n <= JACKKNIFED_AT_MOST else None
+    found, _ = tried(partial(passing_bablok, trial=trial), s.sensor, s.reference)
+    return found
 
 
 def anchor_of(sensor, standard_pct: float) -> float:

@@ -94,7 +94,7 @@ def _robust_rows(line) -> list[tuple[str, ...]]:
     """Return the Passing–Bablok slope as a table row, none where there is no line."""
     if line is None:
         return []
-    said = line.remark or "samples taken as independent: a check only"
+    said = line.remark or line.method
     ends = show_span(*line.slope_interval, 3)
     return [("Slope by Passing–Bablok", show(line.slope, 3), ends, "", said)]
 

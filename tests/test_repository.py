@@ -10,7 +10,7 @@ ROOT = Path(__file__).parent.parent
 # Spelled in parts, so that this file does not hold what it looks for.
 FORBIDDEN = {
     "a path of one machine": "(?<![\\w.])/(" + "root|home|work" + ")/\\w",
-    "a registry's address": "(pypi" + r"\.org|pythonhosted|deb" + r"ian\.org/)",
+    "a registry's address": "(pypi" + r"\.org|python" + r"hosted|deb" + r"ian\.org/)",
     "where the idea came from": "seed" + " document",
 }
 PICTURES = {".png", ".parquet", ".pdf"}

@@ -4,11 +4,13 @@ import numpy as np
 import pytest
 from pytest import approx
 from scipy.stats import chi2
+from scipy.stats import t as student_t
 
 from kitlib.clustered import clustered_mean
 from kitlib.errors import TooFewSamples
 from kitlib.estimates import Estimate
-from kitlib.resample import leave_one_trial_out, sep_interval
+from kitlib.left_out import LeftOut
+from kitlib.resample import LeaveOneTrialOut, leave_one_trial_out, sep_interval
 from kitlib.sums import trial_sums
 
 
@@ -75,6 +77,28 @@ def test_error_of_what_is_saved_is_the_spread_over_like_trials(rng):
     times = rng.multinomial(400, np.full(400, 1 / 400), 4_000)
     drawn = np.sqrt(times @ none / (times @ n)) - np.sqrt(times @ offset / (times @ n))
     assert after.saved_by_offset.se == approx(drawn.std(), rel=0.05)
+
+
+def test_error_of_what_is_saved_in_few_like_trials(rng):
+    # One sample a trial: to first order RMSEP is half the mean square over itself,
+    # so that the error is that of a mean of five.
+    after = leave_one_trial_out(trial_sums(*season(rng, n_trials=5, size=1)))
+    parts = [some.squares / (2 * some.rmsep) for some in (after.none, after.offset)]
+    expected = np.std(parts[0] - parts[1], ddof=1) / np.sqrt(5)
+    assert after.saved_by_offset.se == approx(expected, rel=1e-10)
+    assert after.saved_by_offset.df == 4
+
+
+@pytest.mark.parametrize(("squares", "pays"), [([0.5, 1.4, 0.9], 0), ([0.8] * 3, 1)])
+def test_a_saving_within_its_own_error_does_not_pay(squares, pays):
+    # RMSEP 1 with an offset; with the line sqrt(2.8 / 3) over unlike trials, or
+    # sqrt(0.8) over like ones.
+    one = np.ones(3)
+    offset = LeftOut(n=one, total=0 * one, squares=one)
+    line = LeftOut(n=one, total=0 * one, squares=np.array(squares))
+    after = LeaveOneTrialOut(none=offset, offset=offset, line=line)
+    assert after.saved_by_line.value > 0
+    assert after.line_pays == pays
 
 
 def test_two_trials_allow_an_offset_but_no_line(rng):
@@ -155,6 +179,13 @@ def test_no_scatter_no_interval():
     found = sep_interval(trial_sums(reference + 0.3, reference, list("ABC")))
     assert found.total_sd == 0
     assert np.isnan(found.interval).all() and "no scatter" in found.remark
+
+
+def test_limits_join_the_spread_and_the_error_of_the_bias(rng):
+    found = sep_interval(trial_sums(*season(rng, n_trials=4)))
+    limits = found.error_limits(Estimate(value=0.3, se=0.4, df=3), level=0.9)
+    half = student_t.ppf(0.95, found.df) * np.hypot(found.total_sd, 0.4)
+    assert limits == approx((0.3 - half, 0.3 + half))
 
 
 def test_limits_without_an_error_of_the_bias_are_not_known(rng):

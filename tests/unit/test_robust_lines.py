@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from pytest import approx
+from scipy.stats import t as student_t
 
 from kitlib import pair_slopes
 from kitlib.errors import NoSpread, NotFinite, TooFewSamples
@@ -78,6 +79,13 @@ def test_verticals_and_slopes_of_minus_one():
     assert line.slope == approx(slopes[6 + shift], abs=1e-11)
 
 
+def test_a_slope_of_minus_one_is_known_in_decimals():
+    # 12.1 + 14.1 and 12.3 + 13.9 differ in the last bit.
+    x, y = [12.1, 12.3, 15.0], [14.1, 13.9, 16.0]
+    assert x[0] + y[0] != x[1] + y[1]
+    assert passing_bablok(x, y).n_pairs == 2
+
+
 def test_two_samples_give_a_line_without_interval():
     line = passing_bablok([14.0, 16.0], [14.1, 16.3])
     assert line.slope == approx(1.1, abs=1e-11)
@@ -102,6 +110,73 @@ def test_methods_that_do_not_rise_together_have_no_line():
     assert "do not rise together" in line.remark
     # All slopes are -1 and none is left.
     assert "do not rise together" in passing_bablok([1, 2, 3], [3, 2, 1]).remark
+
+
+def season(rng, n_trials=8, size=5):
+    """Return sensor, reference and trial, half the error variance between trials."""
+    trial = np.repeat(np.arange(n_trials), size)
+    true = rng.normal(18, 3, n_trials)[trial] + rng.normal(0, 1.5, trial.size)
+    error = rng.normal(0, 0.35, n_trials)[trial] + rng.normal(0, 0.35, trial.size)
+    return true + error, true + rng.normal(0, 0.2, trial.size), trial
+
+
+def test_intervals_by_trial_are_a_jackknife_of_the_line(rng):
+    sensor, reference, trial = season(rng)
+    line = passing_bablok(sensor, reference, level=0.9, trial=trial)
+    plain = passing_bablok(sensor, reference)
+    assert (line.slope, line.intercept) == (plain.slope, plain.intercept)
+    assert line.method == "Passing-Bablok, jackknife over trials, t"
+    fits = [passing_bablok(sensor[trial != g], reference[trial != g]) for g in range(8)]
+    for name in ("slope", "intercept"):
+        rest = np.array([getattr(fit, name) for fit in fits])
+        # The jackknife by its pseudo-values.
+        pseudo = 8 * getattr(line, name) - 7 * rest
+        half = student_t.ppf(0.95, 7) * pseudo.std(ddof=1) / np.sqrt(8)
+        low, high = getattr(line, f"{name}_interval")
+        assert (high - low) / 2 == approx(half, rel=1e-9)
+        assert (high + low) / 2 == approx(getattr(line, name))
+
+
+def test_order_of_rows_and_names_of_trials_never_matter(rng):
+    sensor, reference, trial = season(rng)
+    order = rng.permutation(40)
+    there = passing_bablok(sensor, reference, trial=trial)
+    names = np.array(list("HGFEDCBA"))[trial]
+    back = passing_bablok(sensor[order], reference[order], trial=names[order])
+    assert back.slope_interval == approx(there.slope_interval)
+
+
+def test_intervals_by_trial_cover_where_the_published_ones_do_not(rng):
+    held = []
+    true = passing_bablok(*season(rng, n_trials=600)[:2]).slope
+    for _ in range(200):
+        sensor, reference, trial = season(rng)
+        published = passing_bablok(sensor, reference)
+        by_trial = passing_bablok(sensor, reference, trial=trial)
+        held.append([fit.slope_interval.holds(true) for fit in (published, by_trial)])
+    published, by_trial = np.mean(held, axis=0)
+    assert published < 0.9 < by_trial < 0.99
+
+
+def test_two_trials_give_a_line_but_no_interval(rng):
+    sensor, reference, trial = season(rng)
+    line = passing_bablok(sensor, reference, trial=trial % 2)
+    assert line.slope > 0 and np.isnan(line.slope_interval).all()
+    assert line.remark == "got 2 trial(s); a jackknife over trials needs 3"
+
+
+def test_a_line_that_hangs_on_one_trial_has_no_interval():
+    # Without trial C all readings are the same, and slopes vertical to the last bit.
+    line = passing_bablok([15, 15, 17, 18], [15.0, 15.1, 17, 18], trial=list("ABCC"))
+    assert line.slope > 0 and np.isnan(line.slope_interval).all()
+    assert "without one of the trials" in line.remark
+
+
+def test_a_perfect_line_has_no_interval_by_trial():
+    line = passing_bablok(OVEN, 0.5 + 1.25 * OVEN, trial=range(8))
+    assert line.slope == approx(1.25, abs=1e-10)
+    assert np.isnan(line.slope_interval).all()
+    assert "whichever trial is left out" in line.remark
 
 
 def test_constant_methods_are_refused():
