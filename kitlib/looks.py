@@ -33,6 +33,7 @@ _PAGE = b"""
 #let set-one(svg) = image(bytes(svg), format: "svg")
 #grid(columns: pictures.len(), column-gutter: 12pt, ..pictures.map(set-one))
 """
+_WHOLE = 24  # letters of a cell that is not broken over lines
 NOTHING = "There is nothing to show."
 
 
@@ -111,9 +112,11 @@ class Rows:
         tag = "th" if k < self.heads else "td"
         weight = "; font-weight: bold" if k in self.strong else ""
         cells = []
-        for cell, to_right in zip(row, self.right, strict=True):
+        for cell, to_right in zip(map(printable, row), self.right, strict=True):
             style = f"text-align: {'right' if to_right else 'left'}{weight}"
-            cells.append(f'<{tag} style="{style}">{escape(printable(cell))}</{tag}>')
+            if tag == "td" and len(cell) <= _WHOLE:
+                style += "; white-space: nowrap"
+            cells.append(f'<{tag} style="{style}">{escape(cell)}</{tag}>')
         return f"<tr>{''.join(cells)}</tr>"
 
 

@@ -65,5 +65,3 @@ def test_day_to_day_recovers_what_was_simulated(rng):
     df = 2 * variances.mean() ** 2 / variances.var()
     found = np.median([day_to_day(row, days).df for row in runs[:200]])
     assert found == approx(df, rel=0.15)
-
-

@@ -1,0 +1,1 @@
+"""Simulated seasons of known truth: does each interval cover, does advice pay."""

@@ -1,0 +1,188 @@
+"""The command over the demo season: all results, the same bytes, once only."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from kitlib.outputs import sha256_of
+
+COMMAND = Path(sys.executable).parent / "moisture-audit"
+TRIALS = ["maize-05", "wheat-11"]
+TABLES = ["bands", "bridge", "curves", "effects", "entries", "findings", "left_out"]
+TABLES += ["pairs", "pooling", "reference", "repeatability", "row_counts"]
+
+
+def call(*arguments):
+    """Return a call of the command, as its user makes it."""
+    return [COMMAND, *map(str, arguments)]
+
+
+def run(*arguments) -> subprocess.CompletedProcess:
+    return subprocess.run(call("run", *arguments), capture_output=True, text=True)
+
+
+def trials_named():
+    return [word for trial in TRIALS for word in ("--trial", trial)]
+
+
+def files_of(home: Path) -> dict[str, bytes]:
+    """Return the content of every file in a folder, by its name in it."""
+    paths = [path for path in home.rglob("*") if path.is_file()]
+    return {path.relative_to(home).as_posix(): path.read_bytes() for path in paths}
+
+
+def times_of(home: Path) -> dict[str, int]:
+    """Return when each file was written; the lock is taken by every run."""
+    paths = [p for p in home.rglob("*") if p.is_file() and p.name != ".in-use"]
+    return {
+        path.relative_to(home).as_posix(): path.stat().st_mtime_ns for path in paths
+    }
+
+
+@pytest.fixture(scope="module")
+def out(tmp_path_factory):
+    return tmp_path_factory.mktemp("first")
+
+
+@pytest.fixture(scope="module")
+def first(out, demo):
+    """Return the output folder of a first run, and what was said."""
+    done = run(demo, "--out", out, "--jobs", 2, *trials_named())
+    assert done.returncode == 0, done.stderr
+    (home,) = out.iterdir()
+    return home, done
+
+
+def test_everything_promised_is_there(first):
+    home, _ = first
+    names = {f"{table}.csv" for table in TABLES}
+    names |= {"plots.parquet", "season.ipynb", "season.pdf", "join.ipynb"}
+    names |= {f"trials/{t}.{kind}" for t in TRIALS for kind in ("ipynb", "pdf")}
+    assert names | {"manifest.json"} <= files_of(home).keys()
+    assert not [name for name in files_of(home) if "failed" in name]
+    for name, content in files_of(home).items():
+        if name.endswith(".pdf"):
+            assert content.startswith(b"%PDF-") and len(content) > 50_000
+
+
+def test_the_end_says_what_to_do_with_each_curve(first):
+    home, done = first
+    curves = pd.read_csv(home / "curves.csv")
+    for row in curves[curves["n"] > 0].itertuples():
+        assert f"  {row.curve}: {row.action}" in done.stdout
+    assert f"written to {home}" in done.stdout
+    assert "running 4 notebooks; 0 up to date" in done.stderr
+    assert "\r" not in done.stderr  # no progress bar without a terminal
+
+
+def test_the_season_tells_what_was_put_into_it(first, demo):
+    home, _ = first
+    truth = pd.read_csv(demo / "truth.csv").set_index("curve")
+    found = pd.read_csv(home / "curves.csv").set_index("curve")
+    expected = truth["expected_action"].dropna()
+    assert len(expected) >= 4
+    assert found.loc[expected.index, "action"].to_dict() == expected.to_dict()
+
+
+def test_the_manifest_accounts_for_every_file(first, demo):
+    home, _ = first
+    told = json.loads((home / "manifest.json").read_text())
+    apart = {"manifest.json", ".in-use"}
+    assert told["outputs"].keys() == files_of(home).keys() - apart
+    assert {n: sha256_of(home / n) for n in told["outputs"]} == told["outputs"]
+    assert {n: sha256_of(demo / n) for n in told["inputs"]} == told["inputs"]
+    assert "truth.csv" not in told["inputs"] and "plots.csv" in told["inputs"]
+    assert told["trials_asked_for"] == TRIALS
+
+
+def test_nothing_tells_of_the_machine(first, out, demo):
+    home, _ = first
+    for name, content in files_of(home).items():
+        for place in (out, demo, Path.home(), Path(sys.prefix), demo.parent):
+            assert f"{place}{os.sep}".encode() not in content, name
+        assert b".work-" not in content, name
+
+
+def test_elsewhere_with_other_jobs_come_the_same_bytes(first, demo, tmp_path):
+    home, _ = first
+    copy = tmp_path / "another place" / "season"
+    shutil.copytree(demo, copy)
+    done = run(copy, "--out", tmp_path / "results", "--jobs", 1, *trials_named())
+    assert done.returncode == 0, done.stderr
+    (other,) = (tmp_path / "results").iterdir()
+    assert other.name == home.name
+    once, again = files_of(home), files_of(other)
+    assert once.keys() == again.keys()
+    assert [name for name in once if once[name] != again[name]] == []
+
+
+def test_a_second_run_redoes_nothing_but_what_was_touched(first, out, demo):
+    home, _ = first
+    before, times = files_of(home), times_of(home)
+    done = run(demo, "--out", out, *trials_named())
+    assert "running 0 notebooks; 4 up to date" in done.stderr
+    assert times_of(home) == times
+    (home / "trials" / f"{TRIALS[0]}.ipynb").write_text("edited by hand")
+    (home / "curves.csv").unlink()
+    done = run(demo, "--out", out, *trials_named())
+    assert "running 1 notebook; 3 up to date" in done.stderr
+    assert files_of(home) == before
+    redone = {n for n, when in times_of(home).items() if when != times[n]}
+    assert redone == {
+        f"trials/{TRIALS[0]}.ipynb",
+        f"trials/{TRIALS[0]}.pdf",
+        "curves.csv",
+        "manifest.json",
+    }
+
+
+# ---- a small season, broken off and gone on with
+
+
+def wait_for(condition, seconds=120.0):
+    end = time.monotonic() + seconds
+    while not condition():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.05)
+
+
+def test_an_interrupted_run_is_gone_on_with(season, tmp_path):
+    plots = season.text("plots.csv").splitlines(keepends=True)
+    season.write("plots.csv", "".join(line for line in plots if line[:2] != "T3"))
+    home = tmp_path / "out" / "Small season"
+    arguments = call("run", season.folder, "--out", home.parent, "--jobs", 1)
+    started = subprocess.Popen(
+        arguments, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    wait_for(lambda: (home / "join.ipynb").exists())
+    os.killpg(started.pid, signal.SIGINT)  # what Ctrl-C at a terminal does
+    _, said = started.communicate(timeout=120)
+    assert started.returncode == 130
+    assert said.splitlines()[-1].startswith("interrupted")
+    assert "Traceback" not in said
+    finished = set(files_of(home))
+    assert "season.pdf" in finished and "manifest.json" not in finished
+    assert not [name for name in finished if ".work-" in name or ".part-" in name]
+    kept = times_of(home)
+    done = run(season.folder, "--out", home.parent)
+    assert done.returncode == 0, done.stderr
+    assert kept["season.pdf"] == times_of(home)["season.pdf"]
+    whole = set(files_of(home))
+    assert {f"trials/T{k}.pdf" for k in (1, 2)} <= whole
+    assert "manifest.json" in whole and ".made.jsonl" not in whole
+
+
+def test_a_season_without_plots_makes_its_reports_too(season, tmp_path):
+    for name in ("plots.csv", "oven.csv"):
+        season.write(name, season.text(name).split("\n")[0] + "\n")
+    done = run(season.folder, "--out", tmp_path / "out")
+    assert done.returncode == 0, done.stderr
+    assert (tmp_path / "out" / "Small season" / "season.pdf").exists()

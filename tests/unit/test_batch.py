@@ -1,0 +1,229 @@
+"""The run of a season without its length: names, refusals, what is due."""
+
+import json
+import shutil
+from dataclasses import replace
+from pathlib import PurePosixPath
+
+import nbformat
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kitlib.batch import (
+    WrongCall,
+    output_folder,
+    season_tasks,
+    task_print,
+    trial_files,
+    wanted_tasks,
+    write_tables,
+)
+from kitlib.manifest import Made
+from kitlib.notebook_files import (
+    read_notebook,
+    source_hash,
+)
+from kitlib.notebook_pool import remove_leftovers
+from kitlib.notebook_runs import JOIN
+from kitlib.outputs import sha256_of
+from kitlib.provenance import input_hashes
+from kitlib.results import plots_table, season_tables
+from kitlib.season_audit import audit_season
+from kitlib.season_run import SeasonRun
+
+# ---- names of files
+
+HOSTILE = ["../../etc/passwd", "/etc/passwd", "..", ".", " ", "a\0b", "a\nb", "CON"]
+HOSTILE += ["T1", "t1", "T1.failed", "T1.FAILED", "T1%2Efailed", "\u202e", "a" * 500]
+HOSTILE += ["-rf", "~", "C:\\x", "T1.ipynb", "<script>", "玉米", "$(id)", "`id`"]
+
+
+def assert_apart_and_inside(trials):
+    stems = trial_files(trials)
+    files = [f"{s}{e}" for s in stems.values() for e in (".ipynb", ".pdf")]
+    files += [f"{stem}.failed.ipynb" for stem in stems.values()]
+    assert len({file.casefold() for file in files}) == 3 * len(trials)
+    for file in files:
+        assert PurePosixPath(file).parts[:-1] == ("trials",)
+        assert not PurePosixPath(file).name.startswith(".")
+        assert file.isascii() and len(file.encode()) < 200
+        assert not set(file) & set('\\:*?"<>|\n\0')
+
+
+def test_no_trial_leads_out_of_the_folder_or_onto_another():
+    assert_apart_and_inside(HOSTILE)
+
+
+NAMES = st.text(st.characters(exclude_categories=["Cs"]), min_size=1)
+
+
+@given(st.lists(NAMES, unique=True))
+def test_any_names_are_apart_and_inside(trials):
+    assert_apart_and_inside(trials)
+
+
+def test_results_do_not_go_where_a_season_lies(season, tmp_path):
+    name = season.folder.name
+    with pytest.raises(WrongCall, match="where the season itself lies"):
+        output_folder(season.folder, season.folder.parent, name)
+    other = tmp_path / "out" / "other"
+    other.mkdir(parents=True)
+    shutil.copy(season.folder / "season.toml", other)
+    with pytest.raises(WrongCall, match="so it is a season folder"):
+        output_folder(season.folder, tmp_path / "out", "other")
+    link = tmp_path / "link"
+    link.symlink_to(season.folder.parent)
+    with pytest.raises(WrongCall, match="where the season itself lies"):
+        output_folder(season.folder, link, name)
+    assert output_folder(season.folder, tmp_path, "new") == tmp_path / "new"
+
+
+# ---- tasks
+
+
+@pytest.fixture
+def audit(season):
+    return audit_season(season.folder)
+
+
+def test_every_trial_has_its_notebook_and_its_report(audit):
+    tasks = season_tasks(audit)
+    assert list(tasks)[:2] == ["season.ipynb", "join.ipynb"]
+    one = tasks["trials/T2.ipynb"]
+    assert one.parameters == {"season": "season", "trial": "T2"}
+    assert one.all_parameters["report"] == "out/trials/T2.pdf"
+    assert one.files == ["trials/T2.ipynb", "trials/T2.pdf"]
+    assert one.failed_name == "trials/T2.failed.ipynb"
+
+
+def test_naming_trials_limits_the_trials_only(audit):
+    tasks = season_tasks(audit)
+    assert wanted_tasks(tasks, audit.trials, []) == set(tasks)
+    assert wanted_tasks(tasks, audit.trials, ["T2"]) == {
+        "season.ipynb",
+        "join.ipynb",
+        "trials/T2.ipynb",
+    }
+
+
+def test_a_fingerprint_tells_inputs_parameters_and_notebooks_apart(audit, season):
+    inputs = input_hashes(season.folder)
+    tasks = season_tasks(audit)
+    prints = {task_print(task, inputs) for task in tasks.values()}
+    assert len(prints) == len(tasks)
+    task = tasks["trials/T1.ipynb"]
+    assert task_print(task, inputs) == task_print(replace(task), dict(inputs))
+    assert task_print(task, {**inputs, "oven.csv": "other"}) not in prints
+
+
+def test_outputs_alone_do_not_change_what_a_notebook_does():
+    notebook = nbformat.from_dict(json.loads(json.dumps(read_notebook(JOIN))))
+    before = source_hash(notebook)
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.outputs = []
+    assert source_hash(notebook) == before
+    notebook.cells[-2].source += "  # more"
+    assert source_hash(notebook) != before
+
+
+# ---- the account of a run
+
+
+def made_of(home, *names, fingerprint="f"):
+    return Made(fingerprint=fingerprint, files={n: sha256_of(home / n) for n in names})
+
+
+@pytest.fixture
+def home(tmp_path):
+    folder = tmp_path / "home"
+    (folder / "trials").mkdir(parents=True)
+    for name in ("season.pdf", "trials/T1.ipynb", "trials/T1.pdf"):
+        (folder / name).write_text(name)
+    return folder
+
+
+@pytest.fixture
+def account(home, audit):
+    """Return a run that begins in a folder with T1 and a trial that is gone."""
+    (home / "trials/T9.ipynb").write_text("gone")
+    records = {
+        "trials/T1.ipynb": made_of(home, "trials/T1.ipynb", "trials/T1.pdf"),
+        "trials/T9.ipynb": made_of(home, "trials/T9.ipynb"),
+    }
+    tasks = season_tasks(audit)
+    prints = {name: "f" for name in tasks}
+    run = SeasonRun(
+        home=home,
+        audit=audit,
+        findings=season_tables(audit)["findings"],
+        tables={},
+        prints=prints,
+        records=records,
+    )
+    return run, tasks
+
+
+def test_what_is_right_is_left_and_what_is_gone_is_removed(account, home):
+    run, tasks = account
+    (home / "trials/mine.ipynb").write_text("a reader's own")
+    due = [task.name for task in run.plan(tasks, set(tasks))]
+    assert due == ["season.ipynb", "join.ipynb", "trials/T2.ipynb", "trials/T3.ipynb"]
+    assert run.up_to_date == ["trials/T1.ipynb"]
+    assert run.removed == ["trials/T9.ipynb"]
+    assert not (home / "trials/T9.ipynb").exists()
+    assert (home / "trials/mine.ipynb").exists()
+
+
+def test_another_state_of_the_season_is_made_anew_or_told(account, home):
+    run, tasks = account
+    run.prints["trials/T1.ipynb"] = "another"
+    wanted = set(tasks) - {"trials/T1.ipynb"}
+    assert "trials/T1.ipynb" not in [t.name for t in run.plan(tasks, wanted)]
+    assert run.outdated == ["trials/T1.ipynb"]
+    told = run.told()
+    assert told["outdated"] == ["trials/T1.ipynb"]
+    assert "trials/T1.pdf" not in told["outputs"]
+    assert (home / "trials/T1.pdf").exists()
+
+
+def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_path):
+    run, tasks = account
+    run.plan(tasks, set(tasks))
+    out = tmp_path / "scratch" / "out" / "trials"
+    out.mkdir(parents=True)
+    (out / "T1.failed.ipynb").write_text("half")
+    run.finish(tmp_path / "scratch", tasks["trials/T1.ipynb"], "ValueError: no")
+    assert run.failed == {"trials/T1.failed.ipynb": "ValueError: no"}
+    assert sorted(path.name for path in (home / "trials").iterdir()) == [
+        "T1.failed.ipynb"
+    ]
+    assert run.told()["failed"] == ["trials/T1.failed.ipynb"]
+    (out / "T1.ipynb").write_text("whole")
+    (out / "T1.pdf").write_text("whole")
+    run.finish(tmp_path / "scratch", tasks["trials/T1.ipynb"], "")
+    assert sorted(path.name for path in (home / "trials").iterdir()) == [
+        "T1.ipynb",
+        "T1.pdf",
+    ]
+    assert run.told()["failed"] == []
+
+
+def test_tables_are_the_same_bytes_each_time(audit, tmp_path):
+    tables, plots = season_tables(audit), plots_table(audit)
+    first = write_tables(tmp_path / "a", tables, plots)
+    assert write_tables(tmp_path / "b", tables, plots) == first
+    assert {"curves.csv", "pairs.csv", "findings.csv", "plots.parquet"} <= first.keys()
+
+
+def test_leftovers_of_a_killed_run_are_cleared(home):
+    (home / ".work-abc" / "out").mkdir(parents=True)
+    (home / "trials" / ".part-xyz").write_text("half")
+    remove_leftovers(home)
+    assert sorted(path.name for path in home.rglob("*")) == [
+        "T1.ipynb",
+        "T1.pdf",
+        "season.pdf",
+        "trials",
+    ]

@@ -1,0 +1,130 @@
+"""Parts of an error: by hand, recovered from simulation, and what they advise."""
+
+from math import isnan, sqrt
+
+import numpy as np
+import pytest
+from pytest import approx
+
+from kitlib.error_sources import (
+    IN_WORDS,
+    SOURCES,
+    ErrorSources,
+    error_sources,
+    where_effort_pays,
+)
+
+ERRORS, TRIALS = [1, 3, 7, 9, 4, 6], list("AABBCC")
+
+
+def test_by_hand():
+    # Between 8 and within 2, as in the example of the components.
+    found = error_sources(ERRORS, TRIALS, reference_se=0.5, dishes=2, sd_run=1.0)
+    squares = {name: sd**2 for name, sd in found.sds.items()}
+    assert squares == approx(
+        {"trial": 8.0, "sample": 0.75, "repeatability": 1.0, "reference": 0.25}
+    )
+    assert found.variance == approx(10.0)
+    assert found.sd_dish**2 == approx(0.5)
+    assert found.sd_own**2 == approx(1.75)
+    assert list(found.sds) == [name for name in SOURCES if name in found.sds]
+
+
+def test_shares_add_up():
+    found = error_sources(ERRORS, TRIALS, reference_se=0.5)
+    assert sum(found.shares.values()) == approx(1)
+    # The bias of 6 samples of 3 trials: 8 / 3 between, 1.75 / 6 and 0.25 / 6 within.
+    total = 8 / 3 + 2 / 6
+    assert found.shares_of_bias == approx(
+        {
+            "trial": 8 / 3 / total,
+            "sample": 1.75 / 6 / total,
+            "reference": 0.25 / 6 / total,
+        }
+    )
+
+
+def test_what_is_not_known_lies_with_the_samples_and_is_said():
+    found = error_sources(ERRORS, TRIALS)
+    assert found.sds["sample"] ** 2 == approx(2.0)
+    assert "repeatability is not known" in found.remark
+    assert "reference's error is not known" in found.remark
+    assert isnan(found.sd_dish)
+
+
+def test_a_part_larger_than_the_whole_is_cut_and_said():
+    found = error_sources(ERRORS, TRIALS, reference_se=5.0, sd_run=1.0)
+    assert found.sds["reference"] ** 2 == approx(2.0)
+    assert found.sds["sample"] == found.sds["repeatability"] == 0
+    assert "explains all scatter within trials" in found.remark
+
+
+def test_all_parts_are_recovered(rng):
+    # Many sensors, locations and trials, so that chance hardly blurs them.
+    sensors, locations, n = 12, 60, 2400
+    location = rng.integers(0, locations, 240)  # of each trial
+    trial = np.repeat(np.arange(240), 10)
+    sensor = rng.integers(0, sensors, n)
+    truth = {"sensor": 0.5, "location": 0.4, "trial": 0.3}
+    error = truth["sensor"] * rng.normal(size=sensors)[sensor]
+    error += truth["location"] * rng.normal(size=locations)[location[trial]]
+    error += truth["trial"] * rng.normal(size=240)[trial] + 0.6 * rng.normal(size=n)
+    along = 0.7 * rng.normal(size=n)
+    found = error_sources(
+        error + along,
+        trial,
+        reference_se=0.1,
+        dishes=2,
+        sd_run=0.2,
+        sensor=sensor,
+        location=location[trial],
+        along=along,
+    )
+    assert found.sds["moisture"] == approx(0.7, rel=0.06)
+    assert found.sds["sensor"] == approx(0.5, rel=4 / sqrt(2 * 11))
+    assert found.sds["location"] == approx(0.4, rel=4 / sqrt(2 * 59))
+    assert found.sds["trial"] == approx(0.3, rel=4 / sqrt(2 * 179))
+    assert found.sds["sample"] ** 2 == approx(0.36 - 0.01 - 0.04, rel=0.15)
+    assert set(found.sds) == set(SOURCES)
+    assert found.sd_trial == approx(sqrt(0.4**2 + 0.3**2), rel=0.25)
+
+
+def test_few_trials_are_said_to_be_few():
+    assert "3 trials: how much trials differ" in error_sources(ERRORS, TRIALS).remark
+
+
+def test_one_sample_a_trial_tells_no_trial():
+    found = error_sources([0.1, 0.4, -0.2, 0.3], list("ABCD"), reference_se=0.05)
+    assert "trial" not in found.sds and isnan(found.sd_trial)
+    assert where_effort_pays(found).startswith("Take samples in more trials")
+
+
+def test_errors_that_do_not_differ_have_no_parts():
+    assert error_sources([0.1, 0.1, 0.1], list("AAB")) is None
+    assert error_sources([0.1], ["A"]) is None
+
+
+@pytest.mark.parametrize(
+    ("largest", "begins"),
+    [
+        ("trial", "Visit more trials"),
+        ("sample", "Take more samples"),
+        ("repeatability", "Repeat the readings"),
+        ("reference", "Dry more dishes"),
+        ("moisture", "Correct the slope first"),
+    ],
+)
+def test_effort_goes_where_the_variance_is(largest, begins):
+    sds = {name: 0.1 for name in SOURCES if name not in ("sensor", "location")}
+    sds["trial"] = 0.01
+    found = ErrorSources(sds=sds | {largest: 2.0}, n=20, n_trials=5, dishes=2)
+    said = where_effort_pays(found)
+    assert said.startswith(begins)
+    if largest != "moisture":
+        assert IN_WORDS[largest] in said
+
+
+def test_a_dominant_location_counts_with_the_trials():
+    sds = {"location": 2.0, "trial": 0.1, "sample": 0.1}
+    found = ErrorSources(sds=sds, n=20, n_trials=5, dishes=2)
+    assert where_effort_pays(found).startswith("Visit more trials")

@@ -1,0 +1,163 @@
+"""Notebooks: where they lie, what they may be given, how one of them is run."""
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import replace
+from pathlib import Path
+
+import nbformat
+import numpy as np
+import pytest
+from nbformat.v4 import new_code_cell, new_notebook
+
+from kitlib import notebook_runs
+from kitlib.notebook_files import (
+    KERNEL,
+    check_parameters,
+    notebook_folder,
+    parameters_of,
+    read_notebook,
+)
+from kitlib.notebook_pool import workshop
+from kitlib.notebook_runs import CURVES, JOIN, TRIAL, Task, run_notebook
+
+# ---- parameters
+
+
+def test_notebooks_name_their_parameters():
+    assert parameters_of(read_notebook(JOIN)) == {"season": "str"}
+    assert parameters_of(read_notebook(CURVES)) == {"season": "str", "report": "str"}
+    assert parameters_of(read_notebook(TRIAL)) == {
+        "season": "str",
+        "trial": "str",
+        "report": "str",
+    }
+
+
+def test_a_notebook_needs_one_parameters_cell():
+    with pytest.raises(ValueError, match="0 cells are tagged parameters"):
+        parameters_of(new_notebook(cells=[new_code_cell("n: int = 1  # number")]))
+
+
+def test_an_unknown_parameter_is_refused():
+    with pytest.raises(ValueError, match="trail is no parameter of the notebook"):
+        check_parameters(read_notebook(TRIAL), {"trail": "T1"})
+
+
+# What papermill 2.7.0 would write down as text, or as another number, in silence.
+@pytest.mark.parametrize(
+    "value", [7, 7.0, None, True, ["T1"], np.str_("T1"), Path("T1"), np.int64(7)]
+)
+def test_a_trial_is_given_as_text_only(value):
+    with pytest.raises(TypeError, match=r"parameter trial is .*; expected a str"):
+        check_parameters(read_notebook(TRIAL), {"trial": value})
+
+
+def test_text_is_a_trial_whatever_it_looks_like():
+    check_parameters(read_notebook(TRIAL), {"trial": "007"})
+
+
+# ---- where notebooks lie
+
+ROOT = Path(__file__).parents[2]
+
+
+def test_notebooks_are_found_in_a_clone():
+    assert notebook_folder() == ROOT / "notebooks"
+
+
+def test_notebooks_are_found_in_an_installed_package(tmp_path):
+    pytest.importorskip("setuptools", reason="it builds what pip installs")
+    source, library = tmp_path / "source", tmp_path / "library"
+    for folder in ("kitlib", "notebooks"):
+        shutil.copytree(ROOT / folder, source / folder)
+    for file in ("pyproject.toml", "README.md"):
+        shutil.copy(ROOT / file, source)
+    build = "from setuptools import setup; setup()"
+    command = [sys.executable, "-c", build, "-q", "build_py", "--build-lib", library]
+    subprocess.run(command, cwd=source, check=True, capture_output=True)
+    ask = "from kitlib.notebook_files import notebook_folder as f; print(f())"
+    told = subprocess.run(
+        [sys.executable, "-c", ask],
+        cwd=tmp_path,
+        env={**os.environ, "PYTHONPATH": str(library)},
+        check=True,
+        capture_output=True,
+        text=True,
+    ).stdout.strip()
+    assert told == str(library / "kitlib" / "notebooks")
+    assert {f"{name}.ipynb" for name in (JOIN, CURVES, TRIAL)} <= {
+        path.name for path in Path(told).iterdir()
+    }
+
+
+# ---- one notebook
+
+
+@pytest.fixture
+def bench(season, tmp_path, monkeypatch):
+    """Return a function that runs code as a notebook, and its scratch folder."""
+    sockets = tempfile.mkdtemp(prefix="kit-")
+    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", sockets)
+    monkeypatch.setenv("JUPYTER_PREFER_ENV_PATH", "1")
+    monkeypatch.setenv("IPYTHONDIR", str(tmp_path / "ipython"))
+
+    def run(*sources, report=""):
+        cells = [new_code_cell('season: str = ""  # folder\nreport: str = ""  # PDF')]
+        cells[0].metadata["tags"] = ["parameters"]
+        cells += [new_code_cell(source) for source in sources]
+        notebook = new_notebook(cells=cells, metadata={"kernelspec": KERNEL})
+        monkeypatch.setattr(notebook_runs, "read_notebook", lambda name: notebook)
+        task = Task(name="n.ipynb", notebook="n", parameters={"season": "season"})
+        return run_notebook(replace(task, report=report), scratch)
+
+    with workshop(tmp_path, season.folder) as scratch:
+        yield run, scratch
+    shutil.rmtree(sockets)
+
+
+def test_a_notebook_sees_the_season_and_leaves_no_trace_of_time(bench):
+    run, scratch = bench
+    write = "from pathlib import Path\nPath(report).write_text('PDF')"
+    look = "sorted(path.name for path in Path(season).iterdir())"
+    assert run(write, look, report="n.pdf") == ""
+    assert (scratch / "out" / "n.pdf").read_text() == "PDF"
+    text = (scratch / "out" / "n.ipynb").read_text()
+    assert "plots.csv" in text
+    assert "papermill" not in text and str(scratch) not in text
+    executed = nbformat.reads(text, as_version=4)
+    assert [cell.id for cell in executed.cells] == [
+        "cell-01",
+        "cell-02",
+        "cell-03",
+        "cell-04",
+    ]
+    assert executed.cells[1].metadata == {"tags": ["injected-parameters"]}
+    assert json.dumps(
+        json.loads(text), indent=1, sort_keys=True, ensure_ascii=False
+    ) == (text.rstrip("\n"))
+
+
+def test_a_notebook_that_fails_is_kept_and_named_in_one_line(bench):
+    run, scratch = bench
+    assert run("1 + 1", "raise ValueError('no such\\nthing')") == "ValueError: no such"
+    names = [path.name for path in (scratch / "out").iterdir()]
+    assert names == ["n.failed.ipynb"]
+    text = (scratch / "out" / "n.failed.ipynb").read_text()
+    assert "no such" in text and str(Path.home()) + os.sep not in text
+
+
+def test_a_notebook_whose_kernel_dies_is_kept_too(bench):
+    run, scratch = bench
+    assert run("import os\nos._exit(1)").startswith("no kernel: ")
+    assert (scratch / "out" / "n.failed.ipynb").exists()
+
+
+def test_a_notebook_that_writes_no_report_has_failed(bench):
+    run, scratch = bench
+    assert run("1 + 1", report="n.pdf") == "it wrote no n.pdf"
+    assert (scratch / "out" / "n.failed.ipynb").exists()
