@@ -3,10 +3,10 @@
 import numpy as np
 import pandas as pd
 
-from kitlib.curve_audit import Samples
 from kitlib.effects import mean_over
 from kitlib.limits import Tolerance, threshold
 from kitlib.readings import moisture_bands
+from kitlib.samples import Samples
 
 BAND_COLUMNS = [
     "band_low",

@@ -3,10 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from kitlib.curve_audit import (
-    Samples,
-    performance,
-)
+from kitlib.curve_audit import Samples, performance
 
 BRIDGE_COLUMNS = [
     "crop",

@@ -1,13 +1,10 @@
 """How one curve performed on the samples of a season: arrays in, one result out."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from math import nan, sqrt
-from typing import TypeVar
 
 import numpy as np
-import pandas as pd
 
 from kitlib.agreement_limits import (
     LimitsByMoisture,
@@ -20,70 +17,19 @@ from kitlib.components import VarianceComponents, variance_components
 from kitlib.concordance import Concordance, concordance
 from kitlib.effects import Influence, influence, mean_over
 from kitlib.equivalence import Equivalence, equivalence
-from kitlib.errors import KitError
 from kitlib.estimates import Estimate, not_known
 from kitlib.gain import gain
 from kitlib.limits import threshold
 from kitlib.lines import PredictionLine, prediction_line
 from kitlib.mixed import random_intercept
 from kitlib.robust_lines import RobustLine, passing_bablok
+from kitlib.samples import Samples, tried
 from kitlib.shape import SpreadTrend, curvature, spread_trend
 from kitlib.stats import Agreement, agreement
 from kitlib.validation import rer, rpd, sd_reference, sep_without_reference_error
 
-Found = TypeVar("Found")
 # A jackknife refits the robust line for every trial: seconds beyond this many samples.
 JACKKNIFED_AT_MOST = 500
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Samples:
-    """The samples of one curve, as arrays of one length.
-
-    Attributes
-    ----------
-    sensor, reference : ndarray
-        Readings restated to the offset in the register, and air-oven values of
-        the same samples. [% moisture, wet basis]
-    reference_se : ndarray
-        Standard error of each reference value; nan where not known.
-    trial, sample : ndarray of str
-    """
-
-    sensor: np.ndarray
-    reference: np.ndarray
-    reference_se: np.ndarray
-    trial: np.ndarray
-    sample: np.ndarray
-
-    @property
-    def error(self) -> np.ndarray:
-        """Sensor minus air-oven. [% moisture]."""
-        return self.sensor - self.reference
-
-    @property
-    def n(self) -> int:
-        """Number of samples."""
-        return self.sensor.size
-
-    @property
-    def n_trials(self) -> int:
-        """Number of trials they come from."""
-        return len(set(self.trial))
-
-    @classmethod
-    def of(cls, pairs: pd.DataFrame) -> "Samples":
-        """Return the samples of a table of pairs."""
-        numbers = {
-            name: pairs[column].to_numpy(float)
-            for name, column in (
-                ("sensor", "sensor_pct"),
-                ("reference", "reference_pct"),
-                ("reference_se", "reference_se"),
-            )
-        }
-        texts = {name: pairs[name].to_numpy(object) for name in ("trial", "sample")}
-        return cls(**numbers, **texts)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -166,14 +112,6 @@ class Performance:
     def equivalence(self, allowed: float) -> Equivalence:
         """Return whether the bias is shown to lie inside ± `allowed` points."""
         return equivalence(self.bias, allowed)
-
-
-def tried(make: Callable[..., Found], *args) -> tuple[Found | None, str]:
-    """Return a statistic, or None and why the samples do not give it."""
-    try:
-        return make(*args), ""
-    except KitError as reason:
-        return None, str(reason)
 
 
 def performance(samples: Samples, standard_pct: float = nan) -> Performance:

@@ -8,8 +8,8 @@ import pandas as pd
 from kitlib.check_limits import SetupChart, setup_chart
 from kitlib.check_occasions import CheckRuns, check_runs, offset_at
 from kitlib.control_charts import calibration_line
-from kitlib.curve_audit import tried
 from kitlib.repeatability import Repeatability, repeatability
+from kitlib.samples import tried
 
 # Optional column of set-up and check runs: the offset each reading holds.
 IN_FORCE = "offset_in_force"

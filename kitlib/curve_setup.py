@@ -8,12 +8,12 @@ import pandas as pd
 
 from kitlib.audit import CurveAudit
 from kitlib.configurations import OtherConfiguration, other_configuration
-from kitlib.curve_audit import tried
 from kitlib.curve_runs import IN_FORCE, loaded_offset, offsets_in
 from kitlib.estimates import Estimate, not_known
 from kitlib.gain import gain
 from kitlib.offset_settings import Settings, season_setting
 from kitlib.repeatability import Repeatability
+from kitlib.samples import tried
 from kitlib.setup_offset import Reach, SetupOffset, reach_of, setup_offset
 from kitlib.setup_review import SetupCheck, review_setup
 

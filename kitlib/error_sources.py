@@ -6,7 +6,7 @@ from math import isfinite, nan, sqrt
 import numpy as np
 
 from kitlib.components import variance_components
-from kitlib.curve_audit import tried
+from kitlib.samples import tried
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"
 SAMPLE, REPEATABILITY, REFERENCE = "sample", "repeatability", "reference"

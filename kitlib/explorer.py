@@ -9,11 +9,11 @@ from typing import TypeVar
 import numpy as np
 
 from kitlib.corrections import Correction
-from kitlib.curve_audit import Samples
 from kitlib.entry_lines import EntryLines, TrialLines
 from kitlib.estimates import Interval
 from kitlib.explorer_look import Look
 from kitlib.recommend import Recommendation
+from kitlib.samples import Samples
 from kitlib.season_audit import SeasonAudit
 from kitlib.served_trials import served_trials
 from kitlib.what_if import Outlook, outlook

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitlib.curve_audit import Samples
+from kitlib.samples import Samples
 from kitlib.what_if import Outlook
 from kitlib.what_if_choices import Choice, OwnLine
 from kitlib.what_if_yields import TrialOutlook

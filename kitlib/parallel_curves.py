@@ -8,12 +8,12 @@ import pandas as pd
 
 from kitlib.arrays import cluster_codes, finite_array, sums_by_cluster
 from kitlib.clustered import clustered_fit
-from kitlib.curve_audit import tried
 from kitlib.effects import mean_over
 from kitlib.errors import TooFewSamples
 from kitlib.estimates import Estimate, not_known
 from kitlib.limits import threshold
 from kitlib.readings import moisture_bands
+from kitlib.samples import tried
 from kitlib.sums import jackknife
 
 NO_DIFFERENCE, FEW = "no difference shown", "too few samples or trials"

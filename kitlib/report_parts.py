@@ -7,7 +7,8 @@ import pandas as pd
 from kitlib.audit import CurveAudit
 from kitlib.blocks import Block, Column, Facts, Findings, Heading, Paragraph, Table
 from kitlib.estimates import Estimate
-from kitlib.findings import NOTE, SEVERITIES, Finding
+from kitlib.findings import Finding
+from kitlib.kinds import NOTE, SEVERITIES
 from kitlib.recommend import (
     KEEP,
     REBUILD,

@@ -3,113 +3,12 @@
 from collections.abc import Iterator
 from math import isfinite
 
-from kitlib.findings import NOTE, WARNING, Finding, Kind
+from kitlib.findings import Finding
 from kitlib.parallel_curves import NO_DIFFERENCE, Comparison
 from kitlib.season_curves import CurveReview
 from kitlib.season_review import SeasonReview
 from kitlib.setup_rules import BROKEN, NOT_RECORDED
 from kitlib.terms import counted, listed, show, show_span
-
-NEW_KINDS: dict[str, Kind] = {
-    # how curves were set up; the rules stand in `kitlib.setup_rules`
-    "setup-samples": Kind(
-        WARNING, "a curve was set up with too few samples", "use two or more"
-    ),
-    "setup-span": Kind(
-        WARNING,
-        "the set-up samples hardly differ in moisture",
-        "span 3 points at least, 10 if you can",
-    ),
-    "setup-first-sample": Kind(
-        NOTE,
-        "the first set-up sample lay far from the standard moisture",
-        "begin near it, with a known test weight",
-    ),
-    "setup-runs": Kind(
-        NOTE, "set-up samples were run once only", "run each three to five times"
-    ),
-    "setup-mass": Kind(
-        NOTE, "set-up samples held too little grain", "fill 2.7 kg (6 lb) or more"
-    ),
-    "setup-temperature": Kind(
-        NOTE,
-        "set-up grain was warmer or colder than the air",
-        "let it come to ambient temperature, sealed",
-    ),
-    "setup-rewetted": Kind(
-        WARNING, "set-up grain had been rewetted", "use grain of natural moisture"
-    ),
-    "setup-load-cells": Kind(
-        WARNING, "load cells were not verified before set-up", "verify them first"
-    ),
-    "setup-configuration": Kind(
-        WARNING,
-        "a curve was set up in another or in several chamber configurations",
-        "set up a curve for each configuration",
-    ),
-    "setup-not-recorded": Kind(
-        NOTE, "parts of a curve's set-up are not recorded", "record them in setup_runs"
-    ),
-    "setup-misloaded": Kind(
-        WARNING,
-        "the offset loaded is not the one the set-up runs asked for",
-        "check what was typed in",
-    ),
-    "setup-unclear": Kind(
-        NOTE,
-        "set-up runs look as if read before the offset was loaded",
-        "add the column offset_in_force to setup_runs",
-    ),
-    "setup-imprecise": Kind(
-        NOTE,
-        "an offset from so few samples could not be near enough",
-        "set up with more samples, or correct it from the season's",
-    ),
-    "offset-not-held": Kind(
-        WARNING,
-        "the season asks for another offset than the set-up runs did",
-        "load the season's; look for what changed",
-    ),
-    # whether they held
-    "check-out-of-limits": Kind(
-        WARNING,
-        "a check sample left its control limits",
-        "look at what changed that day; sample the plots since",
-    ),
-    "check-drifts": Kind(
-        WARNING, "check samples drifted over the season", "check more often"
-    ),
-    "check-sample-changed": Kind(
-        NOTE,
-        "a retained sample changed its own moisture",
-        "nothing: taken out; keep samples sealed and cool",
-    ),
-    "check-not-judged": Kind(
-        NOTE, "check runs do not suffice for a control chart", "run them more often"
-    ),
-    # curves recorded in parallel, and other seasons
-    "parallel-better": Kind(
-        NOTE,
-        "a curve recorded in parallel would have served better as loaded",
-        "see the comparison",
-    ),
-    "parallel-tighter": Kind(
-        NOTE,
-        "a curve recorded in parallel scatters less",
-        "see the comparison; its offset can be corrected",
-    ),
-    "history-departs": Kind(
-        WARNING,
-        "a curve asks for an offset beyond what earlier seasons foretell",
-        "look for what changed before loading it",
-    ),
-    "history-not-read": Kind(
-        WARNING, "an earlier season's output could not be used", "check the folder"
-    ),
-    "review-open": Kind(
-        NOTE, "an optional table is missing or empty", "keep it next season"
-    ),
-}
 
 _OPTIONAL = {
     "setup_runs": "set-up practice, the offset at set-up and the repeatability of the "
@@ -131,7 +30,7 @@ def review_findings(review: SeasonReview) -> list[Finding]:
     Returns
     -------
     list of Finding
-        Codes of `NEW_KINDS`.
+        Codes of `findings.KINDS`.
     """
     level = review.season.settings.confidence
     found = []

@@ -1,6 +1,6 @@
 """What is said at the end of a run: problems, actions, findings, what lies where."""
 
-from kitlib.findings import FAULT, NOTE, WARNING
+from kitlib.kinds import FAULT, NOTE, WARNING
 from kitlib.recommend import Recommendation
 from kitlib.season_run import SeasonRun
 from kitlib.terms import NOT_KNOWN, counted, listed, show

@@ -54,6 +54,9 @@ class SeasonRun:
         failed = {task.failed_name for task in tasks.values()}
         for name in self.records.keys() - tasks.keys() - failed:
             self.removed += remove_made(self.home, self.records.pop(name))
+        for name in self.records.keys() & failed:
+            if not is_whole(self.records[name], self.home, [name]):
+                del self.records[name]  # deleted or edited: no longer ours to list
         for name, task in tasks.items():
             if self._is_up_to_date(task):
                 self.up_to_date.append(name)

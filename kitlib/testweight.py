@@ -3,8 +3,8 @@
 import pandas as pd
 
 from kitlib.agreement_limits import limits_of_agreement
-from kitlib.curve_audit import tried
 from kitlib.effects import mean_over
+from kitlib.samples import tried
 from kitlib.stats import agreement
 from kitlib.yields import kg_hl_to_lb_bu
 

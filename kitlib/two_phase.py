@@ -3,8 +3,8 @@
 import numpy as np
 
 from kitlib.clustered import clustered_fit
-from kitlib.curve_audit import tried
 from kitlib.estimates import Estimate, not_known
+from kitlib.samples import tried
 
 
 def two_phase_bias(

@@ -10,9 +10,9 @@ from math import nan
 
 import numpy as np
 
-from kitlib.curve_audit import Samples
 from kitlib.left_out import left_out
 from kitlib.limits import Tolerance
+from kitlib.samples import Samples
 from kitlib.sums import Sums, TrialSums, trial_sums
 
 NO_SAMPLE = "no sample is left"

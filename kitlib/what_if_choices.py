@@ -5,8 +5,8 @@ from math import nan
 
 import numpy as np
 
-from kitlib.curve_audit import Samples
 from kitlib.estimates import Interval
+from kitlib.samples import Samples
 from kitlib.sums import trial_sums
 
 MOST_STOPS = 201

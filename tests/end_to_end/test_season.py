@@ -154,13 +154,22 @@ def wait_for(condition, seconds=120.0):
         time.sleep(0.05)
 
 
+def heed_interrupts():
+    """Take Ctrl-C, even where the tests themselves run in the background."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_an_interrupted_run_is_gone_on_with(season, tmp_path):
     plots = season.text("plots.csv").splitlines(keepends=True)
     season.write("plots.csv", "".join(line for line in plots if line[:2] != "T3"))
     home = tmp_path / "out" / "Small season"
     arguments = call("run", season.folder, "--out", home.parent, "--jobs", 1)
     started = subprocess.Popen(
-        arguments, stderr=subprocess.PIPE, text=True, start_new_session=True
+        arguments,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=heed_interrupts,
     )
     wait_for(lambda: (home / "join.ipynb").exists())
     os.killpg(started.pid, signal.SIGINT)  # what Ctrl-C at a terminal does

@@ -188,6 +188,18 @@ def test_another_state_of_the_season_is_made_anew_or_told(account, home):
     assert (home / "trials/T1.pdf").exists()
 
 
+def test_a_failed_notebook_that_its_reader_deleted_is_forgotten(account, home):
+    run, tasks = account
+    name = "trials/T2.failed.ipynb"
+    (home / name).write_text("half")
+    run.records[name] = made_of(home, name)
+    run.plan(tasks, set())
+    assert run.told()["failed"] == [name]
+    (home / name).unlink()
+    run.plan(tasks, set())
+    assert run.told()["failed"] == []
+
+
 def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_path):
     run, tasks = account
     run.plan(tasks, set(tasks))

@@ -43,24 +43,24 @@ def test_a_lasting_shift_is_called_by_the_ewma_before_it_shows_in_one_sample():
 def test_ewma_limits_hold_the_error_of_the_centres(rng):
     # SD of the last average over many seasons, centres estimated from three days each.
     ends, widths = [], []
-    for _ in range(250):
+    for _ in range(100):
         found = chart_of(rng.normal(0, 0.15, (9, 2)))
         ends.append(found.occasions["ewma"].iloc[-1])
         widths.append(found.occasions["ewma_limit"].iloc[-1])
     # The limits stand at the t quantile, 20 df, as rare as 3 SD of a normal one.
     assert np.ptp(widths) < 1e-12
-    assert np.std(ends) == approx(widths[0] / sigmas(20), rel=4 / sqrt(500))
+    assert np.std(ends) == approx(widths[0] / sigmas(20), rel=4 / sqrt(200))
 
 
 @pytest.mark.parametrize("days", [8, 16])
 def test_a_sensor_in_order_is_hardly_ever_called_out(rng, days):
     alarms = {SHEWHART: 0, EWMA: 0, CUSUM: 0}
-    for _ in range(80):
+    for _ in range(50):
         errors = rng.normal(0, 0.15, (days, 2)) + rng.normal(0, 0.4, 2)
         for name, day in chart_of(errors).first_out.items():
             alarms[name] += day is not None
-    # 6 % of 80 seasons and four standard errors more.
-    assert max(alarms.values()) <= 4.8 + 4 * sqrt(80 * 0.06 * 0.94)
+    # 6 % of 50 seasons and four standard errors more.
+    assert max(alarms.values()) <= 3 + 4 * sqrt(50 * 0.06 * 0.94)
 
 
 def test_samples_levels_do_not_matter():
@@ -103,7 +103,7 @@ def test_drift_leaves_the_set_up_out_and_needs_days():
 
 def test_drift_covers_as_often_as_it_says(rng):
     held = 0
-    for _ in range(200):
+    for _ in range(100):
         day = rng.normal(0, 0.1, (8, 1))  # what a day does to all samples
         held += drift_of(checks(day + rng.normal(0, 0.1, (8, 2)))).interval().holds(0)
-    assert held / 200 > 0.95 - 4 * sqrt(0.95 * 0.05 / 200)
+    assert held / 100 > 0.95 - 4 * sqrt(0.95 * 0.05 / 100)

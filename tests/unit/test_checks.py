@@ -5,7 +5,7 @@ import pytest
 
 from kitlib.checks import read_tables
 from kitlib.errors import SeasonRefused
-from kitlib.findings import FAULT
+from kitlib.kinds import FAULT
 from kitlib.season import read_season
 
 

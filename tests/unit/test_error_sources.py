@@ -60,15 +60,14 @@ def test_a_part_larger_than_the_whole_is_cut_and_said():
 
 
 def test_all_parts_are_recovered(rng):
-    # Many sensors, locations and trials, so that chance hardly blurs them.
-    sensors, locations, n = 12, 60, 2400
-    location = rng.integers(0, locations, 240)  # of each trial
-    trial = np.repeat(np.arange(240), 10)
+    # Enough sensors, locations and trials for chance to blur them little.
+    sensors, locations, trials, n = 8, 24, 72, 432
+    location = rng.integers(0, locations, trials)
+    trial = np.repeat(np.arange(trials), n // trials)
     sensor = rng.integers(0, sensors, n)
-    truth = {"sensor": 0.5, "location": 0.4, "trial": 0.3}
-    error = truth["sensor"] * rng.normal(size=sensors)[sensor]
-    error += truth["location"] * rng.normal(size=locations)[location[trial]]
-    error += truth["trial"] * rng.normal(size=240)[trial] + 0.6 * rng.normal(size=n)
+    error = 0.5 * rng.normal(size=sensors)[sensor]
+    error += 0.4 * rng.normal(size=locations)[location[trial]]
+    error += 0.3 * rng.normal(size=trials)[trial] + 0.6 * rng.normal(size=n)
     along = 0.7 * rng.normal(size=n)
     found = error_sources(
         error + along,
@@ -80,13 +79,12 @@ def test_all_parts_are_recovered(rng):
         location=location[trial],
         along=along,
     )
-    assert found.sds["moisture"] == approx(0.7, rel=0.06)
-    assert found.sds["sensor"] == approx(0.5, rel=4 / sqrt(2 * 11))
-    assert found.sds["location"] == approx(0.4, rel=4 / sqrt(2 * 59))
-    assert found.sds["trial"] == approx(0.3, rel=4 / sqrt(2 * 179))
-    assert found.sds["sample"] ** 2 == approx(0.36 - 0.01 - 0.04, rel=0.15)
     assert set(found.sds) == set(SOURCES)
-    assert found.sd_trial == approx(sqrt(0.4**2 + 0.3**2), rel=0.25)
+    assert found.sds["moisture"] == approx(0.7, rel=4 / sqrt(2 * n))
+    assert found.sds["sensor"] == approx(0.5, rel=4 / sqrt(2 * 7))
+    assert found.sd_trial == approx(0.5, rel=4 / sqrt(2 * 23))
+    assert found.sds["location"] == approx(0.4, rel=4 / sqrt(2 * 23))
+    assert found.sds["sample"] ** 2 == approx(0.36 - 0.01 - 0.04, rel=4 / sqrt(n / 2))
 
 
 def test_few_trials_are_said_to_be_few():

@@ -6,8 +6,9 @@ import os
 import pytest
 
 from kitlib import manifest
-from kitlib.batch import RunBroken, refuse_changed
+from kitlib.batch import refuse_changed
 from kitlib.manifest import Made, is_whole, read_made, remove_made, replace_if_other
+from kitlib.notebook_pool import RunBroken
 from kitlib.outputs import sha256_of
 from kitlib.provenance import input_hashes
 

@@ -12,7 +12,8 @@ from pytest import approx
 
 from kitlib.live_pictures import NOT_THE_AUDIT
 from kitlib.outputs import sole_use
-from kitlib.panels import ExplorerPanel, SentencePanel, explorer_panel
+from kitlib.panel_parts import SentencePanel
+from kitlib.panels import ExplorerPanel, explorer_panel
 
 CURVE = "wheat-S1"
 

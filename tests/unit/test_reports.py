@@ -6,9 +6,10 @@ import pypdf
 import pytest
 
 from kitlib.provenance import input_hashes
-from kitlib.report import season_report, trial_report
 from kitlib.season_audit import audit_season
+from kitlib.season_report import season_report
 from kitlib.terms import show
+from kitlib.trial_report import trial_report
 from kitlib.typeset import typeset
 
 CAUTIONS = (

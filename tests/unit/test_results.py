@@ -6,7 +6,8 @@ import pytest
 from pytest import approx
 
 from kitlib.curves_table import curves_table
-from kitlib.findings import FINDING_COLUMNS, KINDS
+from kitlib.findings import FINDING_COLUMNS
+from kitlib.kinds import KINDS
 from kitlib.results import entries_table, plots_table, season_tables
 from kitlib.season_audit import audit_season
 

@@ -1,7 +1,6 @@
 """The rules of set-up practice: complete, sourced, and each with its own finding."""
 
-from kitlib.findings import KINDS
-from kitlib.review_findings import NEW_KINDS
+from kitlib.kinds import KINDS
 from kitlib.setup_rules import OWN_CHOICE, SETUP_RULES
 
 
@@ -12,7 +11,7 @@ def test_every_rule_says_what_it_asks_why_and_where_it_comes_from():
 
 
 def test_every_rule_has_a_finding_of_its_own():
-    assert set(SETUP_RULES) <= set(KINDS | NEW_KINDS)
+    assert set(SETUP_RULES) <= set(KINDS)
 
 
 def test_numbers_of_practice():

@@ -11,7 +11,6 @@ from hypothesis.extra.numpy import arrays
 from pytest import approx
 
 from kitlib.bands import audit_bands
-from kitlib.curve_audit import Samples
 from kitlib.designs import COMPLETE, entry_means
 from kitlib.entry_lines import EntryLines, PlotYields, TrialLines, trial_lines
 from kitlib.estimates import Interval
@@ -19,6 +18,7 @@ from kitlib.explorer import CurveExplorer
 from kitlib.limits import Tolerance
 from kitlib.ranks import rank_changes, selection_count
 from kitlib.resample import leave_one_trial_out
+from kitlib.samples import Samples
 from kitlib.season_audit import audit_season
 from kitlib.stats import agreement
 from kitlib.sums import trial_sums

@@ -1,0 +1,21 @@
+"""A review of the demo season, made once for all tests that look at it."""
+
+from functools import cache
+from pathlib import Path
+
+from kitlib.season_audit import audit_season
+from kitlib.season_review import SeasonReview, review_season
+
+DEMO = Path(__file__).parent.parent / "demo_data"
+
+
+@cache
+def demo_season():
+    """Return the demo season, audited."""
+    return audit_season(DEMO)
+
+
+@cache
+def demo_review() -> SeasonReview:
+    """Return the demo season's review, without earlier seasons."""
+    return review_season(demo_season())
