@@ -8,7 +8,7 @@ import pandas as pd
 from kitlib.bands import audit_bands
 from kitlib.cells import Table
 from kitlib.coverage import Coverage, coverage
-from kitlib.curve_audit import Performance, Samples, performance
+from kitlib.curve_audit import Performance, performance
 from kitlib.effects import (
     Effect,
     difference_between,
@@ -22,7 +22,7 @@ from kitlib.limits import Tolerance
 from kitlib.pairs import OVEN, Pairing, curve_register
 from kitlib.pooling import false_discovery
 from kitlib.resample import LeaveOneTrialOut, leave_one_trial_out, sep_interval
-from kitlib.samples import tried
+from kitlib.samples import Samples, tried
 from kitlib.season import Season
 from kitlib.sums import trial_sums
 from kitlib.two_phase import two_phase_bias

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from kitlib.curve_audit import Samples, performance
+from kitlib.curve_audit import performance
+from kitlib.samples import Samples
 
 BRIDGE_COLUMNS = [
     "crop",

@@ -14,7 +14,8 @@ from kitlib.cells import (
     left_out_rows,
 )
 from kitlib.errors import refuse
-from kitlib.findings import STOP, Finding
+from kitlib.findings import Finding
+from kitlib.kinds import STOP
 from kitlib.schema import (
     MOISTURES,
     REQUIRED_TABLES,

@@ -5,8 +5,8 @@ from itertools import groupby
 from pathlib import Path
 
 from kitlib.checks import read_tables
-from kitlib.findings import STOP, Finding
-from kitlib.kinds import FAULT, SEVERITIES
+from kitlib.findings import Finding
+from kitlib.kinds import FAULT, SEVERITIES, STOP
 from kitlib.observations import observe_season
 from kitlib.pairs import pair_samples
 from kitlib.reference import reference_values

@@ -13,7 +13,7 @@ from calibration.truth import Truth
 from kitlib.audit import CurveAudit
 from kitlib.bands import audit_bands
 from kitlib.coverage import coverage
-from kitlib.curve_audit import Performance, Samples, anchor_of, mixed_bias, sensor_gain
+from kitlib.curve_audit import Performance, anchor_of, mixed_bias, sensor_gain
 from kitlib.curve_corrections import line_correction, offset_correction
 from kitlib.effects import effect_of, mean_over
 from kitlib.estimates import NO_INTERVAL, Interval
@@ -22,7 +22,7 @@ from kitlib.pooling import pool_offsets
 from kitlib.recommend import Recommendation, recommend
 from kitlib.resample import leave_one_trial_out, sep_interval
 from kitlib.robust_lines import passing_bablok
-from kitlib.samples import tried
+from kitlib.samples import Samples, tried
 from kitlib.shape import curvature, span_of, spread_trend
 from kitlib.stats import agreement
 from kitlib.sums import trial_sums
