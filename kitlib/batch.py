@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from kitlib.earlier_seasons import CURVES_FILE
 from kitlib.errors import KitError
 from kitlib.manifest import (
     environment,
@@ -18,6 +19,7 @@ from kitlib.manifest import (
 )
 from kitlib.notebook_files import check_parameters, read_notebook, source_hash
 from kitlib.notebook_pool import (
+    EARLIER,
     SEASON_LINK,
     RunBroken,
     Track,
@@ -25,12 +27,13 @@ from kitlib.notebook_pool import (
     run_tasks,
     workshop,
 )
-from kitlib.notebook_runs import CURVES, JOIN, TRIAL, Task
-from kitlib.outputs import csv_bytes, file_names, sole_use
+from kitlib.notebook_runs import CURVES, JOIN, PLAN, TRIAL, Task
+from kitlib.outputs import csv_bytes, file_names, sha256_of, sole_use
 from kitlib.provenance import input_hashes
 from kitlib.results import plots_table, season_tables
 from kitlib.season import SETTINGS_FILE, read_season
 from kitlib.season_audit import SeasonAudit, audit_season
+from kitlib.season_review import review_season
 from kitlib.season_run import SeasonRun
 from kitlib.terms import counted, listed
 
@@ -44,6 +47,7 @@ def run_season(
     out: str | Path,
     *,
     trials: Sequence[str] = (),
+    earlier: Sequence[str | Path] = (),
     jobs: int | None = None,
     say: Callable[[str], object] = lambda stage: None,
     track: Track = lambda ended, total: ended,
@@ -62,6 +66,8 @@ def run_season(
         Made if it is not there.
     trials : sequence of str
         Trials to make notebooks for; none named means all.
+    earlier : sequence of str or Path
+        Output folders of earlier seasons, the earliest first.
     jobs : int, optional
         Notebooks run at once; by default as many as there are processors.
     say : callable
@@ -86,15 +92,15 @@ def run_season(
     """
     folder = Path(folder)
     home = output_folder(folder, Path(out), read_season(folder).name)
-    inputs = input_hashes(folder)
+    inputs = input_hashes(folder) | earlier_hashes(earlier)
     say(f"reading and auditing {folder}")
     audit = audit_season(folder)
-    tasks = season_tasks(audit)
+    tasks = season_tasks(audit, bool(earlier))
     wanted = wanted_tasks(tasks, audit.trials, trials)
     with sole_use(home):
         remove_leftovers(home)
         say("writing the tables")
-        tables = season_tables(audit)
+        tables = season_tables(audit, review_season(audit, earlier))
         run = SeasonRun(
             home=home,
             audit=audit,
@@ -107,10 +113,10 @@ def run_season(
         say(
             f"running {counted(len(due), 'notebook')}; {len(run.up_to_date)} up to date"
         )
-        with workshop(home, folder) as scratch:
+        with workshop(home, folder, earlier) as scratch:
             finish = partial(run.finish, scratch)
             run_tasks(due, scratch, jobs or os.cpu_count() or 1, finish, track)
-        refuse_changed(folder, inputs)
+        refuse_changed(folder, earlier, inputs)
         told = {
             "inputs": inputs,
             "parameters": {n: task.all_parameters for n, task in tasks.items()},
@@ -118,6 +124,20 @@ def run_season(
         }
         write_manifest(home, environment() | run.told() | told, run.records)
     return run
+
+
+def earlier_hashes(earlier: Sequence[str | Path]) -> dict[str, str]:
+    """Return the SHA-256 of what is read of earlier seasons, by folder and file."""
+    found = {}
+    for folder in map(Path, earlier):
+        path = folder / CURVES_FILE
+        if not path.is_file():
+            raise WrongCall(
+                f"--earlier {folder}: there is no {CURVES_FILE} in it. Give the output "
+                "folder of an earlier run, such as reports/<name of the season>."
+            )
+        found[f"{EARLIER}/{folder.resolve().name}/{CURVES_FILE}"] = sha256_of(path)
+    return found
 
 
 def output_folder(folder: Path, out: Path, name: str) -> Path:
@@ -137,17 +157,19 @@ def output_folder(folder: Path, out: Path, name: str) -> Path:
     return home
 
 
-def season_tasks(audit: SeasonAudit) -> dict[str, Task]:
+def season_tasks(audit: SeasonAudit, with_earlier: bool = False) -> dict[str, Task]:
     """Return the notebooks of a season by the name they are executed under."""
     season = {"season": SEASON_LINK}
+    past = {"earlier": EARLIER} if with_earlier else {}
     tasks = [
         Task(
             name="season.ipynb",
             notebook=CURVES,
-            parameters=season,
+            parameters=season | past,
             report="season.pdf",
         ),
         Task(name="join.ipynb", notebook=JOIN, parameters=season),
+        Task(name="plan.ipynb", notebook=PLAN, parameters=season),
     ]
     tasks += [
         Task(
@@ -220,9 +242,9 @@ def write_tables(home: Path, tables, plots: pd.DataFrame) -> dict[str, str]:
     }
 
 
-def refuse_changed(folder: Path, inputs: dict[str, str]) -> None:
+def refuse_changed(folder: Path, earlier, inputs: dict[str, str]) -> None:
     """Refuse to call a run done whose inputs changed under it."""
-    now = input_hashes(folder)
+    now = input_hashes(folder) | earlier_hashes(earlier)
     changed = sorted(n for n in inputs | now if inputs.get(n) != now.get(n))
     if changed:
         raise RunBroken(

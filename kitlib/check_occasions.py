@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from kitlib.repeatability import Repeatability, repeatability
 
 
 def offset_at(run_at, harvested_at, in_force, loaded: float) -> np.ndarray:
@@ -89,15 +88,12 @@ class CheckRuns:
         Runs the cells come from.
     n_open : int
         Runs not used: whose offset nobody can tell, or without time or number.
-    same_day : Repeatability
-        SD of runs of one sample on one day.
     """
 
     cells: pd.DataFrame
     own_change: dict[str, float]
     n_runs: int
     n_open: int
-    same_day: Repeatability
 
     @property
     def days(self) -> np.ndarray:
@@ -153,7 +149,6 @@ def check_runs(runs: pd.DataFrame, offset, loaded: float) -> CheckRuns:
         own_change=change,
         n_runs=len(told),
         n_open=len(runs) - len(told),
-        same_day=repeatability(errors["error"], by_cell.ngroup()),
     )
 
 

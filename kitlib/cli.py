@@ -22,6 +22,7 @@ benchtop, readings, setup_runs and check_runs are used if they are there.
   moisture-audit simulate demo          an invented season to try things on
   moisture-audit check my-season        what is wrong in the tables, row by row
   moisture-audit run my-season          the whole audit, into reports/
+  moisture-audit explore my-season      see what another offset would do
 """
 _CODES = """\
 exit codes:
@@ -90,10 +91,32 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         help="make this trial's notebook and PDF only; may be given several times",
     )
     parser.add_argument(
+        "--earlier",
+        metavar="DIR",
+        action="append",
+        default=[],
+        help="output folder of an earlier season, the earliest first; may be given "
+        "several times",
+    )
+    parser.add_argument(
         "--jobs",
         metavar="N",
         type=partial(_whole, 1),
         help="notebooks run at once (default: the number of processors)",
+    )
+
+
+def _explore_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `explore` takes."""
+    _season_argument(parser)
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        default="reports",
+        help="what is written out goes to DIR/<name of the season>/ (default: reports)",
+    )
+    parser.add_argument(
+        "--no-browser", action="store_true", help="print the address only"
     )
 
 
@@ -135,6 +158,7 @@ def _run(call: argparse.Namespace) -> int:
             call.season,
             call.out,
             trials=call.trial,
+            earlier=call.earlier,
             jobs=call.jobs,
             say=_tell,
             track=_progress,
@@ -155,6 +179,13 @@ def _check(call: argparse.Namespace) -> int:
     findings = season_check.check_season(call.season)
     _print(season_check.listing(findings))
     return PROBLEMS if season_check.is_faulty(findings) else DONE
+
+
+def _explore(call: argparse.Namespace) -> int:
+    """Show the offset explorer in JupyterLab."""
+    from kitlib.lab import explore
+
+    return explore(call.season, call.out, browser=not call.no_browser)
 
 
 def _init(call: argparse.Namespace) -> int:
@@ -208,12 +239,19 @@ def _progress(ended, total: int):
 _COMMANDS = (
     ("run", _run, "audit a season and write all results", "moisture-audit run demo"),
     ("check", _check, "list what is wrong in a season", "moisture-audit check demo"),
+    (
+        "explore",
+        _explore,
+        "open the offset explorer in JupyterLab, on this machine only",
+        "moisture-audit explore demo",
+    ),
     ("init", _init, "write a season folder to fill in", "moisture-audit init 2026"),
     ("simulate", _simulate, "write an invented season", "moisture-audit simulate demo"),
 )
 _ARGUMENTS = {
     "run": _run_arguments,
     "check": _season_argument,
+    "explore": _explore_arguments,
     "init": _init_arguments,
     "simulate": _simulate_arguments,
 }

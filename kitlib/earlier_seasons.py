@@ -61,3 +61,13 @@ def _plain(cells: pd.Series) -> pd.Series:
     """
     risky = cells.str.match(r"'[=+\-@\t\r]", na=False)
     return cells.mask(risky, cells.str.slice(1))
+
+
+def earlier_folders(place: str | Path) -> list[Path]:
+    """Return the output folders of earlier seasons that lie in a folder, by name.
+
+    None if `place` is empty; folders without a curves.csv are passed over.
+    """
+    if not str(place):
+        return []
+    return sorted(path.parent for path in Path(place).glob(f"*/{CURVES_FILE}"))

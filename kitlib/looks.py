@@ -15,6 +15,7 @@ from kitlib.blocks import (
     Facts,
     Findings,
     Heading,
+    Note,
     Paragraph,
     Picture,
     SideBySide,
@@ -138,7 +139,7 @@ def parts_of(block) -> list[Words | Rows]:
             return [Words(NOTHING)]
         case Heading():
             return [Words(block.text, "h4")]
-        case Paragraph():
+        case Paragraph() | Note():
             return [Words(block.text)]
         case Verdict():
             lines = [f"{block.action}: {block.sentence}", block.detail]

@@ -54,6 +54,13 @@ name = "my-season"
 # Tolerance rule for crops without a tolerance of their own.
 #rule = "Handbook 44"
 
+# Half-width wanted of the bias's interval next season, in points. Left out: half the
+# allowed bias.
+#wanted_half_width = 0.25
+
+# What sampling costs, in hours or money. Left out: hours of work.
+#costs = { trial = 4.0, sample = 0.25, dish = 0.2, benchtop_reading = 0.1 }
+
 # Moisture that yields are stated at, by crop.
 [standard_moisture]
 #maize = 15.5

@@ -13,6 +13,7 @@ from kitlib.errors import KitError
 from kitlib.notebook_runs import INTERRUPTED, STOP, Task, prepare_worker, run_notebook
 
 SEASON_LINK = "season"
+EARLIER = "earlier"
 _SCRATCH, _PART = ".work-", ".part-"
 
 Finish = Callable[[Task, str], None]
@@ -24,14 +25,18 @@ class RunBroken(KitError):
 
 
 @contextmanager
-def workshop(home: Path, season: Path) -> Iterator[Path]:
-    """Hold a scratch folder that has the season beside it, whatever lies where.
+def workshop(home: Path, season: Path, earlier=()) -> Iterator[Path]:
+    """Hold a scratch folder that has the seasons beside it, whatever lies where.
 
     Notebooks run in it, so that no path of this machine gets into their results.
     """
     scratch = Path(tempfile.mkdtemp(dir=home, prefix=_SCRATCH))
     try:
         (scratch / SEASON_LINK).symlink_to(season.resolve(), target_is_directory=True)
+        (scratch / EARLIER).mkdir()
+        for k, folder in enumerate(earlier):  # numbered, so that their order stays
+            link = scratch / EARLIER / f"{k:03}"
+            link.symlink_to(Path(folder).resolve(), target_is_directory=True)
         yield scratch
     finally:
         shutil.rmtree(scratch, ignore_errors=True)

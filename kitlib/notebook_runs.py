@@ -15,7 +15,7 @@ from traitlets import default
 
 from kitlib.notebook_files import KERNEL, cleaned, read_notebook, without_places
 
-JOIN, CURVES, TRIAL = "1_join", "2_curves", "3_trial"
+JOIN, CURVES, TRIAL, PLAN = "1_join", "2_curves", "3_trial", "5_plan"
 OUT, STOP = "out", "stop"
 INTERRUPTED = "interrupted"
 _PATIENCE = 600  # a kernel may be this slow to start on a busy machine [s]

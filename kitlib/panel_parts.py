@@ -8,9 +8,9 @@ from kitlib.blocks import Table
 from kitlib.live_pictures import NOT_THE_AUDIT
 from kitlib.looks import parts_of
 
-# The theme's own colours, so that words are read in the dark and in the light.
-# In command mode a notebook takes arrow keys and letters for itself wherever the focus
-# is, unless the element in focus says that its keys are its own.
+# Colours are the theme's own, so that words are read in the dark and in the light. The
+# listener is for the keyboard: in command mode a notebook takes arrow keys and letters
+# for itself wherever the focus is, unless the element in focus keeps its own keys.
 _STYLE = """<style onload="this.closest('.kit-explorer').addEventListener('focusin',
   event => event.target.setAttribute('data-lm-suppress-shortcuts', 'true'))">
 .kit-explorer table {border-collapse: collapse; margin: 4px 0; line-height: 1.45}

@@ -85,8 +85,11 @@ class ExplorerPanel(SentencePanel):
         self.entries, self.status = widgets.HTML(), widgets.HTML()
         self.errors, self.sensitivity = picture_place(), picture_place()
         self.agreement, self.ranks = picture_place(), picture_place()
+        # Sent when it is left, whole: letter by letter the last ones would come to the
+        # kernel after the click that they are meant for.
         self.reason = widgets.Text(
             description="Reason",
+            continuous_update=False,
             placeholder="why this what-if is kept",
             layout=widgets.Layout(width="98%", max_width="560px"),
         )

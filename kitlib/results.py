@@ -4,7 +4,10 @@ import pandas as pd
 
 from kitlib.curves_table import curves_table
 from kitlib.findings import findings_table
+from kitlib.review_findings import review_findings
+from kitlib.review_tables import review_tables
 from kitlib.season_audit import SeasonAudit
+from kitlib.season_review import SeasonReview
 
 
 def bands_table(season: SeasonAudit) -> pd.DataFrame:
@@ -90,9 +93,9 @@ def plots_table(season: SeasonAudit) -> pd.DataFrame:
     return season.plots[PLOT_COLUMNS].reset_index(names="row_in_file")
 
 
-def season_tables(season: SeasonAudit) -> dict[str, pd.DataFrame]:
+def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.DataFrame]:
     """Return every table of the output folder, by the name of its CSV file."""
-    findings = list(season.findings)
+    findings = season.findings + review_findings(review)
     for name in season.trials:
         own = [f for f in season.trial(name).findings if f.trial == name]
         findings += [f for f in own if f not in findings]
@@ -110,4 +113,5 @@ def season_tables(season: SeasonAudit) -> dict[str, pd.DataFrame]:
         "test_weight": season.test_weight,
         "pooling": pooling_table(season),
         "entries": entries_table(season),
+        **review_tables(review),
     }

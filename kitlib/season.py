@@ -49,6 +49,15 @@ class Units(_Strict):
     temperature: Literal["c", "f"] = "c"
 
 
+class CostSetting(_Strict):
+    """What sampling costs, all in one unit, money or hours."""
+
+    trial: Annotated[float, Field(ge=0)]
+    sample: Annotated[float, Field(ge=0)]
+    dish: Annotated[float, Field(ge=0)]
+    benchtop_reading: Annotated[float, Field(ge=0)]
+
+
 class Season(_Strict):
     """What the season is called and how it is to be audited.
 
@@ -80,6 +89,10 @@ class Season(_Strict):
         A moisture above this is a slip of the decimal point. [%]
     yield_unit : str
         Unit of yields in the reports; the tables stay in kg/ha.
+    costs : CostSetting or None
+        Of a trial visit, a sample, a dish and a benchtop reading, for the plan.
+    wanted_half_width : float or None
+        Of the bias's interval, for the plan; None: half the allowed bias. [points]
     rule : str
         Name of the tolerance rule for crops without a tolerance of their own.
     """
@@ -104,6 +117,8 @@ class Season(_Strict):
     repeatability: dict[str, Positive] = {}
     bushel_lb: dict[str, Positive] = {}
     yield_unit: Literal["t/ha", "kg/ha", "bu/ac"] = "t/ha"
+    costs: CostSetting | None = None
+    wanted_half_width: Positive | None = None
     units: Units = Units()
     columns: dict[str, dict[str, str]] = {}
 

@@ -18,20 +18,27 @@ from kitlib.report_parts import (
     season_facts,
     section,
 )
+from kitlib.review_blocks import review_blocks
+from kitlib.review_findings import review_findings
 from kitlib.row_accounts import account_blocks, reference_blocks
 from kitlib.season_audit import SeasonAudit
+from kitlib.season_review import SeasonReview, review_season
 from kitlib.terms import NOT_KNOWN, counted, listed, show, show_span
 from kitlib.trial_report import NO_DATE
 from kitlib.typeset import typeset
 
 
-def write_season_report(season: SeasonAudit, path: str | Path) -> Path:
+def write_season_report(
+    season: SeasonAudit, path: str | Path, review: SeasonReview | None = None
+) -> Path:
     """Write the season's PDF, whole, and return where it is."""
-    return write_bytes(Path(path), typeset(season_report(season)))
+    return write_bytes(Path(path), typeset(season_report(season, review)))
 
 
-def season_report(season: SeasonAudit) -> Report:
-    """Return the season's report."""
+def season_report(season: SeasonAudit, review: SeasonReview | None = None) -> Report:
+    """Return the season's report; its review is made if it is not given."""
+    review = review or review_season(season)
+    findings = season.findings + review_findings(review)
     crops = sorted({audit.crop for audit in season.audits.values()})
     blocks = [
         season_verdict(season),
@@ -42,8 +49,9 @@ def season_report(season: SeasonAudit) -> Report:
         *curve_blocks(season),
         *pooling_blocks(season),
         *reference_blocks(season),
+        *review_blocks(review),
         *account_blocks(season),
-        *section("What was found", findings_block(season.findings)),
+        *section("What was found", findings_block(findings)),
         *cautions(),
         *method_note(season, crops),
         decision_thresholds(),

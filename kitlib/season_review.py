@@ -51,7 +51,7 @@ class SeasonReview:
 def review_season(
     season: SeasonAudit,
     earlier: Sequence[str | Path] = (),
-    costs: Costs = HOURS,
+    costs: Costs | None = None,
     wanted_half_width: float | None = None,
 ) -> SeasonReview:
     """Return why a season's curves performed as they did, and a plan for the next.
@@ -61,18 +61,23 @@ def review_season(
     season : SeasonAudit
     earlier : sequence of str or Path
         Output folders of earlier seasons, the earliest first.
-    costs : Costs
-        Of a trial visit, a sample, a dish and a benchtop reading, in one unit.
+    costs : Costs, optional
+        Of a trial visit, a sample, a dish and a benchtop reading, in one unit; by
+        default the season's setting, or hours of work.
     wanted_half_width : float, optional
-        Of the bias's interval, for every curve; half the allowed bias without it.
-        [% moisture]
+        Of the bias's interval, for every curve; by default the season's setting, or
+        half the allowed bias. [% moisture]
 
     Returns
     -------
     SeasonReview
         Whatever a missing or empty table leaves open is not known, and says so.
     """
-    past, unread = _earlier(season.settings.name, earlier)
+    settings = season.settings
+    if costs is None:
+        costs = Costs(**settings.costs.model_dump()) if settings.costs else HOURS
+    wanted_half_width = wanted_half_width or settings.wanted_half_width
+    past, unread = _earlier(settings.name, earlier)
     curves = SeasonCurves(season, past, costs, wanted_half_width)
     return SeasonReview(
         season=season,

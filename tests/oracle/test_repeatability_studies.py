@@ -3,7 +3,7 @@
 import numpy as np
 from pytest import approx
 
-from kitlib.repeatability import day_to_day, repeatability
+from kitlib.repeatability import repeatability
 from kitlib.setup_offset import ONE_SAMPLE, setup_offset
 
 
@@ -27,21 +27,14 @@ def test_bias_study_of_one_reference():
     assert found.runs.sd == approx(0.212020, abs=5e-7)
 
 
-def test_nested_precision_of_chesher_2008():
-    # Chesher, Clinical Biochemist Reviews 29 Suppl 1 (2008) S23-S26, data and results
-    # read second hand: 5 days of 3 runs; mean 1.984, Sr 0.023, variance of the days'
-    # means 0.000318, within-laboratory SD 0.026 with 12.1 degrees of freedom.
+def test_repeatability_of_chesher_2008():
+    # Chesher, Clinical Biochemist Reviews 29 Suppl 1 (2008) S23-S26, data and result
+    # read second hand: 5 days of 3 runs, repeatability SD 0.023.
     runs = [2.015, 2.013, 1.963, 2.019, 2.002, 1.979, 2.025, 1.959, 2.000]
     runs += [1.972, 1.950, 1.973, 1.981, 1.956, 1.957]
-    days = np.repeat([1, 2, 3, 4, 5], 3)
-    found = day_to_day(runs, days)
-    assert found.mean == approx(1.984, abs=5e-4)
-    assert found.sd_run == approx(0.023, abs=5e-4)
-    assert found.sd_day_means**2 == approx(0.000318, abs=5e-7)
-    assert found.sd == approx(0.026, abs=5e-4)
-    assert found.df == approx(12.1, abs=0.05)
-    # Further digits by own arithmetic.
-    assert found.sd_run == approx(0.023454921, abs=5e-10)
-    assert (found.sd, found.df) == approx((0.026173566, 12.101725), abs=5e-7)
-    # Repeatability limit 2.8 Sr, own arithmetic.
-    assert repeatability(runs, days).limit == approx(0.0657, abs=5e-5)
+    found = repeatability(runs, np.repeat([1, 2, 3, 4, 5], 3))
+    assert found.sd == approx(0.023, abs=5e-4)
+    # Further digits, and the limit 2.8 SD, by own arithmetic.
+    assert found.sd == approx(0.023454921, abs=5e-10)
+    assert found.limit == approx(0.0657, abs=5e-5)
+    assert found.df == 10

@@ -7,7 +7,7 @@ import pytest
 from pytest import approx
 
 from kitlib.errors import NotFinite
-from kitlib.repeatability import day_to_day, repeatability
+from kitlib.repeatability import repeatability
 
 
 def test_pooled_by_hand():
@@ -46,22 +46,3 @@ def test_no_repeated_run_is_not_a_repeatability_of_zero():
 def test_a_missing_reading_is_refused():
     with pytest.raises(NotFinite, match="repeatability: readings"):
         repeatability([15.0, np.nan], ["A", "A"])
-
-
-def test_days_without_repeats_are_all_there_is():
-    found = day_to_day([1.0, 3.0, 5.0], [1, 2, 3])
-    assert (found.sd_run, found.sd, found.df) == approx((0.0, 2.0, 2.0))
-    assert day_to_day([1.0, 2.0], [1, 1]) is None
-
-
-def test_day_to_day_recovers_what_was_simulated(rng):
-    # True variance of a reading on any day: 0.2^2 + 0.1^2 = 0.05.
-    days = np.repeat(np.arange(6), 3)
-    runs = 0.2 * rng.normal(size=(3000, 6))[:, days]
-    runs += 0.1 * rng.normal(size=(3000, 18))
-    variances = np.array([day_to_day(row, days).sd ** 2 for row in runs])
-    assert variances.mean() == approx(0.05, abs=4 * variances.std() / sqrt(3000))
-    # Satterthwaite matches the spread of the variance.
-    df = 2 * variances.mean() ** 2 / variances.var()
-    found = np.median([day_to_day(row, days).df for row in runs[:200]])
-    assert found == approx(df, rel=0.15)

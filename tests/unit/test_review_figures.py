@@ -1,0 +1,82 @@
+"""Figures of a review: they draw what results hold, and say what is not there."""
+
+from math import nan
+
+import pytest
+from pytest import approx
+from reviewed import demo_review
+
+from kitlib.drawing import GROUP_STYLES, svg_bytes
+from kitlib.estimates import Estimate
+from kitlib.offset_history import offset_history
+from kitlib.plan_costs import HOURS, plan_table
+from kitlib.review_figures import (
+    draw_control_chart,
+    draw_history,
+    draw_plan,
+)
+from kitlib.sampling_plan import Scatter
+
+
+def texts(figure):
+    return [
+        text.get_text()
+        for text in figure.findobj(match=lambda a: hasattr(a, "get_text"))
+    ]
+
+
+@pytest.fixture
+def table():
+    return plan_table(Scatter(sd_trial=0.2, sd_own=0.4), HOURS, wanted=0.25)
+
+
+def test_control_chart_holds_every_run():
+    chart = demo_review().curves["maize-S1"].chart
+    figure = draw_control_chart(chart)
+    (ax,) = figure.axes
+    dots = [line for line in ax.lines if line.get_linestyle() == "None"]
+    drawn = sum(len(line.get_xdata()) for line in dots)
+    assert drawn == len(chart.cells) + len(chart.base_cells)
+    assert ax.get_xlabel() == "Days after 2025-09-19"
+
+
+def test_a_chart_without_days_to_judge_says_so():
+    chart = demo_review().curves["soybean-S1"].chart
+    assert "no check runs to judge" in texts(draw_control_chart(chart))
+
+
+def test_plan_draws_the_cheapest_and_what_is_wanted(table):
+    figure = draw_plan({"A": table}, wanted=0.25)
+    (ax,) = figure.axes
+    best = table[table["cheapest"]]
+    dots = [line for line in ax.lines if line.get_linestyle() == "None"]
+    assert dots[0].get_ydata() == approx(best["half_width_bias"].to_numpy())
+    levels = [line.get_ydata()[0] for line in ax.lines if line.get_linestyle() == "--"]
+    assert levels == [0.25]
+    assert "Half-width" in ax.get_ylabel()
+
+
+def test_plan_draws_six_curves_at_most(table):
+    figure = draw_plan({f"curve {k}": table for k in range(9)})
+    said = texts(figure)
+    assert "curve 5" in said and "curve 6" not in said
+    assert len(GROUP_STYLES) == 6
+    assert "no plan: components not known" in texts(draw_plan({}))
+
+
+def test_history_draws_each_season_and_what_was_foretold():
+    values = [Estimate(value=v, se=0.1, df=9) for v in (0.1, 0.3, 0.2, 0.9)]
+    known = offset_history("maize", list("abcd"), values)
+    unknown = offset_history("wheat", ["b", "d"], [values[1], Estimate(value=nan)])
+    figure = draw_history([known, unknown, offset_history("new", ["d"], values[:1])])
+    (ax,) = figure.axes
+    assert [tick.get_text() for tick in ax.get_yticklabels()] == ["maize", "wheat"]
+    assert len(ax.collections) == 1  # three seasons foretell, one does not
+    assert "no earlier seasons" in texts(draw_history([]))
+
+
+def test_the_same_results_give_the_same_bytes(table):
+    assert svg_bytes(draw_plan({"A": table})) == svg_bytes(draw_plan({"A": table}))
+    chart = demo_review().curves["maize-S2"].chart
+    first = svg_bytes(draw_control_chart(chart))
+    assert first == svg_bytes(draw_control_chart(chart))

@@ -1,0 +1,96 @@
+"""What a review finds, and that every finding has its kind."""
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+from reviewed import demo_review
+
+from kitlib.kinds import KINDS
+from kitlib.parallel_curves import compare_curves
+from kitlib.review_findings import review_findings
+from kitlib.season_curves import CurveReview
+from kitlib.setup_offset import Reach
+
+
+def of_curve(curve: str, changed: CurveReview):
+    """Return the findings on one curve, with that curve changed."""
+    review = demo_review()
+    review = replace(review, curves={**review.curves, curve: changed})
+    return {f.code: f.message for f in review_findings(review) if f.curve == curve}
+
+
+@pytest.fixture
+def one():
+    return demo_review().curves["maize-S1"]
+
+
+def test_every_finding_has_its_kind_and_a_full_sentence():
+    found = review_findings(demo_review())
+    assert {finding.code for finding in found} <= set(KINDS)
+    assert all(finding.message.endswith(".") for finding in found)
+    assert all(finding.severity in ("warning", "note") for finding in found)
+
+
+def test_rewetted_grain_of_the_demo_is_found_with_its_reason():
+    said = [f for f in review_findings(demo_review()) if f.code == "setup-rewetted"]
+    assert len(said) == 7
+    assert "10 of 50 samples rewetted" in said[0].message
+    assert "reads differently" in said[0].message
+    assert "no source" in said[0].message
+
+
+def test_a_curve_that_did_not_hold_is_found_and_a_good_one_is_not():
+    held = {
+        f.curve for f in review_findings(demo_review()) if f.code == "offset-not-held"
+    }
+    assert "wheat-S1" in held and "maize-S1" not in held
+
+
+def test_misloaded_offsets(one):
+    settings = replace(one.setup.settings, loaded=2.0)
+    changed = replace(one, setup=replace(one.setup, settings=settings))
+    assert "+2.00 was loaded" in of_curve("maize-S1", changed)["setup-misloaded"]
+    assert "setup-misloaded" not in of_curve("maize-S1", one)
+
+
+def test_a_set_up_read_before_loading_is_asked_about_and_judged_no_further(one):
+    settings = replace(one.setup.settings, loaded=2.0)
+    setup = replace(one.setup, settings=settings, looks_unloaded=True)
+    codes = of_curve("maize-S1", replace(one, setup=setup))
+    assert "offset_in_force" in codes["setup-unclear"]
+    assert not {"setup-misloaded", "offset-not-held"} & set(codes)
+
+
+def test_too_few_set_up_samples_for_the_allowed_bias(one):
+    few = Reach(n_samples=2, sd=0.6, at_best=0.83, claimed=5.4)
+    changed = replace(one, setup=replace(one.setup, reach=few))
+    assert "2 samples" in of_curve("maize-S1", changed)["setup-imprecise"]
+    assert "setup-imprecise" not in of_curve("maize-S1", one)
+
+
+def test_check_samples_out_of_limits_and_changed(one):
+    day = pd.Timestamp("2025-10-17")
+    chart = replace(
+        one.chart,
+        first_out={"Shewhart": None, "EWMA": day, "CUSUM": None},
+        runs=replace(one.chart.runs, own_change={"check-MZ-dry": -0.4}),
+        drift=replace(one.chart.drift, value=0.5, se=0.05, df=4),
+    )
+    codes = of_curve("maize-S1", replace(one, chart=chart))
+    assert codes["check-out-of-limits"].endswith("2025-10-17 by EWMA.")
+    assert "+0.50 points in 30 days" in codes["check-drifts"]
+    assert "check-MZ-dry changed by" in codes["check-sample-changed"]
+    quiet = of_curve("maize-S1", one)
+    assert not {"check-out-of-limits", "check-drifts"} & set(quiet)
+
+
+def test_the_better_of_two_curves_is_named():
+    trial = [t for t in range(8) for _ in range(3)]
+    one = [0.1, -0.1, 0.2] * 8
+    other = [5 * error + 0.1 * t for error, t in zip(one, trial, strict=True)]
+    found = compare_curves("A", "B", one, other, [15.0] * 24, trial)
+    review = replace(demo_review(), parallel=(found,))
+    said = {f.code: f for f in review_findings(review) if f.code.startswith("parallel")}
+    assert said["parallel-tighter"].curve == "A"
+    assert "A is better" in said["parallel-tighter"].message

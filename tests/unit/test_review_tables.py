@@ -1,0 +1,83 @@
+"""Tables of a review: complete, consistent with the results they come from."""
+
+import pandas as pd
+import pytest
+from pytest import approx
+from reviewed import demo_review
+
+from kitlib.outputs import csv_bytes
+from kitlib.plan_costs import cheapest
+from kitlib.review_tables import review_tables
+from kitlib.setup_rules import SETUP_RULES
+
+
+@pytest.fixture(scope="module")
+def tables():
+    return review_tables(demo_review())
+
+
+def test_the_tables_are_those_of_the_contract(tables):
+    assert {"setup", "check_runs", "parallel", "sources", "plan", "history"} <= set(
+        tables
+    )
+
+
+def test_every_table_can_be_written_twice_alike(tables):
+    for table in tables.values():
+        assert csv_bytes(table) == csv_bytes(table)
+
+
+def test_every_rule_stands_for_every_curve(tables):
+    counts = tables["setup"].groupby("curve").size()
+    assert (counts == len(SETUP_RULES)).all()
+    assert set(counts.index) == set(demo_review().curves)
+    assert tables["setup"]["source"].str.contains("no source").all()
+
+
+def test_setup_offsets_agree_with_each_other(tables):
+    table = tables["setup_offsets"]
+    moved = table["offset_by_season"] - table["offset_at_setup"]
+    assert table["season_less_setup"].to_numpy() == approx(moved.to_numpy())
+    known = table["offset_at_setup"].notna()
+    assert (
+        table.loc[known, "offset_at_setup_low"] < table.loc[known, "offset_at_setup"]
+    ).all()
+
+
+def test_check_runs_have_a_row_for_each_curve_with_some(tables):
+    table = tables["check_runs"].set_index("curve")
+    assert set(table.index) == {
+        c for c, one in demo_review().curves.items() if one.chart
+    }
+    # The demo changed wheat-S1's offset between the plots around one check day.
+    assert table.loc["wheat-S1", "runs_open"] == 2
+    assert "nothing is left to judge" in table.loc["soybean-S2", "remark"]
+
+
+def test_shares_of_sources_add_up(tables):
+    table = tables["sources"]
+    totals = table.groupby(["crop", "curve"])["share"].sum()
+    assert totals.to_numpy() == approx(1.0)
+    of_curves = table[table["curve"] != ""]
+    assert of_curves.groupby("curve")["share_of_bias"].sum().to_numpy() == approx(1.0)
+    assert of_curves["effort"].str.endswith(".").all()
+
+
+def test_each_curves_cheapest_plan_stands_in_the_table(tables):
+    for curve, group in tables["plan"].groupby("curve"):
+        best = cheapest(demo_review().curves[curve].plan.table)
+        told = group[group["cheapest"]]
+        assert told["cost"].tolist() == [best["cost"]]
+
+
+def test_without_earlier_seasons_there_is_no_history(tables):
+    assert tables["history"].empty
+    assert "shrunken" in tables["history"]
+
+
+def test_parallel_curves_and_their_bands(tables):
+    (row,) = tables["parallel"].itertuples()
+    assert row.rmsep_difference == approx(row.rmsep_first - row.rmsep_second)
+    bands = tables["parallel_bands"]
+    assert bands["n"].sum() == row.n
+    assert isinstance(bands, pd.DataFrame) and (bands["first"] == row.first).all()
