@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 
-
 def offset_at(run_at, harvested_at, in_force, loaded: float) -> np.ndarray:
     """Return the offset in force at each run, as the plots around it tell.
 

@@ -39,6 +39,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     What people can put right, in their data or on their disk, is said in words; a
     programmer's mistake shows its traceback.
     """
+    for library in ("OPENBLAS", "OMP", "MKL"):  # threads cost time on small matrices
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # and can move last digits
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="backslashreplace")
     call = _parser().parse_args(arguments)

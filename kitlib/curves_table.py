@@ -81,6 +81,8 @@ CURVE_COLUMNS = [
     "rmsep_after_left_out",
     "chance_within_allowed",
     "offset_loaded",
+    "sensor",
+    "built_on",
     "n_apart",
     "mean_error_apart",
     "what_would_settle",
@@ -111,7 +113,8 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
                     "offset_loaded": row.offset_loaded,
                 }
             )
-    return pd.DataFrame(rows, columns=CURVE_COLUMNS)
+    table = pd.DataFrame(rows, columns=CURVE_COLUMNS)
+    return table.astype({"built_on": "datetime64[us]"})
 
 
 def _curve_row(audit: CurveAudit, advice: Recommendation, season: SeasonAudit) -> dict:
@@ -222,6 +225,8 @@ def _advice_cells(audit: CurveAudit, advice: Recommendation) -> dict:
         "offset_low": advice.interval.low,
         "offset_high": advice.interval.high,
         "offset_loaded": audit.register["offset_loaded"],
+        "sensor": audit.register["sensor"],
+        "built_on": audit.register["built_on"],
         "new_setting": advice.new_setting,
         "reason": advice.reason,
         "rmsep_before_left_out": advice.rmsep_before,

@@ -55,14 +55,14 @@ def explore(
     # A kernel of this environment, where kitlib is, before any other of the user's.
     os.environ["JUPYTER_PREFER_ENV_PATH"] = "1"
     token = secrets.token_urlsafe(32)
-    server = LabApp.initialize_server(argv=_options(notebook, token, browser))
+    server = LabApp.initialize_server(argv=server_options(notebook, token, browser))
     address = f"http://{HERE}:{server.port}/lab/tree/{notebook.name}?token={token}"
     print(f"The explorer is at {address}\nStop it with Ctrl-C.", flush=True)
     server.start()
     return 0
 
 
-def _options(notebook: Path, token: str, browser: bool) -> list[str]:
+def server_options(notebook: Path, token: str, browser: bool) -> list[str]:
     """Return the server's options; they go before whatever a user has configured."""
     options = {
         "ServerApp.ip": HERE,
@@ -116,8 +116,11 @@ def set_parameters(notebook: NotebookNode, parameters: dict[str, str]) -> None:
         If the notebook has other parameters.
     """
     check_parameters(notebook, parameters)
-    if missing := parameters_of(notebook).keys() - parameters.keys():
-        raise ValueError(f"set_parameters: {sorted(missing)} not given.")
+    for name in (known := parameters_of(notebook)):
+        if name not in parameters:
+            raise ValueError(
+                f"set_parameters: {name} is not given; expected {', '.join(known)}."
+            )
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None

@@ -31,6 +31,10 @@ from kitlib.season_audit import SeasonAudit, audit_season
 from kitlib.what_if_files import explore_folder, write_what_if
 
 NO_SAMPLE = "no sample taken blind to the reading speaks for it."
+HOW_TO_PICK = (
+    "Samples by the size of their error: error in points, air-oven moisture, sample, "
+    "trial. Those picked do not count; Ctrl or Shift picks several."
+)
 NO_CURVE = "The curve register is empty: there is nothing to explore."
 
 _WRAPPED = widgets.Layout(flex_flow="row wrap", align_items="flex-start")
@@ -110,6 +114,7 @@ class ExplorerPanel(SentencePanel):
                 widgets.HBox([self.agreement, self.ranks], layout=wrap),
                 widgets.HTML("<h3>Which samples count</h3>"),
                 c.band,
+                widgets.HTML(sentences(HOW_TO_PICK)),
                 c.left_out,
                 self.advice,
                 widgets.HTML("<h3>Yields and selection</h3>"),

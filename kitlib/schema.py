@@ -117,6 +117,7 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
             "sep_at_setup": _number(0.0, 20.0, "% moisture"),
             "n_at_setup": _number(1.0, 1e6, "samples"),
             "parallel_of": _text(),
+            "load_cells_verified": _column(FLAG, needed=False),
         }
     ),
     "readings": pa.DataFrameSchema(
@@ -140,6 +141,7 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
             "rewetted": _column(FLAG, needed=False),
             "run_at": _time(),
             "chamber_config": _text(),
+            "offset_in_force": _number(*_ANY_OFFSET),
         }
     ),
     "check_runs": pa.DataFrameSchema(
@@ -150,6 +152,7 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
             "sensor_pct": _number(*_MOISTURE, needed=True),
             "run_at": _time(needed=True),
             "run": _text(),
+            "offset_in_force": _number(*_ANY_OFFSET),
             "remark": _text(),
         }
     ),

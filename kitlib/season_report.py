@@ -38,7 +38,9 @@ def write_season_report(
 def season_report(season: SeasonAudit, review: SeasonReview | None = None) -> Report:
     """Return the season's report; its review is made if it is not given."""
     review = review or review_season(season)
-    findings = season.findings + review_findings(review)
+    # Set-up rules stand in a table of their own; findings.csv holds them one by one.
+    found = season.findings + review_findings(review)
+    findings = [f for f in found if not f.code.startswith("setup-")]
     crops = sorted({audit.crop for audit in season.audits.values()})
     blocks = [
         season_verdict(season),

@@ -100,7 +100,7 @@ def page(request, browser, lab):
     _, address, place = lab
     settle(place, "themes", theme=f"JupyterLab {request.param}")
     context = browser.new_context(
-        viewport={"width": int(1440 / ZOOM), "height": int(1000 / ZOOM)},
+        viewport={"width": int(1440 / ZOOM), "height": int(1500 / ZOOM)},
         device_scale_factor=ZOOM,
     )
     context.set_default_timeout(1000 * PATIENCE)
@@ -181,7 +181,7 @@ def test_the_offset_is_moved_by_keyboard_and_the_number_follows(
     assert pictures(page).first.get_attribute("src") != before
     page.keyboard.press("ArrowLeft")
     expect(row(page, "what if")).to_contain_text("−0.89")
-    offset_handle(page).scroll_into_view_if_needed()
+    pictures(page).first.scroll_into_view_if_needed()
     artefact(page, "offset", tmp_path)
 
 

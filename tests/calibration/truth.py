@@ -16,7 +16,6 @@ from calibration.seasons import (
 from kitlib.robust_lines import passing_bablok
 
 PLOTS_DRAWN = 2_000_000
-PLOTS_PAIRED = 40_000  # for a slope that takes every pair of plots
 BAND = 2.0
 
 
@@ -33,7 +32,7 @@ class Truth:
     slope, mean_sensor, mean_reference : float
         Best straight prediction of the reference from the reading.
     robust_slope : float
-        Slope by Passing and Bablok, from so many plots as `PLOTS_PAIRED`.
+        Slope by Passing and Bablok; it takes every pair, so of 1 in 50 plots only.
     gain, per_degree : float
         As the scenario says.
     bend : float
@@ -93,6 +92,7 @@ def truth_of(scenario: Scenario, seed: int, plots: int = PLOTS_DRAWN) -> Truth:
     sensor = samples.sensor_pct
     error = sensor - reference
     spread = np.cov(sensor, reference)
+    pairs = sensor[: plots // 50], reference[: plots // 50]
     products = np.stack([np.ones(drawn.error.size), drawn.sensor_pct, drawn.error])
     return Truth(
         bias=scenario.bias if at_random else float(error.mean()),
@@ -100,9 +100,7 @@ def truth_of(scenario: Scenario, seed: int, plots: int = PLOTS_DRAWN) -> Truth:
         slope=float(spread[0, 1] / spread[0, 0]),
         mean_sensor=float(sensor.mean()),
         mean_reference=float(reference.mean()),
-        robust_slope=passing_bablok(
-            sensor[:PLOTS_PAIRED], reference[:PLOTS_PAIRED]
-        ).slope,
+        robust_slope=passing_bablok(*pairs).slope,
         gain=scenario.gain,
         per_degree=scenario.per_degree,
         bend=float(np.polyfit(reference - reference.mean(), error, 2)[0]),

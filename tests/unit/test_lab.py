@@ -1,0 +1,87 @@
+"""The notebook that JupyterLab is started on; the server itself: tests/browser."""
+
+import ast
+
+import nbformat
+import pytest
+from nbformat.v4 import new_code_cell
+
+from kitlib.errors import SeasonRefused
+from kitlib.lab import EXPLORE, HERE, explorer_notebook, server_options, set_parameters
+from kitlib.notebook_files import notebook_folder
+
+
+def parameters_in(notebook):
+    [cell] = [c for c in notebook.cells if "parameters" in c.metadata.get("tags", [])]
+    lines = ast.parse(cell.source).body
+    return {line.target.id: ast.literal_eval(line.value) for line in lines}
+
+
+def committed():
+    return nbformat.read(notebook_folder() / f"{EXPLORE}.ipynb", as_version=4)
+
+
+def test_the_copy_is_the_kits_notebook_set_to_the_season(season, tmp_path):
+    path = explorer_notebook(season.folder, tmp_path / "out")
+    found, own = nbformat.read(path, as_version=4), committed()
+    assert path == tmp_path / "out" / "Small season" / "explore" / "4_explore.ipynb"
+    assert parameters_in(found) == {
+        "season": str(season.folder.resolve()),
+        "out": str((tmp_path / "out").resolve()),
+    }
+    for copied, source in zip(found.cells, own.cells, strict=True):
+        if "parameters" not in source.metadata.get("tags", []):
+            assert copied.source == source.source
+        assert not copied.get("outputs")
+
+
+@pytest.mark.parametrize("name", ['it\'s "here"', "back\\slash", "Übung Größe", "a\tb"])
+def test_any_name_of_a_folder_becomes_a_literal(name):
+    notebook = committed()
+    set_parameters(notebook, {"season": name, "out": "o"})
+    assert parameters_in(notebook) == {"season": name, "out": "o"}
+
+
+def test_parameters_are_neither_forgotten_nor_invented():
+    with pytest.raises(ValueError, match="season is not given; expected season, out"):
+        set_parameters(committed(), {"out": "o"})
+    with pytest.raises(ValueError, match="trial is no parameter of the notebook"):
+        set_parameters(committed(), {"season": "s", "out": "o", "trial": "t"})
+
+
+def test_the_same_copy_is_used_again_and_a_changed_one_left_alone(season, tmp_path):
+    first = explorer_notebook(season.folder, tmp_path)
+    run = nbformat.read(first, as_version=4)
+    run.cells[-2].outputs = [nbformat.v4.new_output("stream", text="shown")]
+    nbformat.write(run, first)
+    assert explorer_notebook(season.folder, tmp_path) == first
+    assert nbformat.read(first, as_version=4).cells[-2].outputs  # as it was
+    run.cells.append(new_code_cell("my_own_idea = 1"))
+    nbformat.write(run, first)
+    second = explorer_notebook(season.folder, tmp_path)
+    assert second.name == "4_explore-2.ipynb"
+    assert "my_own_idea" in first.read_text(encoding="utf-8")
+    assert explorer_notebook(season.folder, tmp_path) == second
+
+
+def test_a_broken_file_in_its_place_is_left_alone(season, tmp_path):
+    first = explorer_notebook(season.folder, tmp_path)
+    for broken in ("not JSON", "{}"):
+        first.write_text(broken)
+        assert explorer_notebook(season.folder, tmp_path).name == "4_explore-2.ipynb"
+        assert first.read_text() == broken
+
+
+def test_a_season_that_cannot_be_read_is_refused_before_anything_is_written(tmp_path):
+    with pytest.raises(SeasonRefused, match="not found"):
+        explorer_notebook(tmp_path / "nowhere", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_the_server_is_asked_to_serve_this_machine_only(tmp_path):
+    options = server_options(tmp_path / "n.ipynb", "secret", browser=False)
+    assert HERE == "127.0.0.1" and f"--ServerApp.ip={HERE}" in options
+    assert "--ServerApp.allow_remote_access=False" in options
+    assert "--IdentityProvider.token=secret" in options
+    assert "--ServerApp.open_browser=False" in options
+    assert options[-1] == str(tmp_path / "n.ipynb")

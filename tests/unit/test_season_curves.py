@@ -1,0 +1,62 @@
+"""Curves reviewed together: what one knows of the others."""
+
+import pytest
+from pytest import approx
+from reviewed import demo_review, demo_season
+
+from kitlib.check_limits import base_of, pooled_scatter
+from kitlib.plan_costs import HOURS
+from kitlib.season_audit import audit_season
+from kitlib.season_curves import SeasonCurves
+
+SETUP = """curve,sample,known_pct,sensor_pct
+W,a,12.0,12.1
+W,a,12.0,12.3
+W,b,16.0,16.0
+V,c,12.0,12.5
+V,d,16.0,16.1
+"""
+
+
+@pytest.fixture
+def two(season):
+    """Return a season of two curves of one sensor; only W's samples were run twice."""
+    season.write(
+        "curves.csv", "curve,crop,offset_loaded,sensor\nW,wheat,0.2,S1\nV,wheat,0,S1\n"
+    )
+    season.write("setup_runs.csv", SETUP)
+    return SeasonCurves(audit_season(season.folder), [], HOURS, None)
+
+
+def test_a_curve_without_repeated_runs_has_its_sensors_repeatability(two):
+    own = two.repeats["S1"]
+    assert own.df == 1 and own.sd == approx(0.1 * 2**0.5)
+    assert two.sd_run("V") == two.sd_run("W") == own.sd
+
+
+def test_samples_of_one_name_on_two_curves_do_not_repeat_each_other(season):
+    season.write(
+        "curves.csv", "curve,crop,offset_loaded,sensor\nW,wheat,0.2,S1\nV,wheat,0,S1\n"
+    )
+    season.write("setup_runs.csv", SETUP.replace("V,c", "V,b"))
+    found = SeasonCurves(audit_season(season.folder), [], HOURS, None)
+    assert found.repeats["S1"].df == 1
+
+
+def test_limits_of_all_curves_rest_on_one_pooled_sd():
+    charts = [one.chart for one in demo_review().curves.values() if one.chart]
+    assert len({chart.sd for chart in charts}) == 1
+    sd, df = pooled_scatter([base_of(chart.runs) for chart in charts])
+    assert (charts[0].sd, charts[0].df) == (sd, df)
+
+
+def test_curves_come_in_order_of_crop_and_name(two):
+    assert two.order == ["V", "W"]
+    assert list(demo_review().curves) == list(demo_season().audits)
+
+
+def test_a_curve_that_served_nothing_is_reviewed_too(two):
+    one = two.review("V")
+    assert one.audit is None and one.chart is None
+    assert one.setup.offset.n_samples == 2
+    assert one.setup.settings.at_setup.value == approx(-0.3)
