@@ -128,7 +128,9 @@ class Controls:
         self.tilt.disabled = not self.slope.value
         self.band.value = tuple(choice.band)
         self.left_out.value = tuple(choice.left_out)
-        self.select.value = choice.select * (100 if choice.select < 1 else 1)
+        share = choice.select < 1
+        # Ten decimals: 100 × 0.07 shall be the 7 that a user types.
+        self.select.value = round(100 * choice.select, 10) if share else choice.select
         self.trial.value = choice.trial
         if isfinite(choice.standard_pct):
             self.standard.value = choice.standard_pct
@@ -167,7 +169,7 @@ def selection_control(settings: Season) -> widgets.Widget:
         )
     return widgets.BoundedFloatText(
         value=100 * settings.selection_share,
-        min=1,
+        min=0.1,
         max=99,
         step=1,
         description="Selected, % of entries",

@@ -53,8 +53,9 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
     found = {}
     for name in names:
         safe = file_name(name)
-        if safe.casefold() in taken:
-            safe = f"{safe}~{hashlib.sha256(name.encode()).hexdigest()[:8]}"
+        while safe.casefold() in taken:
+            digest = hashlib.sha256(f"{name}\0{safe}".encode("utf-8", "surrogatepass"))
+            safe = f"{file_name(name)}~{digest.hexdigest()[:8]}"
         taken.add(safe.casefold())
         found[name] = safe
     return found

@@ -27,6 +27,13 @@ _STYLE = """<style onload="this.closest('.kit-explorer').addEventListener('focus
 .kit-explorer select[multiple] {font-variant-numeric: tabular-nums}
 </style>"""
 
+NO_SAMPLE = "no sample taken blind to the reading speaks for it."
+HOW_TO_PICK = (
+    "Samples by the size of their error: error in points, air-oven moisture, sample, "
+    "trial. Those picked do not count; Ctrl or Shift picks several."
+)
+NO_CURVE = "The curve register is empty: there is nothing to explore."
+
 
 class SentencePanel(widgets.VBox):
     """A panel that says in a sentence why there is nothing else to show.

@@ -20,6 +20,9 @@ from kitlib.explorer_tables import (
 )
 from kitlib.live_pictures import NOT_THE_AUDIT
 from kitlib.panel_parts import (
+    HOW_TO_PICK,
+    NO_CURVE,
+    NO_SAMPLE,
     SentencePanel,
     html_of,
     picture_place,
@@ -29,13 +32,6 @@ from kitlib.panel_parts import (
 from kitlib.sample_pictures import AgreementPicture, ErrorPicture
 from kitlib.season_audit import SeasonAudit, audit_season
 from kitlib.what_if_files import explore_folder, write_what_if
-
-NO_SAMPLE = "no sample taken blind to the reading speaks for it."
-HOW_TO_PICK = (
-    "Samples by the size of their error: error in points, air-oven moisture, sample, "
-    "trial. Those picked do not count; Ctrl or Shift picks several."
-)
-NO_CURVE = "The curve register is empty: there is nothing to explore."
 
 _WRAPPED = widgets.Layout(flex_flow="row wrap", align_items="flex-start")
 
@@ -188,14 +184,12 @@ class ExplorerPanel(SentencePanel):
         self._show_pictures(look)
         self.said.value = sentences(choice_in_words(explorer, look))
         self.tables = [figures_table(explorer, look)]
+        self.figures.value = html_of(self.tables[0])
         if look.trial:
             self.tables.append(entries_table(explorer, look))
-        self.figures.value, self.entries.value = (
-            html_of(self.tables[0]),
-            html_of(self.tables[1])
-            if look.trial
-            else sentences(trial_in_words(explorer, look)),
-        )
+            self.entries.value = html_of(self.tables[1])
+        else:
+            self.entries.value = sentences(trial_in_words(explorer, look))
         advice = explorer.advice_on(look.counted)
         self.advice.value = sentences(*advice_in_words(explorer, look, advice))
 
@@ -214,9 +208,8 @@ class ExplorerPanel(SentencePanel):
         if self.explorer is None:
             return
         try:
-            written = write_what_if(
-                self.explorer, self.look, self.reason.value, self.folder
-            )
+            what = self.explorer, self.look, self.reason.value
+            written = write_what_if(*what, self.folder)
         except KitError as refusal:
             self.status.value = sentences(f"Not put on record: {refusal}")
         except OSError as failure:

@@ -51,6 +51,6 @@ def code_hash() -> str:
     """Return one SHA-256 over the kit's own source files."""
     digest = hashlib.sha256()
     for path in sorted(Path(__file__).parent.rglob("*")):
-        if path.suffix in (".py", ".typ", ".ipynb"):
+        if path.suffix in (".py", ".typ"):
             digest.update(path.name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()

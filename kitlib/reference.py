@@ -115,7 +115,8 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
         Dishes in = dishes used + dishes left out.
     """
     dishes = oven.frame.assign(moisture=dish_moisture(oven.frame))
-    dishes = dishes.join(_crop_of(plots), on=["trial", "plot"])
+    keys = pd.MultiIndex.from_frame(dishes[["trial", "plot"]])
+    dishes = dishes.assign(crop=_crop_of(plots).reindex(keys).to_numpy(object))
     found = Reference(pd.DataFrame(), pd.DataFrame(), dishes.index[:0])
     for code, which, reason in _dish_faults(dishes):
         dishes = _set_aside(found, oven, dishes, which, code, reason)

@@ -4,8 +4,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 from kitlib.season_audit import audit_season
+
+# The same examples every time, and no clock: a busy machine is no failure.
+settings.register_profile("kit", deadline=None, derandomize=True)
+settings.load_profile("kit")
 
 PLOTS = """trial,plot,entry,crop,curve,sensor_pct,plot_mass_kg,plot_area_m2,block
 T1,001,E1,wheat,W,14.2,5.0,10,1

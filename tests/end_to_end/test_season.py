@@ -64,7 +64,7 @@ def first(out, demo):
 def test_everything_promised_is_there(first):
     home, _ = first
     names = {f"{table}.csv" for table in TABLES}
-    names |= {"plots.parquet", "season.ipynb", "season.pdf", "join.ipynb"}
+    names |= {"plots.parquet", "season.ipynb", "season.pdf", "join.ipynb", "plan.ipynb"}
     names |= {f"trials/{t}.{kind}" for t in TRIALS for kind in ("ipynb", "pdf")}
     assert names | {"manifest.json"} <= files_of(home).keys()
     assert not [name for name in files_of(home) if "failed" in name]
@@ -79,7 +79,7 @@ def test_the_end_says_what_to_do_with_each_curve(first):
     for row in curves[curves["n"] > 0].itertuples():
         assert f"  {row.curve}: {row.action}" in done.stdout
     assert f"written to {home}" in done.stdout
-    assert "running 4 notebooks; 0 up to date" in done.stderr
+    assert "running 5 notebooks; 0 up to date" in done.stderr
     assert "\r" not in done.stderr  # no progress bar without a terminal
 
 
@@ -128,12 +128,12 @@ def test_a_second_run_redoes_nothing_but_what_was_touched(first, out, demo):
     home, _ = first
     before, times = files_of(home), times_of(home)
     done = run(demo, "--out", out, *trials_named())
-    assert "running 0 notebooks; 4 up to date" in done.stderr
+    assert "running 0 notebooks; 5 up to date" in done.stderr
     assert times_of(home) == times
     (home / "trials" / f"{TRIALS[0]}.ipynb").write_text("edited by hand")
     (home / "curves.csv").unlink()
     done = run(demo, "--out", out, *trials_named())
-    assert "running 1 notebook; 3 up to date" in done.stderr
+    assert "running 1 notebook; 4 up to date" in done.stderr
     assert files_of(home) == before
     redone = {n for n, when in times_of(home).items() if when != times[n]}
     assert redone == {

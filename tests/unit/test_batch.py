@@ -30,6 +30,7 @@ from kitlib.outputs import sha256_of
 from kitlib.provenance import input_hashes
 from kitlib.results import plots_table, season_tables
 from kitlib.season_audit import audit_season
+from kitlib.season_review import review_season
 from kitlib.season_run import SeasonRun
 
 # ---- names of files
@@ -103,6 +104,7 @@ def test_naming_trials_limits_the_trials_only(audit):
     assert wanted_tasks(tasks, audit.trials, ["T2"]) == {
         "season.ipynb",
         "join.ipynb",
+        "plan.ipynb",
         "trials/T2.ipynb",
     }
 
@@ -157,7 +159,7 @@ def account(home, audit):
     run = SeasonRun(
         home=home,
         audit=audit,
-        findings=season_tables(audit)["findings"],
+        findings=season_tables(audit, review_season(audit))["findings"],
         tables={},
         prints=prints,
         records=records,
@@ -169,7 +171,8 @@ def test_what_is_right_is_left_and_what_is_gone_is_removed(account, home):
     run, tasks = account
     (home / "trials/mine.ipynb").write_text("a reader's own")
     due = [task.name for task in run.plan(tasks, set(tasks))]
-    assert due == ["season.ipynb", "join.ipynb", "trials/T2.ipynb", "trials/T3.ipynb"]
+    season = ["season.ipynb", "join.ipynb", "plan.ipynb"]
+    assert due == [*season, "trials/T2.ipynb", "trials/T3.ipynb"]
     assert run.up_to_date == ["trials/T1.ipynb"]
     assert run.removed == ["trials/T9.ipynb"]
     assert not (home / "trials/T9.ipynb").exists()
@@ -223,7 +226,7 @@ def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_p
 
 
 def test_tables_are_the_same_bytes_each_time(audit, tmp_path):
-    tables, plots = season_tables(audit), plots_table(audit)
+    tables, plots = season_tables(audit, review_season(audit)), plots_table(audit)
     first = write_tables(tmp_path / "a", tables, plots)
     assert write_tables(tmp_path / "b", tables, plots) == first
     assert {"curves.csv", "pairs.csv", "findings.csv", "plots.parquet"} <= first.keys()

@@ -13,6 +13,7 @@ from kitlib.results import season_tables
 from kitlib.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
 from kitlib.season import Season, Units, read_season
 from kitlib.season_audit import audit_season
+from kitlib.season_review import review_season
 from kitlib.season_run import SeasonRun
 
 
@@ -152,7 +153,7 @@ def pretend(monkeypatch, season, **more):
     run = SeasonRun(
         home=season.folder / "out",
         audit=audit,
-        findings=season_tables(audit)["findings"],
+        findings=season_tables(audit, review_season(audit))["findings"],
         tables={"curves.csv": "0"},
         prints={},
         records={},

@@ -94,7 +94,7 @@ def test_the_manifest_tells_no_time_and_every_version(home):
 
 def test_changed_inputs_end_a_run(season):
     inputs = input_hashes(season.folder)
-    refuse_changed(season.folder, inputs)
+    refuse_changed(season.folder, (), inputs)
     season.append("oven.csv", "s6,T3,002,ISO 712-1,20,30,28.67")
     with pytest.raises(RunBroken, match=r"oven\.csv changed while the run was on"):
-        refuse_changed(season.folder, inputs)
+        refuse_changed(season.folder, (), inputs)

@@ -30,7 +30,11 @@ from kitlib.notebook_runs import CURVES, JOIN, TRIAL, Task, run_notebook
 
 def test_notebooks_name_their_parameters():
     assert parameters_of(read_notebook(JOIN)) == {"season": "str"}
-    assert parameters_of(read_notebook(CURVES)) == {"season": "str", "report": "str"}
+    assert parameters_of(read_notebook(CURVES)) == {
+        "season": "str",
+        "earlier": "str",
+        "report": "str",
+    }
     assert parameters_of(read_notebook(TRIAL)) == {
         "season": "str",
         "trial": "str",

@@ -10,6 +10,7 @@ from kitlib.findings import FINDING_COLUMNS
 from kitlib.kinds import KINDS
 from kitlib.results import entries_table, plots_table, season_tables
 from kitlib.season_audit import audit_season
+from kitlib.season_review import review_season
 
 CONTRACT = """crop curve n n_trials mean_reference_pct
 bias bias_low bias_high bias_se bias_df sep sep_low sep_high rmsep sep_corrected
@@ -20,7 +21,7 @@ gain gain_low gain_high"""
 
 @pytest.fixture(scope="module")
 def tables(audited_demo):
-    return season_tables(audited_demo)
+    return season_tables(audited_demo, review_season(audited_demo))
 
 
 @pytest.fixture(scope="module")
@@ -128,7 +129,8 @@ def test_a_season_with_little_in_it_gives_every_table_and_says_what_is_open(
     season, spoil
 ):
     spoil(season)
-    found = season_tables(audit_season(season.folder))
+    audit = audit_season(season.folder)
+    found = season_tables(audit, review_season(audit))
     curve = found["curves"].iloc[0]
     assert curve["action"] == "unresolved"
     assert np.isnan(curve["new_setting"])
