@@ -13,6 +13,7 @@ from nbformat import NotebookNode
 
 _TYPES = {"str": str, "int": int, "float": float, "bool": bool}
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
+WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 
 
 def notebook_folder() -> Path:
@@ -93,6 +94,7 @@ def cleaned(notebook: NotebookNode) -> bytes:
         cell.metadata = NotebookNode({"tags": tags} if tags else {})
         cell.id = f"cell-{number:02d}"
         for output in cell.get("outputs", []):
+            output.get("data", {}).pop(WIDGET_VIEW, None)  # its id is new each time
             if output.output_type == "error":
                 output.traceback = [without_places(text) for text in output.traceback]
                 output.evalue = without_places(output.evalue)

@@ -15,7 +15,7 @@ from kitlib.overviews import CurveRow, draw_season
 from kitlib.pairs import OVEN
 from kitlib.rankings import Entries, draw_entries, draw_yield_change
 from kitlib.season_audit import SeasonAudit, TrialAudit
-from kitlib.terms import ERROR, YIELD, Term, counted, listed, show, show_span
+from kitlib.terms import ERROR, POINTS, YIELD, Term, counted, listed, show, show_span
 
 
 def shown_samples(season: SeasonAudit, curve: str, trial: str = "") -> Samples:
@@ -179,12 +179,17 @@ def shown_yield(trial: TrialAudit) -> Term:
 
 
 def field_pictures(trial: TrialAudit) -> list[Picture]:
-    """Return maps of yield changes and of errors, where plots have places."""
+    """Return maps of moisture, yield changes and errors, where plots have places."""
     plots, unit = trial.plots, trial.unit
     after, before = plots["yield_after_kg_ha"], plots["yield_before_kg_ha"]
     changed = Term("yield_change", unit.name, "Change of yield", unit.decimals)
     missed = plots["recorded_pct"] - plots["reference_pct"]
+    wetter = plots["recorded_pct"] - plots["recorded_pct"].mean()
+    moister = Term("wetter", POINTS, "Moisture less the trial's mean", 1)
     maps = [
+        _field_map(
+            plots, wetter, moister, "Moisture as recorded, less the trial's mean"
+        ),
         _field_map(
             plots, unit.of(after - before), changed, "Change of each plot's yield"
         ),
