@@ -217,6 +217,12 @@ SCENARIOS = (
     ),
     Scenario(
         name="wettest",
+        story="the 4 wettest of 20 plots a trial",
+        samples=(4,) * 10,
+        choice="wettest",
+    ),
+    Scenario(
+        name="wettest-gain-0.9",
         story="the 4 wettest of 20 plots a trial, gain 0.9",
         samples=(4,) * 10,
         choice="wettest",
