@@ -181,7 +181,7 @@ def _line_checked(truth: Truth, audit: CurveAudit):
     true = truth.line_bias(audit.found.anchor)
     yield Checked(quantity="bias at the anchor", interval=at_anchor, true=true)
     s = audit.found.samples
-    robust = passing_bablok(s.sensor, s.reference).slope_interval
+    robust = passing_bablok(s.sensor, s.reference, trial=s.trial).slope_interval
     yield Checked(
         quantity="slope, Passing-Bablok", interval=robust, true=truth.robust_slope
     )

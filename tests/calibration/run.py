@@ -93,16 +93,19 @@ def covered(share: float, seasons: int) -> dict:
 
 
 def decision_row(scenario: Scenario, truth: Truth, costs: pd.DataFrame) -> dict:
-    """Return how often each action was advised, and what it cost in new trials."""
+    """Return how often each action was advised, and what it cost in new trials.
+
+    The true bias is that over plots taken at random, which the advice is for.
+    """
     share = costs["action"].value_counts(normalize=True).reindex(ACTIONS, fill_value=0)
     mean = costs[["advised", "none", "offset", "line", "best"]].mean()
     return {
         "scenario": scenario.name,
         "seasons": len(costs),
-        "true_bias": truth.bias,
+        "true_bias": scenario.bias,
         "gain": scenario.gain,
         **share.to_dict(),
-        "false_shift": share["shift"] if abs(truth.bias) < 0.005 else np.nan,
+        "false_shift": share["shift"] if scenario.bias == 0 else np.nan,
         "wrong_reslope": share["reslope"] if scenario.gain == 1 else np.nan,
         "wrong_rebuild": share["rebuild"] if scenario.straight else np.nan,
         **{f"rmse_{name}": value for name, value in mean.items()},

@@ -24,8 +24,7 @@ RARE = 0.001  # chance that a method that meets its goal is refused here, either
 BY_NAME = {scenario.name: scenario for scenario in (*SCENARIOS, *CROPS)}
 # Over 96 % is known and on the safe side: see RESULTS.md.
 WIDE = {"bias, Kenward-Roger", "total SD", "curvature"}
-# Several a season, not independent; or printed as a check that takes samples alone.
-NOT_JUDGED = {"band means", "slope, Passing-Bablok"}
+NOT_JUDGED = {"band means"}  # several a season, not independent
 
 
 def limits(n):
