@@ -3,9 +3,9 @@
 import numpy as np
 import pandas as pd
 
-from kitlib.audit import audit_curve
-from kitlib.pairs import OVEN, PAIR_COLUMNS
-from kitlib.season import Season
+from kitlib.curves.audit import audit_curve
+from kitlib.intake.pairs import OVEN, PAIR_COLUMNS
+from kitlib.intake.season import Season
 
 SEASON = Season(name="test")
 

@@ -14,8 +14,8 @@ import psutil
 import pytest
 from playwright.sync_api import Page, expect, sync_playwright
 
-from kitlib.live_pictures import NOT_THE_AUDIT
-from kitlib.terms import show
+from kitlib.explorer.live_pictures import NOT_THE_AUDIT
+from kitlib.words.terms import show
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -30,9 +30,8 @@ FLAGS = [
 ]
 # What the console may say without a fault of ours, each with its reason; none so far.
 BENIGN: tuple[tuple[str, str], ...] = ()
-START = (
-    "from kitlib.lab import explore; import sys; explore(*sys.argv[1:], browser=False)"
-)
+START = "import sys; from kitlib.runs.lab import explore; "
+START += "explore(*sys.argv[1:], browser=False)"
 PATIENCE = 120  # seconds: a busy machine starts JupyterLab slowly
 CURVE = "wheat: wheat-S1"
 ZOOM = 1.25

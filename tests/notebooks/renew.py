@@ -9,7 +9,7 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 
-from kitlib.notebook_files import KERNEL, cleaned, notebook_folder
+from kitlib.runs.notebook_files import KERNEL, cleaned, notebook_folder
 
 
 def renew(path: Path) -> None:

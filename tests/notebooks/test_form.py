@@ -11,7 +11,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from kitlib.notebook_files import KERNEL, cleaned, notebook_folder
+from kitlib.runs.notebook_files import KERNEL, cleaned, notebook_folder
 
 PATHS = sorted(notebook_folder().glob("*.ipynb"))
 MOST_LINES = 8

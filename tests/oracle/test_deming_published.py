@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from pytest import approx
 
-from kitlib.gain import gain
+from kitlib.statistics.gain import gain
 
 X = np.array([7, 8.3, 10.5, 9, 5.1, 8.2, 10.2, 10.3, 7.1, 5.9])
 Y = np.array([7.9, 8.2, 9.6, 9, 6.5, 7.3, 10.2, 10.6, 6.3, 5.2])

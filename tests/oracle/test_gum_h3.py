@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.lines import prediction_line
+from kitlib.statistics.lines import prediction_line
 
 TABLE = """
 21.521 -0.171

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.lines import prediction_line
-from kitlib.sums import trial_sums
+from kitlib.statistics.lines import prediction_line
+from kitlib.statistics.sums import trial_sums
 
 DATA = Path(__file__).parent / "data" / "nist_norris.csv"
 SLOPE, SLOPE_SD = 1.00211681802045, 0.429796848199937e-03

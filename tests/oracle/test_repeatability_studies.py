@@ -3,8 +3,8 @@
 import numpy as np
 from pytest import approx
 
-from kitlib.repeatability import repeatability
-from kitlib.setup_offset import ONE_SAMPLE, setup_offset
+from kitlib.review.repeatability import repeatability
+from kitlib.review.setup_offset import ONE_SAMPLE, setup_offset
 
 
 def test_bias_study_of_one_reference():

@@ -3,7 +3,7 @@
 import pytest
 from pytest import approx
 
-from kitlib.yields import (
+from kitlib.trials.yields import (
     HL_PER_WINCHESTER_BUSHEL,
     KG_PER_LB,
     kg_hl_to_lb_bu,

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.yields import (
+from kitlib.trials.yields import (
     KG_PER_LB,
     M2_PER_ACRE,
     bu_ac_to_kg_ha,

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.agreement_limits import limits_by_moisture, limits_of_agreement
-from kitlib.errors import NoSpread, TooFewSamples
+from kitlib.statistics.agreement_limits import limits_by_moisture, limits_of_agreement
+from kitlib.words.errors import NoSpread, TooFewSamples
 
 REFERENCE = np.array([12.0, 14.0, 16.0, 18.0, 20.0, 22.0])
 ERROR = np.array([0.1, 0.3, 0.2, 0.4, 0.0, 0.5])

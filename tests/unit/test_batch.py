@@ -10,7 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitlib.batch import (
+from kitlib.intake.outputs import sha256_of
+from kitlib.intake.provenance import input_hashes
+from kitlib.reports.results import plots_table, season_tables
+from kitlib.review.season_review import review_season
+from kitlib.runs.batch import (
     WrongCall,
     output_folder,
     season_tasks,
@@ -19,19 +23,15 @@ from kitlib.batch import (
     wanted_tasks,
     write_tables,
 )
-from kitlib.manifest import Made
-from kitlib.notebook_files import (
+from kitlib.runs.manifest import Made
+from kitlib.runs.notebook_files import (
     read_notebook,
     source_hash,
 )
-from kitlib.notebook_pool import remove_leftovers
-from kitlib.notebook_runs import JOIN
-from kitlib.outputs import sha256_of
-from kitlib.provenance import input_hashes
-from kitlib.results import plots_table, season_tables
-from kitlib.season_audit import audit_season
-from kitlib.season_review import review_season
-from kitlib.season_run import SeasonRun
+from kitlib.runs.notebook_pool import remove_leftovers
+from kitlib.runs.notebook_runs import JOIN
+from kitlib.runs.season_run import SeasonRun
+from kitlib.season.season_audit import audit_season
 
 # ---- names of files
 

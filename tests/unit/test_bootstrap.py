@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib import bootstrap
-from kitlib.bootstrap import cluster_bootstrap
-from kitlib.errors import TooFewSamples
-from kitlib.sums import trial_sums
+from kitlib.statistics import bootstrap
+from kitlib.statistics.bootstrap import cluster_bootstrap
+from kitlib.statistics.sums import trial_sums
+from kitlib.words.errors import TooFewSamples
 
 
 @pytest.fixture

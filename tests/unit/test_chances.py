@@ -8,7 +8,8 @@ import pytest
 from pytest import approx
 from scipy.stats import norm, t
 
-from kitlib.chances import (
+from kitlib.curves.corrections import Correction
+from kitlib.trials.chances import (
     OUT,
     SAFE,
     TOUCH_AND_GO,
@@ -17,10 +18,9 @@ from kitlib.chances import (
     rank_chances,
     verdict,
 )
-from kitlib.corrections import Correction
-from kitlib.designs import entry_means
-from kitlib.trial_plots import read_trial_plots
-from kitlib.yields import yield_kg_ha
+from kitlib.trials.designs import entry_means
+from kitlib.trials.trial_plots import read_trial_plots
+from kitlib.trials.yields import yield_kg_ha
 
 STANDARD = 15.5
 CORRECTIONS = {

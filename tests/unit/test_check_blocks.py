@@ -4,8 +4,8 @@ from dataclasses import replace
 
 from reviewed import demo_review
 
-from kitlib.blocks import Picture, SideBySide, Table
-from kitlib.check_blocks import check_blocks, parallel_blocks
+from kitlib.pages.blocks import Picture, SideBySide, Table
+from kitlib.review.check_blocks import check_blocks, parallel_blocks
 
 
 def tables(blocks):

@@ -3,10 +3,10 @@
 import pandas as pd
 import pytest
 
-from kitlib.checks import read_tables
-from kitlib.errors import SeasonRefused
-from kitlib.kinds import FAULT
-from kitlib.season import read_season
+from kitlib.intake.checks import read_tables
+from kitlib.intake.season import read_season
+from kitlib.words.errors import SeasonRefused
+from kitlib.words.kinds import FAULT
 
 
 def read(season):
@@ -184,7 +184,7 @@ def test_a_key_that_excel_made_a_date_is_found(season):
 
 
 def test_a_decompression_bomb_is_refused_by_its_size(season, monkeypatch):
-    monkeypatch.setattr("kitlib.tables.LARGEST_UNPACKED", 1000)
+    monkeypatch.setattr("kitlib.intake.tables.LARGEST_UNPACKED", 1000)
     typed = pd.read_csv(season.folder / "plots.csv", dtype=object)
     (season.folder / "plots.csv").unlink()
     typed.to_excel(season.folder / "plots.xlsx", index=False)

@@ -8,13 +8,13 @@ from importlib.metadata import entry_points
 
 import pytest
 
-from kitlib import batch, cli, new_season
-from kitlib.results import season_tables
-from kitlib.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
-from kitlib.season import Season, Units, read_season
-from kitlib.season_audit import audit_season
-from kitlib.season_review import review_season
-from kitlib.season_run import SeasonRun
+from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
+from kitlib.intake.season import Season, Units, read_season
+from kitlib.reports.results import season_tables
+from kitlib.review.season_review import review_season
+from kitlib.runs import batch, cli, new_season
+from kitlib.runs.season_run import SeasonRun
+from kitlib.season.season_audit import audit_season
 
 
 @pytest.fixture
@@ -53,7 +53,9 @@ def test_help_says_what_a_season_folder_is(run):
 
 
 def test_asking_for_help_does_not_wait_for_libraries():
-    script = "import sys, kitlib.cli; print({'pandas', 'papermill'} & set(sys.modules))"
+    script = (
+        "import sys, kitlib.runs.cli; print({'pandas', 'papermill'} & set(sys.modules))"
+    )
     done = subprocess.run(
         [sys.executable, "-c", script], capture_output=True, text=True, check=True
     )

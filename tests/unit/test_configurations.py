@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from kitlib.configurations import other_configuration
-from kitlib.estimates import Estimate
+from kitlib.review.configurations import other_configuration
+from kitlib.words.estimates import Estimate
 
 CHANGE = Estimate(value=0.4, se=0.1, df=5)
 

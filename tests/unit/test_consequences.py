@@ -7,16 +7,16 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.chances import (
+from kitlib.curves.corrections import Correction
+from kitlib.trials.chances import (
     CORRECTION_AND_PLOT_ERROR,
     CORRECTION_ONLY,
     NO_VERDICT,
     PLOT_ERROR_ONLY,
     SAFE,
 )
-from kitlib.consequences import trial_consequences
-from kitlib.corrections import Correction
-from kitlib.ranks import SIGN
+from kitlib.trials.consequences import trial_consequences
+from kitlib.trials.ranks import SIGN
 
 ENTRIES = [f"E{i}" for i in range(1, 9)]
 

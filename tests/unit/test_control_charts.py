@@ -7,7 +7,7 @@ import pytest
 from pytest import approx
 from scipy.stats import norm
 
-from kitlib.control_charts import (
+from kitlib.review.control_charts import (
     calibration_line,
     cusum,
     ewma,
@@ -17,7 +17,7 @@ from kitlib.control_charts import (
     joint_quantile,
     sigmas,
 )
-from kitlib.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 
 def test_joint_quantile_holds_all_values_together(rng):

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from pytest import approx
 
-from kitlib.corrections import Correction
-from kitlib.curve_plan import (
+from kitlib.curves.corrections import Correction
+from kitlib.review.curve_plan import (
     OWN,
     along_moisture,
     benchtop_sd,
@@ -16,8 +16,8 @@ from kitlib.curve_plan import (
     scatter_of,
     sources_of,
 )
-from kitlib.error_sources import ErrorSources
-from kitlib.plan_costs import HOURS
+from kitlib.review.error_sources import ErrorSources
+from kitlib.review.plan_costs import HOURS
 
 
 def sources(n_trials=8, trial=0.3, **more):

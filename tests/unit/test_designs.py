@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.designs import (
+from kitlib.statistics.mixed import random_intercept
+from kitlib.trials.designs import (
     CHECKED,
     COMPLETE,
     INCOMPLETE,
@@ -14,10 +15,9 @@ from kitlib.designs import (
     UNREPLICATED,
     entry_means,
 )
-from kitlib.errors import NotFinite, TooFewSamples
-from kitlib.layout import lay_out
-from kitlib.mixed import random_intercept
-from kitlib.random_blocks import fit_random_blocks
+from kitlib.trials.layout import lay_out
+from kitlib.trials.random_blocks import fit_random_blocks
+from kitlib.words.errors import NotFinite, TooFewSamples
 
 T_975_1_DF = 12.706204736  # Student's t, 97.5 %, 1 degree of freedom
 

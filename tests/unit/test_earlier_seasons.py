@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 
-from kitlib.earlier_seasons import read_earlier
-from kitlib.outputs import write_csv
+from kitlib.intake.outputs import csv_bytes
+from kitlib.review.earlier_seasons import read_earlier
 
 
 def table(**more):
@@ -21,7 +21,8 @@ def table(**more):
 
 def test_what_was_written_is_read_back(tmp_path):
     folder = tmp_path / "quillmoor-2023"
-    write_csv(folder / "curves.csv", table(sensor=["S1", None]))
+    folder.mkdir()
+    (folder / "curves.csv").write_bytes(csv_bytes(table(sensor=["S1", None])))
     found, why = read_earlier(folder)
     assert why == "" and found.name == "quillmoor-2023"
     # Names stay text, and the apostrophe that defused one is gone again.
@@ -52,6 +53,6 @@ def test_what_cannot_be_read_says_why(tmp_path, content, said):
 
 
 def test_text_in_place_of_a_number_is_not_known(tmp_path):
-    write_csv(tmp_path / "curves.csv", table(bias=["none", "0.2"]))
+    (tmp_path / "curves.csv").write_bytes(csv_bytes(table(bias=["none", "0.2"])))
     found, _ = read_earlier(tmp_path)
     assert found.curves["bias"].isna().tolist() == [True, False]

@@ -3,8 +3,8 @@
 import numpy as np
 from pytest import approx
 
-from kitlib.coverage import coverage
-from kitlib.effects import (
+from kitlib.curves.coverage import coverage
+from kitlib.curves.effects import (
     difference_between,
     effect_of,
     influence,

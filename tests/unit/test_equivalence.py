@@ -2,8 +2,8 @@
 
 import pytest
 
-from kitlib.equivalence import equivalence
-from kitlib.estimates import Estimate, not_known
+from kitlib.statistics.equivalence import equivalence
+from kitlib.words.estimates import Estimate, not_known
 
 # t(9; 0.95) = 1.8331: the 90 % interval of these is value -/+ 0.18331.
 NEAR = Estimate(value=0.1, se=0.1, df=9)

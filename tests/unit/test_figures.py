@@ -8,23 +8,23 @@ import pytest
 from matplotlib.text import Text
 from pytest import approx
 
-from kitlib.dots import Band, Samples
-from kitlib.drawing import ACTION_STYLES, GROUP_STYLES, blank, svg_bytes
-from kitlib.errors import NotFinite
-from kitlib.estimates import Interval
-from kitlib.figures import draw_agreement, draw_bands, draw_errors
-from kitlib.harvest_figures import Trend, draw_coverage, draw_drift
-from kitlib.limits import Tolerance
-from kitlib.maps import draw_field_map
-from kitlib.overviews import ROWS_PER_PAGE, CurveRow, draw_season
-from kitlib.rankings import (
+from kitlib.pages.dots import Band, Samples
+from kitlib.pages.drawing import ACTION_STYLES, GROUP_STYLES, blank, svg_bytes
+from kitlib.pages.figures import draw_agreement, draw_errors
+from kitlib.pages.harvest_figures import Trend, draw_coverage, draw_drift
+from kitlib.pages.maps import draw_field_map
+from kitlib.pages.overviews import ROWS_PER_PAGE, CurveRow, draw_season
+from kitlib.pages.rankings import (
     MOST_ENTRIES,
     Entries,
     draw_entries,
     draw_yield_change,
     shown_entries,
 )
-from kitlib.terms import ERROR, Term
+from kitlib.words.errors import NotFinite
+from kitlib.words.estimates import Interval
+from kitlib.words.limits import Tolerance
+from kitlib.words.terms import ERROR, Term
 
 SENSOR = np.array([15.4, 18.2, 20.9, 24.5, 27.3, 30.0])
 OVEN = np.array([15.0, 18.0, 21.0, 24.0, 27.0, 29.0])
@@ -66,7 +66,6 @@ def words(figure):
 EVERY_FIGURE = {
     "agreement": lambda: draw_agreement(samples(trial=TRIAL), TOLERANCE, (0.5, 0.96)),
     "errors": lambda: draw_errors(samples(), TOLERANCE, 0.35, Interval(0.1, 0.6)),
-    "bands": lambda: draw_bands([Band(low=14, high=16, n=8, mean=0.2)], TOLERANCE),
     "season": lambda: draw_season([CurveRow(label="A", n=9, n_trials=3, bias=0.4)])[0],
     "drift": lambda: draw_drift(DAYS, samples(trial=TRIAL)),
     "coverage": lambda: draw_coverage(SENSOR, SENSOR[:3]),
@@ -106,11 +105,6 @@ def test_lettering_is_at_least_8_pt_and_stays_text(name):
             "Air-oven (% moisture, wet basis)",
             "Error, sensor − air-oven (% moisture)",
         ),
-        (
-            "bands",
-            "Air-oven (% moisture, wet basis)",
-            "Error, sensor − air-oven (% moisture)",
-        ),
         ("drift", "Harvested", "Error, sensor − air-oven\n(% moisture)"),
         ("coverage", "Sensor (% moisture, wet basis)", "Share of plots (%)"),
         ("yield change", "Mean moisture (% moisture, wet basis)", None),
@@ -129,7 +123,6 @@ def test_axes_are_named_with_their_units(name, across, up):
     [
         draw_agreement(Samples(sensor=[], reference=[])),
         draw_errors(Samples(sensor=[], reference=[])),
-        draw_bands([Band(low=14, high=16, n=0, mean=nan)]),
         draw_drift([], Samples(sensor=[], reference=[])),
         draw_coverage([], []),
         draw_season([])[0],
@@ -181,12 +174,10 @@ def test_bias_and_its_interval_are_drawn_and_named():
     assert np.allclose(ends, [-0.6, -0.1])
 
 
-def test_a_band_stands_over_its_moistures_with_its_count():
+def test_a_band_stands_over_its_moistures():
     band = Band(low=14, high=16, n=8, mean=-0.2, interval=Interval(-0.5, 0.1))
-    figure = draw_bands([band, Band(low=16, high=18, n=0, mean=nan)])
+    figure = draw_errors(samples(), bands=[band])
     assert [[15, -0.5], [15, 0.1]] in lines(figure)
-    assert words(figure).count("8") == 1
-    assert "0" not in [text.get_text() for text in figure.axes[0].texts]
 
 
 def test_this_trial_is_told_apart_by_shape_and_colour():

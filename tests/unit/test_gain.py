@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.errors import NoSpread, NotFinite, TooFewSamples
-from kitlib.gain import gain
+from kitlib.statistics.gain import gain
+from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 
 @pytest.fixture

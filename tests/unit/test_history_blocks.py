@@ -4,10 +4,10 @@ from dataclasses import replace
 
 from reviewed import demo_review
 
-from kitlib.blocks import Paragraph, Picture, Table
-from kitlib.estimates import Estimate
-from kitlib.history_blocks import history_blocks
-from kitlib.offset_history import offset_history
+from kitlib.pages.blocks import Paragraph, Picture, Table
+from kitlib.review.history_blocks import history_blocks
+from kitlib.review.offset_history import offset_history
+from kitlib.words.estimates import Estimate
 
 
 def tables(blocks):

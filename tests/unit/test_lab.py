@@ -6,9 +6,15 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell
 
-from kitlib.errors import SeasonRefused
-from kitlib.lab import EXPLORE, HERE, explorer_notebook, server_options, set_parameters
-from kitlib.notebook_files import notebook_folder
+from kitlib.runs.lab import (
+    EXPLORE,
+    HERE,
+    explorer_notebook,
+    server_options,
+    set_parameters,
+)
+from kitlib.runs.notebook_files import notebook_folder
+from kitlib.words.errors import SeasonRefused
 
 
 def parameters_in(notebook):

@@ -5,7 +5,7 @@ import pytest
 from pytest import approx
 from scipy.stats import studentized_range
 
-from kitlib.limits import (
+from kitlib.words.limits import (
     CRITICAL_RANGE,
     THRESHOLDS,
     TOLERANCE_RULES,

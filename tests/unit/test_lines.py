@@ -5,9 +5,9 @@ import pytest
 from pytest import approx
 from scipy.stats import linregress
 
-from kitlib.errors import NoSpread, NotFinite, TooFewSamples
-from kitlib.lines import prediction_line
-from kitlib.stats import agreement
+from kitlib.statistics.lines import prediction_line
+from kitlib.statistics.stats import agreement
+from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 
 @pytest.fixture

@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitlib import looks
-from kitlib.blocks import (
+from kitlib.pages import looks
+from kitlib.pages.blocks import (
     Column,
     Facts,
     Findings,
@@ -17,10 +17,19 @@ from kitlib.blocks import (
     Table,
     Verdict,
 )
-from kitlib.drawing import blank, svg_bytes
-from kitlib.looks import NOTHING, as_png, look, parts_of
-from kitlib.tabulate import count, interval, number, points, span, tabulate, text, words
-from kitlib.terms import BIAS, SENSOR, Term
+from kitlib.pages.drawing import blank, svg_bytes
+from kitlib.pages.looks import NOTHING, as_png, look, parts_of
+from kitlib.pages.tabulate import (
+    count,
+    interval,
+    number,
+    points,
+    span,
+    tabulate,
+    text,
+    words,
+)
+from kitlib.words.terms import BIAS, SENSOR, Term
 
 
 def text_of(block):

@@ -5,12 +5,18 @@ import os
 
 import pytest
 
-from kitlib import manifest
-from kitlib.batch import refuse_changed
-from kitlib.manifest import Made, is_whole, read_made, remove_made, replace_if_other
-from kitlib.notebook_pool import RunBroken
-from kitlib.outputs import sha256_of
-from kitlib.provenance import input_hashes
+from kitlib.intake.outputs import sha256_of
+from kitlib.intake.provenance import input_hashes
+from kitlib.runs import manifest
+from kitlib.runs.batch import refuse_changed
+from kitlib.runs.manifest import (
+    Made,
+    is_whole,
+    read_made,
+    remove_made,
+    replace_if_other,
+)
+from kitlib.runs.notebook_pool import RunBroken
 
 
 def made_of(home, *names, fingerprint="f"):

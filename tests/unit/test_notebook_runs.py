@@ -14,16 +14,16 @@ import numpy as np
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
-from kitlib import notebook_runs
-from kitlib.notebook_files import (
+from kitlib.runs import notebook_runs
+from kitlib.runs.notebook_files import (
     KERNEL,
     check_parameters,
     notebook_folder,
     parameters_of,
     read_notebook,
 )
-from kitlib.notebook_pool import workshop
-from kitlib.notebook_runs import CURVES, JOIN, TRIAL, Task, run_notebook
+from kitlib.runs.notebook_pool import workshop
+from kitlib.runs.notebook_runs import CURVES, JOIN, TRIAL, Task, run_notebook
 
 # ---- parameters
 
@@ -84,7 +84,7 @@ def test_notebooks_are_found_in_an_installed_package(tmp_path):
     build = "from setuptools import setup; setup()"
     command = [sys.executable, "-c", build, "-q", "build_py", "--build-lib", library]
     subprocess.run(command, cwd=source, check=True, capture_output=True)
-    ask = "from kitlib.notebook_files import notebook_folder as f; print(f())"
+    ask = "from kitlib.runs.notebook_files import notebook_folder as f; print(f())"
     told = subprocess.run(
         [sys.executable, "-c", ask],
         cwd=tmp_path,

@@ -5,8 +5,8 @@ from math import isnan, sqrt
 import numpy as np
 from pytest import approx
 
-from kitlib.estimates import Estimate, not_known
-from kitlib.offset_settings import Settings, difference, season_setting, welch_df
+from kitlib.review.offset_settings import Settings, difference, season_setting, welch_df
+from kitlib.words.estimates import Estimate, not_known
 
 SETUP = Estimate(value=0.2, se=0.1, df=9)
 BIAS = Estimate(value=0.5, se=0.2, df=4, method="CR2")

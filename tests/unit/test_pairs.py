@@ -2,10 +2,10 @@
 
 import pytest
 
-from kitlib.checks import read_tables
-from kitlib.pairs import pair_samples
-from kitlib.reference import reference_values
-from kitlib.season import read_season
+from kitlib.intake.checks import read_tables
+from kitlib.intake.pairs import pair_samples
+from kitlib.intake.reference import reference_values
+from kitlib.intake.season import read_season
 
 
 def pairing(season):

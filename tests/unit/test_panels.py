@@ -10,10 +10,10 @@ from PIL import Image
 from pypdf import PdfReader
 from pytest import approx
 
-from kitlib.live_pictures import NOT_THE_AUDIT
-from kitlib.outputs import sole_use
-from kitlib.panel_parts import SentencePanel
-from kitlib.panels import ExplorerPanel, explorer_panel
+from kitlib.explorer.live_pictures import NOT_THE_AUDIT
+from kitlib.explorer.panel_parts import SentencePanel
+from kitlib.explorer.panels import ExplorerPanel, explorer_panel
+from kitlib.intake.outputs import sole_use
 
 CURVE = "wheat-S1"
 

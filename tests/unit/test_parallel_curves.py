@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.errors import NotFinite, TooFewSamples
-from kitlib.parallel_curves import FEW, NO_DIFFERENCE, compare_curves
-from kitlib.stats import agreement
+from kitlib.review.parallel_curves import FEW, NO_DIFFERENCE, compare_curves
+from kitlib.statistics.stats import agreement
+from kitlib.words.errors import NotFinite, TooFewSamples
 
 
 def pair(rng, n_trials=8, a_trial=6, sd=(0.4, 0.4), bias=(0.0, 0.0), shared=0.2):

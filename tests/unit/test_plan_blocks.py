@@ -4,9 +4,9 @@ from dataclasses import replace
 
 from reviewed import demo_review
 
-from kitlib.blocks import Paragraph, Table
-from kitlib.plan_blocks import plan_blocks, source_blocks
-from kitlib.plan_costs import Costs
+from kitlib.pages.blocks import Paragraph, Table
+from kitlib.review.plan_blocks import plan_blocks, source_blocks
+from kitlib.review.plan_costs import Costs
 
 
 def tables(blocks):

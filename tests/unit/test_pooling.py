@@ -7,9 +7,9 @@ import pytest
 from pytest import approx
 from scipy.stats import chi2
 
-from kitlib.errors import NoSpread, NotFinite, TooFewSamples
-from kitlib.heterogeneity import paule_mandel_variance, reml_variance
-from kitlib.pooling import false_discovery, pool_offsets
+from kitlib.statistics.heterogeneity import paule_mandel_variance, reml_variance
+from kitlib.statistics.pooling import false_discovery, pool_offsets
+from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 OFFSETS = np.array([0.42, 0.10, -0.15, 0.55, 0.31, 0.05, 0.88, 0.20])
 SES = np.sqrt([0.010, 0.020, 0.015, 0.060, 0.005, 0.030, 0.090, 0.012])

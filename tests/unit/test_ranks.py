@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.designs import entry_means
-from kitlib.ranks import (
+from kitlib.trials.designs import entry_means
+from kitlib.trials.ranks import (
     GAINED,
     LOST,
     SAME,

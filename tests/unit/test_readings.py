@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from kitlib.errors import NotFinite
-from kitlib.readings import StuckReading, moisture_bands, stuck_readings
+from kitlib.statistics.readings import StuckReading, moisture_bands, stuck_readings
+from kitlib.words.errors import NotFinite
 
 
 def test_bands_start_at_even_numbers():

@@ -5,9 +5,9 @@ import pytest
 from curves import SEASON, audit_of
 from pytest import approx
 
-from kitlib.recommend import recommend
-from kitlib.season import Season
-from kitlib.simulate import simulate_pairs
+from kitlib.curves.recommend import recommend
+from kitlib.intake.season import Season
+from kitlib.simulation.simulate import simulate_pairs
 
 
 def advise(season=SEASON, register=None, **truth):

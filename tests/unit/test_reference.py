@@ -5,15 +5,15 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.checks import empty_table, read_tables
-from kitlib.reference import (
+from kitlib.intake.checks import empty_table, read_tables
+from kitlib.intake.reference import (
     benchtop_means,
     dish_moisture,
     pooled_sd,
     reference_values,
     two_stage_moisture,
 )
-from kitlib.season import read_season
+from kitlib.intake.season import read_season
 
 
 def dishes(**cells):

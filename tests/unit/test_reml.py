@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.arrays import orthonormal
-from kitlib.reml import (
+from kitlib.statistics.arrays import orthonormal
+from kitlib.statistics.reml import (
     best_ratio,
     deviance,
     deviance_slope,

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.errors import NotFinite
-from kitlib.repeatability import repeatability
+from kitlib.review.repeatability import repeatability
+from kitlib.words.errors import NotFinite
 
 
 def test_pooled_by_hand():

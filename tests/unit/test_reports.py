@@ -5,12 +5,12 @@ import io
 import pypdf
 import pytest
 
-from kitlib.provenance import input_hashes
-from kitlib.season_audit import audit_season
-from kitlib.season_report import season_report
-from kitlib.terms import show
-from kitlib.trial_report import trial_report
-from kitlib.typeset import typeset
+from kitlib.intake.provenance import input_hashes
+from kitlib.pages.typeset import typeset
+from kitlib.reports.season_report import season_report
+from kitlib.reports.trial_report import trial_report
+from kitlib.season.season_audit import audit_season
+from kitlib.words.terms import show
 
 CAUTIONS = (
     "not a verification",
@@ -107,3 +107,17 @@ def test_a_report_comes_out_of_any_season_that_can_be_read(season, spoil):
     assert "not a verification" in text_of(season_report(audit))
     for name in audit.trials:
         assert "not a verification" in text_of(trial_report(audit, name))
+
+
+def test_the_first_page_answers_with_its_picture(audited_demo):
+    # The trial with most entries is the one whose picture could be too tall for it.
+    most = max(audited_demo.trials, key=lambda t: len(audited_demo.plots_by_trial[t]))
+    pdf = typeset(trial_report(audited_demo, most))
+    first = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
+    assert "Figure 1" in first
+
+
+def test_a_trials_report_holds_no_remark_on_another_trial(audited_demo):
+    for name in audited_demo.trials:
+        for found in audited_demo.trial(name).findings:
+            assert found.trial in ("", name)

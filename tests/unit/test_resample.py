@@ -6,12 +6,16 @@ from pytest import approx
 from scipy.stats import chi2
 from scipy.stats import t as student_t
 
-from kitlib.clustered import clustered_mean
-from kitlib.errors import TooFewSamples
-from kitlib.estimates import Estimate
-from kitlib.left_out import LeftOut
-from kitlib.resample import LeaveOneTrialOut, leave_one_trial_out, sep_interval
-from kitlib.sums import trial_sums
+from kitlib.statistics.clustered import clustered_mean
+from kitlib.statistics.left_out import LeftOut
+from kitlib.statistics.resample import (
+    LeaveOneTrialOut,
+    leave_one_trial_out,
+    sep_interval,
+)
+from kitlib.statistics.sums import trial_sums
+from kitlib.words.errors import TooFewSamples
+from kitlib.words.estimates import Estimate
 
 
 def season(rng, n_trials=10, size=5, gain=1.0, between=0.2, within=0.4):

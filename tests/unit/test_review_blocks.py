@@ -2,8 +2,8 @@
 
 from reviewed import demo_review
 
-from kitlib.blocks import Heading
-from kitlib.review_blocks import review_blocks
+from kitlib.pages.blocks import Heading
+from kitlib.review.review_blocks import review_blocks
 
 
 def test_parts_come_in_reading_order():

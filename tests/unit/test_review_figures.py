@@ -6,16 +6,16 @@ import pytest
 from pytest import approx
 from reviewed import demo_review
 
-from kitlib.drawing import GROUP_STYLES, svg_bytes
-from kitlib.estimates import Estimate
-from kitlib.offset_history import offset_history
-from kitlib.plan_costs import HOURS, plan_table
-from kitlib.review_figures import (
+from kitlib.pages.drawing import GROUP_STYLES, svg_bytes
+from kitlib.review.offset_history import offset_history
+from kitlib.review.plan_costs import HOURS, plan_table
+from kitlib.review.review_figures import (
     draw_control_chart,
     draw_history,
     draw_plan,
 )
-from kitlib.sampling_plan import Scatter
+from kitlib.review.sampling_plan import Scatter
+from kitlib.words.estimates import Estimate
 
 
 def texts(figure):

@@ -6,11 +6,11 @@ import pandas as pd
 import pytest
 from reviewed import demo_review
 
-from kitlib.kinds import KINDS
-from kitlib.parallel_curves import compare_curves
-from kitlib.review_findings import review_findings
-from kitlib.season_curves import CurveReview
-from kitlib.setup_offset import Reach
+from kitlib.review.parallel_curves import compare_curves
+from kitlib.review.review_findings import review_findings
+from kitlib.review.season_curves import CurveReview
+from kitlib.review.setup_offset import Reach
+from kitlib.words.kinds import KINDS
 
 
 def of_curve(curve: str, changed: CurveReview):

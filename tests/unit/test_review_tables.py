@@ -5,9 +5,9 @@ import pytest
 from pytest import approx
 from reviewed import demo_review
 
-from kitlib.outputs import csv_bytes
-from kitlib.plan_costs import cheapest
-from kitlib.review_tables import review_tables
+from kitlib.intake.outputs import csv_bytes
+from kitlib.review.plan_costs import cheapest
+from kitlib.review.review_tables import review_tables
 
 
 @pytest.fixture(scope="module")

@@ -8,8 +8,8 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
-from kitlib.clustered import clustered_fit, clustered_mean
-from kitlib.sampling_plan import (
+from kitlib.curves.two_phase import two_phase_bias
+from kitlib.review.sampling_plan import (
     Scatter,
     bias_half_width,
     bias_se,
@@ -19,8 +19,8 @@ from kitlib.sampling_plan import (
     slope_df,
     slope_half_width,
 )
-from kitlib.simulate import simulate_pairs
-from kitlib.two_phase import two_phase_bias
+from kitlib.simulation.simulate import simulate_pairs
+from kitlib.statistics.clustered import clustered_fit, clustered_mean
 
 SCATTER = Scatter(sd_trial=0.3, sd_own=0.45, sd_dish=0.12, sd_moisture=2.5, between=0.6)
 

@@ -4,10 +4,10 @@ import pytest
 from pytest import approx
 from reviewed import demo_review, demo_season
 
-from kitlib.check_limits import base_of, pooled_scatter
-from kitlib.plan_costs import HOURS
-from kitlib.season_audit import audit_season
-from kitlib.season_curves import SeasonCurves
+from kitlib.review.check_limits import base_of, pooled_scatter
+from kitlib.review.plan_costs import HOURS
+from kitlib.review.season_curves import SeasonCurves
+from kitlib.season.season_audit import audit_season
 
 SETUP = """curve,sample,known_pct,sensor_pct
 W,a,12.0,12.1

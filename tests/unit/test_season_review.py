@@ -8,17 +8,17 @@ import pytest
 from pytest import approx
 from reviewed import demo_review, demo_season
 
-from kitlib.blocks import Report
-from kitlib.curves_table import curves_table
-from kitlib.outputs import write_csv
-from kitlib.parallel_curves import NO_DIFFERENCE
-from kitlib.plan_costs import Costs, cheapest
-from kitlib.review_blocks import review_blocks
-from kitlib.review_findings import review_findings
-from kitlib.review_tables import review_tables
-from kitlib.season_audit import audit_season
-from kitlib.season_review import review_season
-from kitlib.typeset import typeset
+from kitlib.intake.outputs import csv_bytes
+from kitlib.pages.blocks import Report
+from kitlib.pages.typeset import typeset
+from kitlib.review.parallel_curves import NO_DIFFERENCE
+from kitlib.review.plan_costs import Costs, cheapest
+from kitlib.review.review_blocks import review_blocks
+from kitlib.review.review_findings import review_findings
+from kitlib.review.review_tables import review_tables
+from kitlib.review.season_review import review_season
+from kitlib.season.curves_table import curves_table
+from kitlib.season.season_audit import audit_season
 
 SETUP = """curve,sample,known_pct,sensor_pct,run,sample_mass_kg,run_at
 W,a,12.0,12.1,1,3,2025-03-01T09:00
@@ -164,7 +164,8 @@ def earlier_folders(tmp_path, n, bias=0.0):
         table = curves_table(demo_season())
         table["bias"] = table["bias"] + bias + 0.05 * (k - 1)
         folder = tmp_path / f"season-{2020 + k}"
-        write_csv(folder / "curves.csv", table)
+        folder.mkdir()
+        (folder / "curves.csv").write_bytes(csv_bytes(table))
         folders.append(folder)
     return folders
 
@@ -197,7 +198,8 @@ def test_a_season_far_from_the_earlier_ones_is_found(tmp_path):
 
 def test_this_very_season_is_no_earlier_one(tmp_path):
     folder = tmp_path / "quillmoor-2025"
-    write_csv(folder / "curves.csv", curves_table(demo_season()))
+    folder.mkdir()
+    (folder / "curves.csv").write_bytes(csv_bytes(curves_table(demo_season())))
     review = review_season(demo_season(), [folder])
     assert review.earlier == ()
     assert "this very season" in review.unread[0]

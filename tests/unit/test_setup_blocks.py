@@ -2,9 +2,9 @@
 
 from reviewed import demo_review
 
-from kitlib.blocks import Paragraph, Table
-from kitlib.setup_blocks import setup_blocks
-from kitlib.setup_rules import SETUP_RULES
+from kitlib.pages.blocks import Paragraph, Table
+from kitlib.review.setup_blocks import setup_blocks
+from kitlib.review.setup_rules import SETUP_RULES
 
 
 def tables(blocks):

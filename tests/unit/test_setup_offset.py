@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.errors import TooFewSamples
-from kitlib.setup_offset import ONE_SAMPLE, reach_of, setup_offset
+from kitlib.review.setup_offset import ONE_SAMPLE, reach_of, setup_offset
+from kitlib.words.errors import TooFewSamples
 
 
 def test_by_hand():

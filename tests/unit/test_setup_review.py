@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitlib.setup_review import VERIFIED, review_setup
-from kitlib.setup_rules import BROKEN, LESS, MET, NOT_RECORDED, SETUP_RULES
+from kitlib.review.setup_review import VERIFIED, review_setup
+from kitlib.review.setup_rules import BROKEN, LESS, MET, NOT_RECORDED, SETUP_RULES
 
 REGISTER = pd.Series({"chamber_config": "wide", VERIFIED: True})
 

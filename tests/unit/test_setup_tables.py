@@ -4,8 +4,8 @@ import pytest
 from pytest import approx
 from reviewed import demo_review
 
-from kitlib.review_tables import review_tables
-from kitlib.setup_rules import SETUP_RULES
+from kitlib.review.review_tables import review_tables
+from kitlib.review.setup_rules import SETUP_RULES
 
 
 @pytest.fixture(scope="module")

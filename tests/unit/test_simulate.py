@@ -8,14 +8,14 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.checks import read_tables
-from kitlib.errors import SeasonRefused
-from kitlib.limits import repeatability_for
-from kitlib.programme import CROPS
-from kitlib.schema import SCHEMAS, needed_columns
-from kitlib.season import read_season
-from kitlib.simulate import simulate_pairs, simulate_season
-from kitlib.yields import yield_kg_ha
+from kitlib.intake.checks import read_tables
+from kitlib.intake.schema import SCHEMAS, needed_columns
+from kitlib.intake.season import read_season
+from kitlib.simulation.programme import CROPS
+from kitlib.simulation.simulate import simulate_pairs, simulate_season
+from kitlib.trials.yields import yield_kg_ha
+from kitlib.words.errors import SeasonRefused
+from kitlib.words.limits import repeatability_for
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 KEY = ["trial", "plot"]

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.errors import NotFinite, TooFewSamples
-from kitlib.stats import agreement, errors_of, paired
+from kitlib.statistics.stats import agreement, errors_of, paired
+from kitlib.words.errors import NotFinite, TooFewSamples
 
 SENSOR = [14.6, 15.9, 17.1, 18.8, 20.3]
 OVEN = [14.2, 15.8, 17.3, 18.1, 20.0]

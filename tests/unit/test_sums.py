@@ -5,9 +5,9 @@ import pytest
 from pytest import approx
 from scipy.stats import linregress
 
-from kitlib.errors import NotFinite, TooFewSamples
-from kitlib.stats import agreement
-from kitlib.sums import jackknife, trial_sums
+from kitlib.statistics.stats import agreement
+from kitlib.statistics.sums import jackknife, trial_sums
+from kitlib.words.errors import NotFinite, TooFewSamples
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.trial_plots import read_trial_plots, remark_plots
+from kitlib.trials.trial_plots import read_trial_plots, remark_plots
 
 
 def table(**changes):
@@ -45,14 +45,14 @@ def test_good_plots_need_no_remark():
         (
             "moisture_before",
             [100, nan, 20, 20],
-            "moisture_before is missing or not within 0 to below 100 %",
+            "the sensor's reading is missing or not within 0 to below 100 %",
         ),
         (
             "moisture_after",
             [100, -1, 20, 20],
-            "moisture_after is not within 0 to below",
+            "the corrected moisture is not within 0 to below",
         ),
-        ("moisture_after", [nan, nan, 20, 20], "moisture_after is not known"),
+        ("moisture_after", [nan, nan, 20, 20], "the corrected moisture is not known"),
     ],
 )
 def test_bad_plots_are_named_and_not_compared(column, values, said):

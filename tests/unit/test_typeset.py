@@ -12,7 +12,7 @@ import pytest
 from pypdf import PdfReader
 from pypdf.generic import IndirectObject
 
-from kitlib.blocks import (
+from kitlib.pages.blocks import (
     Caution,
     Column,
     Facts,
@@ -28,9 +28,9 @@ from kitlib.blocks import (
     Table,
     Verdict,
 )
-from kitlib.drawing import blank, svg_bytes
-from kitlib.lettering import as_printed
-from kitlib.typeset import NotTypeset, typeset
+from kitlib.pages.drawing import blank, svg_bytes
+from kitlib.pages.lettering import as_printed
+from kitlib.pages.typeset import NotTypeset, typeset
 
 # Written, not obeyed: what typst, HTML, spreadsheets and terminals would act upon.
 MARKUP = [

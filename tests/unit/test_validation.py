@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.errors import NotFinite, TooFewSamples
-from kitlib.stats import agreement
-from kitlib.validation import (
+from kitlib.statistics.stats import agreement
+from kitlib.statistics.validation import (
     bias_limit,
     rer,
     rpd,
@@ -16,6 +15,7 @@ from kitlib.validation import (
     sep_without_reference_error,
     unexplained_error_limit,
 )
+from kitlib.words.errors import NotFinite, TooFewSamples
 
 
 def test_a_bias_at_its_limit_has_an_interval_that_touches_zero():

@@ -10,19 +10,11 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from pytest import approx
 
-from kitlib.bands import audit_bands
-from kitlib.designs import COMPLETE, entry_means
-from kitlib.entry_lines import EntryLines, PlotYields, TrialLines, trial_lines
-from kitlib.estimates import Interval
-from kitlib.explorer import CurveExplorer
-from kitlib.limits import Tolerance
-from kitlib.ranks import rank_changes, selection_count
-from kitlib.resample import leave_one_trial_out
-from kitlib.samples import Samples
-from kitlib.season_audit import audit_season
-from kitlib.stats import agreement
-from kitlib.sums import trial_sums
-from kitlib.what_if import (
+from kitlib.curves.bands import audit_bands
+from kitlib.curves.samples import Samples
+from kitlib.explorer.entry_lines import EntryLines, PlotYields, TrialLines, trial_lines
+from kitlib.explorer.explorer import CurveExplorer
+from kitlib.explorer.what_if import (
     NEEDS_THREE,
     NO_LINE,
     NO_SAMPLE,
@@ -30,7 +22,7 @@ from kitlib.what_if import (
     corrected_error,
     outlook,
 )
-from kitlib.what_if_choices import (
+from kitlib.explorer.what_if_choices import (
     MOST_STOPS,
     flag_counted,
     offset_stops,
@@ -38,13 +30,21 @@ from kitlib.what_if_choices import (
     own_line,
     tilt_stops,
 )
-from kitlib.what_if_yields import (
+from kitlib.explorer.what_if_yields import (
     changed_selections,
     stacked,
     standard_scale,
     trial_outlook,
 )
-from kitlib.yields import yield_kg_ha, yield_per_point
+from kitlib.season.season_audit import audit_season
+from kitlib.statistics.resample import leave_one_trial_out
+from kitlib.statistics.stats import agreement
+from kitlib.statistics.sums import trial_sums
+from kitlib.trials.designs import COMPLETE, entry_means
+from kitlib.trials.ranks import rank_changes, selection_count
+from kitlib.trials.yields import yield_kg_ha, yield_per_point
+from kitlib.words.estimates import Interval
+from kitlib.words.limits import Tolerance
 
 TOLERANCE = Tolerance(0.05, 0.8, "test", "test")
 STOPS = np.round(np.arange(-20, 21) * 0.1, 12)

@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.corrections import Correction
-from kitlib.designs import entry_means
-from kitlib.trial_plots import read_trial_plots
-from kitlib.yield_changes import served_by, trend_against_moisture
+from kitlib.curves.corrections import Correction
+from kitlib.trials.designs import entry_means
+from kitlib.trials.trial_plots import read_trial_plots
+from kitlib.trials.yield_changes import served_by, trend_against_moisture
 
 
 def flat(curve, shift, se=0.1, df=10.0):

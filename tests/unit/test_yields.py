@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.yields import (
+from kitlib.trials.yields import (
     bu_ac_to_kg_ha,
     flag_unusable_plots,
     kg_ha_to_bu_ac,

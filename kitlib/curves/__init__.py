@@ -1,0 +1,1 @@
+"""A curve's performance, its audit and the advice for next season."""

@@ -1,0 +1,1 @@
+"""What-if arithmetic, its pictures and its widgets."""

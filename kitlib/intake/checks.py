@@ -1,0 +1,240 @@
+"""Raw cells to typed tables: every problem found, every row accounted for."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pandera.pandas as pa
+
+from kitlib.intake.cells import (
+    Table,
+    fault_cells,
+    in_its_kind,
+    in_our_unit,
+    left_out_rows,
+)
+from kitlib.intake.schema import (
+    MOISTURES,
+    REQUIRED_TABLES,
+    SCHEMAS,
+    TEXT,
+    UNIQUE_KEYS,
+    column_kinds,
+    needed_columns,
+)
+from kitlib.intake.season import Season
+from kitlib.intake.tables import RawTable, Unreadable, find_table, read_raw
+from kitlib.words.errors import refuse
+from kitlib.words.findings import Finding
+from kitlib.words.kinds import STOP
+from kitlib.words.terms import listed
+
+
+def read_tables(folder: Path, season: Season) -> dict[str, Table]:
+    """Read and check every table of a season folder.
+
+    Returns
+    -------
+    dict of Table
+        One for each table of the contract; a missing optional table is empty.
+
+    Raises
+    ------
+    SeasonRefused
+        If a required table or column is not there or a file cannot be read; every
+        such problem of every table is named.
+    """
+    tables = {name: _read_table(Path(folder), name, season) for name in SCHEMAS}
+    stops = [f for table in tables.values() for f in table.findings]
+    refuse(str(folder), [str(f) for f in stops if f.severity == STOP])
+    return tables
+
+
+def _read_table(folder: Path, name: str, season: Season) -> Table:
+    """Read one table; a missing oven table is empty, for it is the audit's to say."""
+    try:
+        path = find_table(folder, name)
+        raw = read_raw(path, name) if path else None
+    except Unreadable as error:
+        found = Finding(code="table-unreadable", table=name, message=str(error))
+        return Table(empty_table(name), [found])
+    if raw is not None:
+        return check_table(raw, name, season)
+    table = Table(empty_table(name))
+    if name == "oven":
+        said = "no oven table; without oven results nothing can be audited."
+        table.findings.append(Finding(code="no-oven", table=name, message=said))
+    elif name in REQUIRED_TABLES:
+        said = f"not found in the folder; expected {name}.csv, .parquet or .xlsx."
+        table.findings.append(Finding(code="table-missing", table=name, message=said))
+    elif name == "benchtop":
+        said = "no benchtop table: a season without a benchtop meter."
+        table.findings.append(Finding(code="no-benchtop", table=name, message=said))
+    return table
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """Return a table without rows, every column of its kind."""
+    columns = SCHEMAS[name].columns
+    frame = pd.DataFrame({c: pd.Series(dtype=t.dtype.type) for c, t in columns.items()})
+    return frame.rename_axis(index="row_in_file")
+
+
+def check_table(raw: RawTable, name: str, season: Season) -> Table:
+    """Return a table's typed cells with all that is wrong with them.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The cells as they stand in the file.
+    name : str
+        The table.
+    season : Season
+        Gives the column mapping and the units.
+
+    Returns
+    -------
+    Table
+        A cell at fault is empty in it; a row without its keys, or one of two rows
+        with one key, is in `left_out`.
+    """
+    lengths = {f.rows[0]: (f.code, f.message) for f in raw.findings}
+    table = Table(pd.DataFrame(), list(raw.findings), lengths)
+    table.read = len(raw.cells.dropna(how="all")) + len(raw.findings)
+    cells = _mapped(raw.cells, name, season, table)
+    if any(found.severity == STOP for found in table.findings):
+        table.frame = empty_table(name)
+        return table
+    for found in raw.findings:
+        rows = pd.DataFrame(index=list(found.rows))
+        table.left_out.append(left_out_rows(rows, name, found.code, found.message))
+    cells = cells.dropna(how="all")
+    table.frame = _typed(cells, name, season, table)
+    _check_ranges(table, name)
+    _check_moistures(table, name, season.highest_moisture)
+    _leave_out_without_keys(table, name)
+    _leave_out_doubled(table, name)
+    return table
+
+
+def _mapped(cells, name, season, table) -> pd.DataFrame:
+    """Return the cells under our own headers; missing columns are found."""
+    mapping = season.columns.get(name, {})
+    absent = {ours: theirs for ours, theirs in mapping.items() if theirs not in cells}
+    for ours, theirs in absent.items():
+        said = f"season.toml maps {ours} to {theirs!r}, which is no header of the file."
+        table.findings.append(Finding(code="column-missing", table=name, message=said))
+    cells = cells.rename(columns={theirs: ours for ours, theirs in mapping.items()})
+    for column in needed_columns(name):
+        if column not in cells and column not in absent:
+            said = f"column {column} is missing. Add it, or map yours in season.toml: "
+            said += f"[columns.{name}] {column} = 'your header'."
+            found = Finding(code="column-missing", table=name, message=said)
+            table.findings.append(found)
+    unknown = [str(c) for c in cells if c not in column_kinds(name)]
+    if unknown:
+        said = f"kept but not used: {listed(unknown, most=12)}."
+        table.findings.append(Finding(code="columns-kept", table=name, message=said))
+    return cells
+
+
+def _typed(cells, name, season, table) -> pd.DataFrame:
+    """Return every known column in its kind, absent optional ones empty."""
+    typed = {}
+    for column, kind in column_kinds(name).items():
+        if column in cells:
+            typed[column] = in_its_kind(cells[column], kind, name, table)
+        else:
+            typed[column] = pd.Series(
+                index=cells.index, dtype=SCHEMAS[name].columns[column].dtype.type
+            )
+        typed[column] = in_our_unit(typed[column], column, season)
+    for column in cells:
+        if column not in typed:
+            typed[column] = cells[column]
+    return pd.DataFrame(typed, index=cells.index)
+
+
+def _check_ranges(table: Table, name: str) -> None:
+    """Empty every cell beyond its range, and find it."""
+    try:
+        SCHEMAS[name].validate(table.frame, lazy=True)
+        return
+    except pa.errors.SchemaErrors as error:
+        cases = error.failure_cases
+    cases = cases[cases["check"] != "not_nullable"]
+    for (column, rule), group in cases.groupby(["column", "check"], sort=False):
+        rows = group["index"].astype(int)
+        wrong = pd.Series(group["failure_case"].to_numpy(), index=rows, name=column)
+        fault_cells(table, name, wrong, "out-of-range", rule)
+        table.frame.loc[rows, column] = np.nan
+
+
+def _check_moistures(table: Table, name: str, highest: float) -> None:
+    """Empty every moisture higher than grain can have, and find it."""
+    for column in (c for c in MOISTURES if c in table.frame):
+        values = table.frame[column]
+        wrong = values[values > highest]
+        rule = f"at most {highest:g} % moisture (highest_moisture in season.toml)"
+        fault_cells(table, name, wrong, "out-of-range", rule)
+        table.frame.loc[wrong.index, column] = np.nan
+
+
+def _leave_out_without_keys(table: Table, name: str) -> None:
+    """Leave out the rows that lack a required text cell."""
+    kinds = column_kinds(name)
+    keys = [c for c in needed_columns(name) if kinds[c] == TEXT]
+    for key in keys:
+        empty = table.frame[key].isna()
+        wrong = pd.Series("", index=table.frame.index[empty], name=key)
+        fault_cells(table, name, wrong, "cell-empty", "a name or number")
+    lacking = table.frame[keys].isna().any(axis=1)
+    _leave_out(table, name, lacking, "cell-empty", "a key of the row is empty")
+
+
+def _leave_out(table: Table, name: str, which, code: str, reason: str) -> None:
+    """Move rows from the table to those left out, quoting their own fault if any."""
+    if not which.any():
+        return
+    gone = table.frame[which]
+    quoted = [table.faults.get(int(row), (code, reason)) for row in gone.index]
+    rows = left_out_rows(gone, name, code, [said for _, said in quoted])
+    rows["code"] = [found for found, _ in quoted]
+    table.left_out.append(rows)
+    table.frame = table.frame[~which]
+
+
+def _leave_out_doubled(table: Table, name: str) -> None:
+    """Leave out rows that repeat another, and both of two that share one key."""
+    frame = table.frame
+    telling = frame.drop(columns=["remark"], errors="ignore")
+    weighed = frame.notna()[[c for c in ("wet_g", "dish") if c in frame]].any(axis=1)
+    exact = telling.duplicated() & (weighed if name == "oven" else True)
+    if name == "benchtop":
+        exact &= frame["reading"].notna()
+    if name in ("setup_runs", "check_runs"):
+        exact &= frame["run_at"].notna() | frame["run"].notna()
+    if exact.any():
+        rows = tuple(map(int, frame.index[exact]))
+        said = f"{len(rows)} row(s) repeat another to the letter; counted once."
+        table.findings.append(
+            Finding(code="row-twice", table=name, message=said, rows=rows)
+        )
+        reason = "the row repeats an earlier one to the letter"
+        _leave_out(table, name, exact, "row-twice", reason)
+    if name in UNIQUE_KEYS:
+        _leave_out_shared_keys(table, name, UNIQUE_KEYS[name])
+
+
+def _leave_out_shared_keys(table: Table, name: str, keys: list[str]) -> None:
+    """Leave out every row whose key stands on another row with other values."""
+    shared = table.frame.duplicated(keys, keep=False)
+    code = "plot-twice" if name == "plots" else "reading-twice"
+    for values, group in table.frame[shared].groupby(keys, sort=False):
+        place = ", ".join(f"{k} {v}" for k, v in zip(keys, values, strict=True))
+        rows = tuple(map(int, group.index))
+        said = f"rows {listed(rows)} are all {place}; expected one row. Keep the right "
+        said += "one: which it is cannot be told, so none is used."
+        table.findings.append(Finding(code=code, table=name, message=said, rows=rows))
+        table.faults.update({row: (code, said) for row in rows})
+    _leave_out(table, name, shared, code, "two rows share one key")

@@ -1,0 +1,138 @@
+"""Files of the output folder: written whole or not at all, the same bytes each time."""
+
+import fcntl
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterable
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+import pandas as pd
+
+from kitlib.words.errors import KitError
+
+# Letters a cell may not begin with if a spreadsheet is not to run it as a formula
+# (common practice; a leading apostrophe makes it text).
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+LONGEST_NAME = 120
+LOCK_FILE = ".in-use"
+
+
+class OutputBusy(KitError):
+    """Another run is writing into the output folder."""
+
+
+def file_name(name: str) -> str:
+    """Return a name as a file may carry it, one file for each name.
+
+    Letters, digits, spaces and ``-_.`` stay; all else is written as in a URL, so
+    no name leaves its folder. Overlong names end in a hash.
+
+    Examples
+    --------
+    >>> file_name("T 01"), file_name("../etc"), file_name("A/B")
+    ('T 01', '%2E.%2Fetc', 'A%2FB')
+    """
+    safe = quote(name, safe=" -_.", encoding="utf-8", errors="surrogatepass")
+    if safe.startswith((".", " ")):
+        safe = f"%{ord(safe[0]):02X}{safe[1:]}"
+    if safe.endswith((".", " ")):
+        safe = f"{safe[:-1]}%{ord(safe[-1]):02X}"
+    if len(safe) > LONGEST_NAME:
+        digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()
+        safe = f"{safe[: LONGEST_NAME - 17]}~{digest[:16]}"
+    return safe
+
+
+def file_names(names: Iterable[str]) -> dict[str, str]:
+    """Return a file name for each name, apart even where letter case is ignored."""
+    taken: set[str] = set()
+    found = {}
+    for name in names:
+        safe = file_name(name)
+        while safe.casefold() in taken:
+            digest = hashlib.sha256(f"{name}\0{safe}".encode("utf-8", "surrogatepass"))
+            safe = f"{file_name(name)}~{digest.hexdigest()[:8]}"
+        taken.add(safe.casefold())
+        found[name] = safe
+    return found
+
+
+def write_bytes(path: Path, content: bytes) -> Path:
+    """Write a file whole: under another name first, then renamed into place."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+    return path
+
+
+def defused(cells: pd.Series) -> pd.Series:
+    """Return text cells that no spreadsheet runs as a formula."""
+    texts = cells.astype("str")
+    risky = texts.str.startswith(_FORMULA_STARTS, na=False)
+    return texts.where(~risky, "'" + texts)
+
+
+def csv_bytes(table: pd.DataFrame) -> bytes:
+    """Return a table as CSV: UTF-8, full precision, empty for missing, texts defused.
+
+    Times are ISO 8601; truth values are yes and no.
+    """
+    out = {}
+    for name in table.columns:
+        cells = table[name]
+        if pd.api.types.is_bool_dtype(cells):
+            cells = cells.map({True: "yes", False: "no"}, na_action="ignore")
+        elif pd.api.types.is_datetime64_any_dtype(cells):
+            cells = cells.dt.strftime("%Y-%m-%dT%H:%M:%S")
+        elif not pd.api.types.is_numeric_dtype(cells):
+            cells = defused(cells)
+        out[name] = cells
+    frame = pd.DataFrame(out, columns=list(table.columns))
+    return frame.to_csv(index=False, lineterminator="\n").encode("utf-8")
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file as hexadecimal text."""
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def json_bytes(content: dict) -> bytes:
+    """Return JSON with its keys in order, the same bytes for the same content."""
+    text = json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False)
+    return (text + "\n").encode("utf-8")
+
+
+@contextmanager
+def sole_use(folder: Path):
+    """Hold an output folder for one run; a second run is refused.
+
+    Raises
+    ------
+    OutputBusy
+        If another run holds it. The hold ends with the process, however it ends.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / LOCK_FILE).open("w") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError as error:
+            raise OutputBusy(
+                f"{folder.name}: another run is writing here; wait for it to end, or "
+                "give --out another folder."
+            ) from error
+        yield

@@ -1,0 +1,293 @@
+"""Oven dishes to reference values, and benchtop readings to sample means."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from kitlib.intake.cells import Table, left_out_rows
+from kitlib.intake.season import Season
+from kitlib.words.findings import Finding
+from kitlib.words.terms import counted, crop_key, listed
+
+SAMPLE_KEYS = ["sample", "trial", "plot"]
+
+
+def two_stage_moisture(first_pct, second_pct):
+    """Return total moisture from the losses of two drying stages. [% wet basis].
+
+    Parameters
+    ----------
+    first_pct : float or array
+        Loss in the first stage, percent of the grain as received.
+    second_pct : float or array
+        Loss in the second stage, percent of the portion put into the oven.
+
+    Notes
+    -----
+    M = A + (100 − A)·B/100, exact mass balance; A = 0 is the one-stage method.
+
+    Examples
+    --------
+    >>> two_stage_moisture(8.0, 12.0), two_stage_moisture(12.5, 10.0)
+    (19.04, 21.25)
+    """
+    return first_pct + (100 - first_pct) * second_pct / 100
+
+
+def loss_pct(before, after):
+    """Return a loss of mass in percent of the mass before."""
+    return 100 * (before - after) / before
+
+
+def dish_moisture(oven: pd.DataFrame) -> pd.Series:
+    """Return each dish's moisture from its weights, or as the lab gave it.
+
+    Weights win over a given `moisture_pct`. The pre-stage weights are net of their
+    container; a dish without them was dried in one stage. [% moisture, wet basis].
+    """
+    wet, dry = oven["wet_g"] - oven["tare_g"], oven["dry_g"] - oven["tare_g"]
+    stages = oven["prestage_wet_g"].notna() & oven["prestage_dry_g"].notna()
+    first = loss_pct(oven["prestage_wet_g"], oven["prestage_dry_g"]).where(stages, 0.0)
+    weighed = two_stage_moisture(first, loss_pct(wet.where(wet > 0), dry))
+    return weighed.fillna(oven["moisture_pct"])
+
+
+def pooled_sd(values, groups) -> tuple[float, int]:
+    """Return the within-group SD pooled over groups, and its degrees of freedom.
+
+    The SD is nan where no group has two values.
+
+    Examples
+    --------
+    >>> sd, df = pooled_sd([10.0, 10.2, 15.0, 15.2, 18.0], [1, 1, 2, 2, 3])
+    >>> round(sd, 4), df
+    (0.1414, 2)
+    """
+    values = pd.Series(np.asarray(values, float))
+    by_group = values.groupby(np.asarray(groups))
+    within = values - by_group.transform("mean")
+    df = len(values) - by_group.ngroups
+    return (float(np.sqrt((within**2).sum() / df)), df) if df > 0 else (np.nan, 0)
+
+
+@dataclass
+class Reference:
+    """Reference values of the season's samples.
+
+    Attributes
+    ----------
+    samples : DataFrame
+        One row per sample: its plot, crop, method, n_dishes, reference_pct, its
+        standard error, the dishes' range against the method's limit, times.
+    repeatability : DataFrame
+        One row per method: samples with replicate dishes, df, sd_dish. [points]
+    dishes_used : Index
+        Rows of the oven table behind `samples`.
+    left_out : list of DataFrame
+        Dishes not used, with the reason.
+    findings : list of Finding
+    """
+
+    samples: pd.DataFrame
+    repeatability: pd.DataFrame
+    dishes_used: pd.Index
+    left_out: list[pd.DataFrame] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Reference:
+    """Return the reference value of every sample the oven table can speak for.
+
+    Parameters
+    ----------
+    oven : Table
+        Checked dishes.
+    plots : DataFrame
+        Checked plots: they tell each sample's crop.
+    season : Season
+        Repeatability limits, methods that are alike, dishes asked for.
+
+    Returns
+    -------
+    Reference
+        Dishes in = dishes used + dishes left out.
+    """
+    dishes = oven.frame.assign(moisture=dish_moisture(oven.frame))
+    keys = pd.MultiIndex.from_frame(dishes[["trial", "plot"]])
+    dishes = dishes.assign(crop=_crop_of(plots).reindex(keys).to_numpy(object))
+    found = Reference(pd.DataFrame(), pd.DataFrame(), dishes.index[:0])
+    for code, which, reason in _dish_faults(dishes):
+        dishes = _set_aside(found, oven, dishes, which, code, reason)
+    dishes = _one_plot_per_sample(found, oven, dishes)
+    dishes = _one_method_per_crop(found, oven, dishes, season)
+    dishes = _enough_dishes(found, oven, dishes, season)
+    found.dishes_used = dishes.index
+    found.repeatability = repeatability(dishes)
+    found.samples = _samples(dishes, found.repeatability, season)
+    _find_disagreement(found, dishes)
+    return found
+
+
+def _crop_of(plots: pd.DataFrame) -> pd.Series:
+    """Return the crop by trial and plot."""
+    return plots.set_index(["trial", "plot"])["crop"].map(crop_key)
+
+
+def _dish_faults(dishes):
+    """Yield each rule a single dish can break: code, rows, reason."""
+    net_wet = dishes["wet_g"] - dishes["tare_g"]
+    heavier = (dishes["dry_g"] > dishes["wet_g"]) | (
+        dishes["prestage_dry_g"] > dishes["prestage_wet_g"]
+    )
+    early = dishes["weighed_at"] < dishes["sampled_at"]
+    lighter = (net_wet <= 0) | (dishes["dry_g"] < dishes["tare_g"])
+    yield "dry-heavier-than-wet", heavier, "the dish weighs more dry than wet"
+    yield "weighed-before-taken", early, "the sample was weighed before it was taken"
+    yield "out-of-range", lighter & ~heavier, "the dish weighs less than its tare"
+    none = dishes["moisture"].isna()
+    yield "cell-empty", none & ~lighter & ~heavier, "no moisture and no full weights"
+
+
+def _set_aside(found, oven, dishes, which, code, reason) -> pd.DataFrame:
+    """Leave dishes out, quoting a fault found in their own cells first."""
+    which = which.reindex(dishes.index, fill_value=False).fillna(False).astype(bool)
+    if not which.any():
+        return dishes
+    gone = dishes[which]
+    said = [oven.faults.get(int(row), (code, reason)) for row in gone.index]
+    rows = left_out_rows(gone, "oven", code, [words for _, words in said])
+    rows["code"] = [own for own, _ in said]
+    found.left_out.append(rows)
+    for row, (own, words) in zip(gone.index, said, strict=True):
+        if own == code:  # faults of cells were found where the cells were read
+            place = f"row {row} (sample {gone.at[row, 'sample']}): {words}."
+            finding = Finding(code=code, table="oven", rows=(int(row),), message=place)
+            found.findings.append(finding)
+    return dishes[~which]
+
+
+def _one_plot_per_sample(found, oven, dishes) -> pd.DataFrame:
+    """Leave out samples whose label stands on the dishes of two plots."""
+    plots_of = dishes.groupby("sample")[["trial", "plot"]].transform("nunique")
+    shared = (plots_of > 1).any(axis=1)
+    reason = "the sample's label stands on dishes of two plots; which is right is open"
+    return _set_aside(found, oven, dishes, shared, "sample-in-two-plots", reason)
+
+
+def _one_method_per_crop(found, oven, dishes, season) -> pd.DataFrame:
+    """Keep, for each crop, the method most samples were dried by."""
+    group = dishes["method"].map(season.method_group)
+    crop = dishes["crop"].fillna("")
+    counts = dishes.groupby([crop, group])["sample"].nunique().rename("n").reset_index()
+    counts = counts.sort_values(["n", "method"], ascending=[False, True])
+    main = counts.drop_duplicates("crop").set_index("crop")["method"]
+    other = (group != crop.map(main)) & (crop != "")
+    for name in sorted(crop[other].unique()):
+        methods = listed(sorted(group[crop == name].unique()))
+        n = dishes["sample"][other & (crop == name)].nunique()
+        said = f"{name} was dried by {methods}; methods may be biased against each "
+        said += f"other, so only {main[name]} is used and {counted(n, 'sample')} left "
+        said += "out. Declare methods_alike in season.toml if they agree."
+        finding = Finding(code="methods-mixed", table="oven", message=said)
+        found.findings.append(finding)
+    reason = "dried by another method than most samples of its crop"
+    return _set_aside(found, oven, dishes, other, "other-method", reason)
+
+
+def _enough_dishes(found, oven, dishes, season) -> pd.DataFrame:
+    """Leave out samples with fewer dishes than the lab's routine asks for."""
+    n_dishes = dishes.groupby("sample")["moisture"].transform("size")
+    asked = season.minimum_dishes or dishes["method"].map(
+        _routine_dishes(dishes)
+    ).astype(float)
+    reason = "fewer usable dishes than the lab's routine (minimum_dishes changes that)"
+    return _set_aside(found, oven, dishes, n_dishes < asked, "one-dish", reason)
+
+
+def _routine_dishes(dishes) -> pd.Series:
+    """Return, by method, 2 where half of the samples or more have two, else 1."""
+    per_sample = dishes.groupby(["method", "sample"]).size()
+    return (per_sample >= 2).groupby("method").mean().ge(0.5).map({True: 2, False: 1})
+
+
+def repeatability(dishes: pd.DataFrame) -> pd.DataFrame:
+    """Return the pooled within-sample SD of each method. [% moisture].
+
+    It is the repeatability of drying and weighing; how a sample was taken from the
+    plot and kept is not in it.
+    """
+    rows = []
+    for method, group in dishes.groupby("method"):
+        sd, df = pooled_sd(group["moisture"], group["sample"])
+        n = int((group.groupby("sample").size() >= 2).sum())
+        rows.append({"method": method, "n_samples": n, "df": df, "sd_dish": sd})
+    return pd.DataFrame(rows, columns=["method", "n_samples", "df", "sd_dish"])
+
+
+def _samples(dishes, spread, season) -> pd.DataFrame:
+    """Return one row per sample, from its dishes."""
+    by_sample = dishes.groupby("sample", sort=False)
+    first = ["trial", "plot", "crop", "method", "lab", "selection_reason", "sampled_at"]
+    samples = by_sample[first].first()
+    samples["weighed_at"] = by_sample["weighed_at"].max()
+    samples["n_dishes"] = by_sample.size()
+    samples["reference_pct"] = by_sample["moisture"].mean()
+    samples["range_pct"] = by_sample["moisture"].max() - by_sample["moisture"].min()
+    sd = samples["method"].map(spread.set_index("method")["sd_dish"])
+    samples["reference_se"] = sd.astype(float) / np.sqrt(samples["n_dishes"])
+    samples["range_limit"] = [
+        season.repeatability_of(method, n)
+        for method, n in zip(samples["method"], samples["n_dishes"], strict=True)
+    ]
+    samples["dishes_disagree"] = samples["range_pct"] > samples["range_limit"] + 1e-9
+    return samples.reset_index()
+
+
+def _find_disagreement(found: Reference, dishes: pd.DataFrame) -> None:
+    """Say which samples' dishes differ by more than their method allows."""
+    apart = found.samples[found.samples["dishes_disagree"]]
+    for method, group in apart.groupby("method"):
+        rows = dishes.index[dishes["sample"].isin(group["sample"])]
+        n = int((found.samples["method"] == method).sum())
+        said = f"{counted(len(group), 'sample')} of {n} dried by {method} have dishes "
+        said += f"further apart than the method allows: {listed(group['sample'])}. "
+        said += "They stay in; repeat them if grain is left."
+        found.findings.append(
+            Finding(
+                code="dishes-disagree",
+                table="oven",
+                rows=tuple(map(int, rows)),
+                message=said,
+            )
+        )
+    for method in sorted(
+        found.samples["method"][found.samples["range_limit"].isna()].unique()
+    ):
+        n_dishes = found.samples.loc[found.samples["method"] == method, "n_dishes"]
+        if (n_dishes > 1).any():
+            said = f"no repeatability limit is known for {method!r}, so its dishes' "
+            said += "agreement was not judged. Set [repeatability] in season.toml."
+            finding = Finding(code="method-unknown", table="oven", message=said)
+            found.findings.append(finding)
+
+
+def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
+    """Return the mean benchtop reading of each sample and meter.
+
+    Columns: sample, trial, plot, meter, benchtop_pct, n_readings,
+    benchtop_test_weight_kg_hl. A reading without a number takes no part.
+    """
+    read = benchtop[benchtop["moisture_pct"].notna()]
+    by_sample = read.groupby([*SAMPLE_KEYS, "meter"], sort=False)
+    means = by_sample.agg(
+        benchtop_pct=("moisture_pct", "mean"),
+        n_readings=("moisture_pct", "size"),
+        benchtop_test_weight_kg_hl=("test_weight_kg_hl", "mean"),
+    )
+    return means.reset_index()
+
+
+def hours_between(earlier: pd.Series, later: pd.Series) -> pd.Series:
+    """Return hours from one time to another, nan where either is not known."""
+    return (later - earlier).dt.total_seconds() / 3600

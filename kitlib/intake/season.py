@@ -1,0 +1,222 @@
+"""The settings of a season, read from season.toml."""
+
+import tomllib
+from datetime import date
+from math import nan
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from kitlib.words.errors import refuse
+from kitlib.words.limits import (
+    BUSHEL_LB,
+    HANDBOOK_RULE,
+    TOLERANCE_RULES,
+    UNKNOWN_CROP_TOLERANCE,
+    Tolerance,
+    repeatability_for,
+    standard_moisture_for,
+    threshold,
+    tolerance_for,
+)
+from kitlib.words.terms import crop_key
+
+SETTINGS_FILE = "season.toml"
+BY_USER = "season.toml"
+
+Positive = Annotated[float, Field(gt=0)]
+Percent = Annotated[float, Field(gt=0, lt=100)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ToleranceSetting(_Strict):
+    """A tolerance of the user's own: max(fraction × M, minimum)."""
+
+    fraction: Annotated[float, Field(ge=0, lt=1)]
+    minimum: Positive
+
+
+class Units(_Strict):
+    """The units the user's tables are written in."""
+
+    mass: Literal["kg", "lb", "g"] = "kg"
+    test_weight: Literal["kg_hl", "lb_bu"] = "kg_hl"
+    area: Literal["m2", "ft2", "ac"] = "m2"
+    temperature: Literal["c", "f"] = "c"
+
+
+class CostSetting(_Strict):
+    """What sampling costs, all in one unit, money or hours."""
+
+    trial: Annotated[float, Field(ge=0)]
+    sample: Annotated[float, Field(ge=0)]
+    dish: Annotated[float, Field(ge=0)]
+    benchtop_reading: Annotated[float, Field(ge=0)]
+
+
+class Season(_Strict):
+    """What the season is called and how it is to be audited.
+
+    Attributes
+    ----------
+    name : str
+        Names the output folder and heads every report.
+    year : int or None
+        Harvest year.
+    report_date : date or None
+        Printed on the reports; no clock is read.
+    seed : int
+        Start of every resampling.
+    confidence : float
+        Level of the intervals.
+    setting_step : float
+        Step in which an offset can be entered at the sensor. [% moisture]
+    selection_share : float
+        Share of a trial's entries that is selected.
+    selection_count : int or None
+        Number selected, in place of the share.
+    minimum_dishes : int or None
+        Dishes a sample needs; None: two where duplicates are the lab's routine.
+    methods_alike : list of lists of str
+        Oven methods that may stand for each other.
+    check_entries : list of str
+        Entries the others of a trial are compared with.
+    highest_moisture : float
+        A moisture above this is a slip of the decimal point. [%]
+    yield_unit : str
+        Unit of yields in the reports; the tables stay in kg/ha.
+    costs : CostSetting or None
+        Of a trial visit, a sample, a dish and a benchtop reading, for the plan.
+    wanted_half_width : float or None
+        Of the bias's interval, for the plan; None: half the allowed bias. [points]
+    rule : str
+        Name of the tolerance rule for crops without a tolerance of their own.
+    """
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    year: int | None = None
+    report_date: date | None = None
+    seed: int = 1
+    confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
+    setting_step: Positive = 0.1
+    selection_share: Annotated[float, Field(gt=0, lt=1)] = 0.2
+    selection_count: Annotated[int, Field(ge=1)] | None = None
+    minimum_dishes: Annotated[int, Field(ge=1)] | None = None
+    methods_alike: list[list[str]] = []
+    check_entries: list[str] = []
+    highest_moisture: Percent = threshold("highest_moisture")
+    rule: Literal[tuple(TOLERANCE_RULES)] = HANDBOOK_RULE
+    standard_moisture: dict[str, Percent] = {}
+    allowed_bias: dict[str, Positive] = {}
+    max_sep: dict[str, Positive] = {}
+    tolerance: dict[str, ToleranceSetting] = {}
+    repeatability: dict[str, Positive] = {}
+    bushel_lb: dict[str, Positive] = {}
+    yield_unit: Literal["t/ha", "kg/ha", "bu/ac"] = "t/ha"
+    costs: CostSetting | None = None
+    wanted_half_width: Positive | None = None
+    units: Units = Units()
+    columns: dict[str, dict[str, str]] = {}
+
+    @field_validator("name")
+    @classmethod
+    def _plain_name(cls, name: str) -> str:
+        if name != name.strip() or any(mark in name for mark in '/\\\0\n\r\t:*?"<>|'):
+            raise ValueError("use letters, digits, spaces, dots and dashes only")
+        if name.strip(".") == "":
+            raise ValueError("a name of dots only would leave the output folder")
+        return name
+
+    @field_validator(
+        "standard_moisture", "allowed_bias", "max_sep", "tolerance", "bushel_lb"
+    )
+    @classmethod
+    def _by_crop_key(cls, by_crop: dict) -> dict:
+        return {crop_key(crop): value for crop, value in by_crop.items()}
+
+    def tolerance_of(self, crop: str) -> Tolerance:
+        """Return the crop's tolerance: the user's, the rule's, or the widest."""
+        own = self.tolerance.get(crop_key(crop))
+        if own:
+            return Tolerance(own.fraction, own.minimum, BY_USER, "set by the user")
+        return tolerance_for(crop, self.rule) or UNKNOWN_CROP_TOLERANCE
+
+    def allowed_bias_at(self, crop: str, reference: float) -> float:
+        """Return the bias allowed at a mean reference moisture. [% moisture]"""
+        own = self.allowed_bias.get(crop_key(crop))
+        share = threshold("allowed_bias_share")
+        return own or share * self.tolerance_of(crop).at(reference)
+
+    def standard_moisture_of(self, crop: str) -> float:
+        """Return the crop's standard moisture, nan where none is known. [%]"""
+        own = self.standard_moisture.get(crop_key(crop))
+        return own or standard_moisture_for(crop)
+
+    def bushel_of(self, crop: str) -> float:
+        """Return the crop's trade bushel, nan where none is known. [lb]"""
+        own, known = self.bushel_lb.get(crop_key(crop)), BUSHEL_LB.get(crop_key(crop))
+        return own or (known.value if known else nan)
+
+    def repeatability_of(self, method: str, dishes: int = 2) -> float:
+        """Return the range allowed among dishes, nan where not known. [points]"""
+        own = self.repeatability.get(method)
+        scale = repeatability_for("ISO 712-1", dishes) / repeatability_for("ISO 712-1")
+        return own * scale if own else repeatability_for(method, dishes)
+
+    def method_group(self, method: str) -> str:
+        """Return the name under which a method's results may be put together."""
+        for alike in self.methods_alike:
+            if method in alike:
+                return " = ".join(alike)
+        return method
+
+    def crop_is_known(self, crop: str) -> bool:
+        """Whether every default the crop needs is there."""
+        has_tolerance = crop_key(crop) in self.tolerance or tolerance_for(crop)
+        return bool(has_tolerance) and self.standard_moisture_of(crop) > 0
+
+
+def read_season(folder: Path) -> Season:
+    """Return the settings of a season folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Folder that holds season.toml.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    SeasonRefused
+        If the file is missing, is not TOML, or any setting is wrong; every wrong
+        setting is named.
+    """
+    path = Path(folder) / SETTINGS_FILE
+    try:
+        settings = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        refuse(str(path), ["not found; `moisture-audit init` writes one to fill in."])
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        refuse(SETTINGS_FILE, [f"not readable as TOML in UTF-8: {error}."])
+    except OSError as error:
+        refuse(str(path), [f"cannot be opened: {error.strerror}."])
+    try:
+        return Season.model_validate(settings)
+    except ValidationError as error:
+        refuse(SETTINGS_FILE, [_in_words(problem) for problem in error.errors()])
+
+
+def _in_words(problem: dict) -> str:
+    """Say which setting is wrong, what it is and what was expected."""
+    place = ".".join(map(str, problem["loc"]))
+    if problem["type"] == "extra_forbidden":
+        return f"{place} is no setting of the audit. Check its spelling or delete it."
+    value = "missing" if problem["type"] == "missing" else repr(problem["input"])
+    return f"{place} is {value}; {problem['msg'][:1].lower()}{problem['msg'][1:]}."

@@ -1,0 +1,1 @@
+"""Figures, the blocks of a report, typesetting."""

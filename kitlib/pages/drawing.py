@@ -1,0 +1,174 @@
+"""The look all figures share: colours, shapes, sizes, and the way to SVG."""
+
+from io import BytesIO
+
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.ticker import MaxNLocator
+
+from kitlib.pages.lettering import FONT, as_drawn, width_of
+
+# Width between the margins of an A4 page, and of half of it. [in]
+FULL, HALF = 6.61, 3.2
+SMALL = 8  # smallest lettering at print size [pt]
+
+INK, MUTED, RULE, BAND = "#22303C", "#66737D", "#D3DADE", "#E3EBEF"
+BLUE, AMBER, TEAL, PLUM = "#1F5C99", "#E08A00", "#4DB6A0", "#8C2F62"
+SKY, OLIVE = "#8DBCE6", "#5E5A1E"
+# Colours chosen by us and told apart by their shapes as well: the least distance
+# in CIE Lab is 39, and 17 under simulated colour blindness (own arithmetic).
+GROUP_STYLES = [
+    (BLUE, "o"),
+    (AMBER, "^"),
+    (TEAL, "s"),
+    (PLUM, "D"),
+    (OLIVE, "v"),
+    (SKY, "P"),
+]
+ACTION_STYLES = {
+    "keep": (TEAL, "o"),
+    "shift": (BLUE, "^"),
+    "reslope": (AMBER, "D"),
+    "rebuild": (PLUM, "s"),
+    "unresolved": (MUTED, "X"),
+}
+# A legend's sign of something filled.
+SWATCH = {"linewidth": 7, "solid_capstyle": "butt"}
+NO_SAMPLES = "no samples"
+
+_STEPS = [1, 2, 5, 10]
+_LETTERING = {"fontsize": SMALL, "color": INK}
+_SVG = {"svg.fonttype": "none", "svg.hashsalt": "kitlib", "font.family": FONT}
+_NO_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
+_LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
+
+
+class Drawing(Figure):
+    """A figure a notebook shows by itself, without pyplot and its global state."""
+
+    def _repr_png_(self) -> bytes:
+        """Return the picture a notebook shows."""
+        out = BytesIO()
+        self.savefig(out, format="png", dpi=120, metadata={"Software": None})
+        return out.getvalue()
+
+
+def svg_bytes(figure: Figure) -> bytes:
+    """Return a figure as SVG: the same bytes for the same figure, text as text.
+
+    Examples
+    --------
+    >>> svg_bytes(blank(2, 1, "nothing")) == svg_bytes(blank(2, 1, "nothing"))
+    True
+    """
+    out = BytesIO()
+    with rc_context(_SVG):
+        figure.savefig(out, format="svg", metadata=_NO_METADATA)
+    return out.getvalue()
+
+
+def framed(width, height, left=0.56, right=0.1, top=0.1, bottom=0.46):
+    """Return a figure and its axes, all sizes in inches, margins around the axes."""
+    figure = Drawing(figsize=(width, height), facecolor="white")
+    shares = 1 - (left + right) / width, 1 - (top + bottom) / height
+    ax = figure.add_axes([left / width, bottom / height, *shares])
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.spines[["left", "bottom"]].set_color(MUTED)
+    ax.tick_params(labelsize=SMALL, color=MUTED, labelcolor=INK, length=3)
+    ax.grid(color=RULE, linewidth=0.5)
+    ax.set_axisbelow(True)
+    return figure, ax
+
+
+def tick_evenly(ax: Axes, across: int = 6, up: int = 9) -> None:
+    """Put ticks at round numbers, about as many as asked for."""
+    ax.xaxis.set_major_locator(MaxNLocator(across, steps=_STEPS))
+    ax.yaxis.set_major_locator(MaxNLocator(up, steps=_STEPS))
+
+
+def tick_whole(ax: Axes, across: int = 16, up: int = 16) -> None:
+    """Put ticks at whole numbers only, at most as many as asked for."""
+    for axis, most in ((ax.xaxis, across), (ax.yaxis, up)):
+        axis.set_major_locator(MaxNLocator(most, steps=_STEPS, integer=True))
+
+
+def blank(width: float, height: float, said: str = NO_SAMPLES) -> Figure:
+    """Return a figure that says why nothing is drawn."""
+    figure = Drawing(figsize=(width, height), facecolor="white")
+    figure.text(0.5, 0.5, as_drawn(said, 80), ha="center", va="center", **_LETTERING)
+    return figure
+
+
+def label_axes(ax: Axes, across: str, up: str) -> None:
+    """Name both axes; the words come from `kitlib.words.terms`."""
+    ax.set_xlabel(across, **_LETTERING)
+    room = ax.get_position().height * ax.get_figure().get_figheight()
+    if width_of(up) > room + 0.3:
+        up = up.replace(" (", "\n(")
+    ax.set_ylabel(up, **_LETTERING)
+
+
+def write(ax: Axes, x, y, said: str, **more):
+    """Write ready words into a figure."""
+    return ax.text(x, y, said, **{**_LETTERING, **more})
+
+
+def key_line(label: str, **look) -> Line2D:
+    """Return a legend's entry: a line or marker and its words."""
+    return Line2D([], [], label=label, **look)
+
+
+def legend_height(keys: list[Line2D], width: float) -> float:
+    """Return the room to leave above the axes for a legend. [in]"""
+    lines = _lines_of_keys(keys, width)
+    return len(lines) * _LEGEND_LINE + 0.08
+
+
+def draw_legend(figure: Figure, keys: list[Line2D]) -> None:
+    """Set a legend above the axes, in lines like words, from the left edge."""
+    width, height = figure.get_size_inches()
+    for row, line in enumerate(_lines_of_keys(keys, width)):
+        up = height - (row + 0.55) * _LEGEND_LINE
+        for key, across in line:
+            _draw_key(figure, key, across, up)
+
+
+def legend_inside(ax: Axes, keys: list[Line2D], corner: str) -> None:
+    """Set a legend into the upper left or lower right corner, which holds no data."""
+    figure, box = ax.get_figure(), ax.get_position()
+    width, height = figure.get_size_inches()
+    longest = max((width_of(key.get_label()) for key in keys), default=0)
+    left, top = box.x0 * width + 0.06, box.y1 * height
+    if corner == "lower right":
+        left = box.x1 * width - longest - _KEY - 0.04
+        top = box.y0 * height + len(keys) * _LEGEND_LINE + 0.04
+    for row, key in enumerate(keys):
+        _draw_key(figure, key, left, top - (row + 0.55) * _LEGEND_LINE)
+
+
+def _lines_of_keys(keys, width: float) -> list[list[tuple[Line2D, float]]]:
+    """Return the entries of a legend line by line, each with its place. [in]"""
+    lines, across = [], width
+    for key in keys:
+        takes = _KEY + width_of(key.get_label()) + _GAP
+        if across + takes - _GAP > width:
+            lines.append([])
+            across = 0.0
+        lines[-1].append((key, across))
+        across += takes
+    return lines
+
+
+def _draw_key(figure: Figure, key: Line2D, across: float, up: float) -> None:
+    """Draw one entry of a legend at a place given in inches."""
+    width, height = figure.get_size_inches()
+    ends = [(across + 0.02) / width, (across + _KEY - 0.08) / width]
+    if key.get_linestyle() == "None":
+        ends = [sum(ends) / 2] * 2
+    key.set_data(ends, [up / height] * 2)
+    figure.add_artist(key)
+    said = key.get_label()
+    place = ((across + _KEY) / width, up / height)
+    figure.text(*place, said, va="center_baseline", **_LETTERING)

@@ -1,0 +1,1 @@
+"""What the tables, the reports and the notebooks show."""

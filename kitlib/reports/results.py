@@ -1,0 +1,117 @@
+"""The audit as tables: what stands in the CSV files, column by column."""
+
+import pandas as pd
+
+from kitlib.review.review_findings import review_findings
+from kitlib.review.review_tables import review_tables
+from kitlib.review.season_review import SeasonReview
+from kitlib.season.curves_table import curves_table
+from kitlib.season.season_audit import SeasonAudit
+from kitlib.words.findings import findings_table
+
+
+def bands_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return the mean error of every curve's 2-point bands."""
+    parts = [
+        audit.bands.assign(crop=audit.crop, curve=curve)
+        for curve, audit in season.audits.items()
+    ]
+    if not parts:
+        return pd.DataFrame(columns=["crop", "curve"])
+    bands = pd.concat(parts, ignore_index=True)
+    return bands[["crop", "curve", *bands.columns.drop(["crop", "curve"])]]
+
+
+EFFECT_COLUMNS = ["crop", "curve", "condition", "unit", "from", "to", "change"]
+EFFECT_COLUMNS += ["change_low", "change_high", "change_df", "method", "q_value"]
+
+
+def effects_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return how far each curve's error moves with each condition."""
+    rows = []
+    for curve, audit in season.audits.items():
+        for effect in audit.effects:
+            low, high = effect.change.interval(season.settings.confidence)
+            cells = [audit.crop, curve, effect.name, effect.unit, effect.low]
+            cells += [effect.high, effect.change.value, low, high, effect.change.df]
+            cells += [effect.change.method or effect.change.remark, effect.q_value]
+            rows.append(cells)
+    return pd.DataFrame(rows, columns=EFFECT_COLUMNS)
+
+
+POOLING_COLUMNS = ["crop", "curve", "offset", "offset_se", "offset_pooled"]
+POOLING_COLUMNS += ["offset_pooled_low", "offset_pooled_high", "method"]
+POOLING_COLUMNS += ["crop_mean", "crop_mean_low", "crop_mean_high"]
+POOLING_COLUMNS += ["new_curve_low", "new_curve_high", "sd_between_curves", "remark"]
+
+
+def pooling_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return each curve's offset beside its crop's and beside its shrunken self."""
+    level, rows = season.settings.confidence, []
+    for curve, estimate in season.shrunken.items():
+        audit = season.audits[curve]
+        pooled = season.pooled[audit.crop]
+        cells = [audit.crop, curve, -audit.bias.value, audit.bias.se]
+        cells += [estimate.value, *estimate.interval(level), estimate.method]
+        cells += [pooled.mean.value, *pooled.mean.interval(level)]
+        cells += [*pooled.new_curve.interval(level), pooled.sd_between, pooled.remark]
+        rows.append(cells)
+    return pd.DataFrame(rows, columns=POOLING_COLUMNS)
+
+
+ENTRY_COLUMNS = ["trial", "entry", "yield_before", "yield_after", "rank_before"]
+ENTRY_COLUMNS += ["rank_after", "lsd"]
+
+
+def entries_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return every trial's entries before and after; yields in kg/ha."""
+    parts = [season.trial(name).consequences.entries for name in season.trials]
+    if not parts:
+        return pd.DataFrame(columns=ENTRY_COLUMNS)
+    entries = pd.concat(parts, ignore_index=True)
+    return entries[[*ENTRY_COLUMNS, *entries.columns.drop(ENTRY_COLUMNS)]]
+
+
+def reference_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return every sample's reference value with its dishes' agreement."""
+    samples = season.reference.samples
+    order = ["sample", "trial", "plot", "crop", "method", "n_dishes", "reference_pct"]
+    order += ["reference_se", "range_pct", "range_limit", "dishes_disagree"]
+    return samples[[*order, *samples.columns.drop(order)]]
+
+
+PLOT_COLUMNS = ["trial", "plot", "entry", "block", "row", "range", "location", "crop"]
+PLOT_COLUMNS += ["curve", "sensor", "chamber_config", "harvested_at", "recorded_pct"]
+PLOT_COLUMNS += ["offset_in_force", "sensor_pct", "moisture_after_pct"]
+PLOT_COLUMNS += ["plot_mass_kg", "plot_area_m2", "yield_before_kg_ha"]
+PLOT_COLUMNS += ["yield_after_kg_ha", "reference_pct", "yield_reference_kg_ha"]
+PLOT_COLUMNS += ["unusable", "outside_audit"]
+
+
+def plots_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return every plot with both moistures and both yields."""
+    return season.plots[PLOT_COLUMNS].reset_index(names="row_in_file")
+
+
+def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.DataFrame]:
+    """Return every table of the output folder, by the name of its CSV file."""
+    findings = season.findings + review_findings(review)
+    for name in season.trials:
+        own = [f for f in season.trial(name).findings if f.trial == name]
+        findings += [f for f in own if f not in findings]
+    return {
+        "curves": curves_table(season),
+        "bands": bands_table(season),
+        "effects": effects_table(season),
+        "pairs": season.pairing.pairs,
+        "left_out": season.pairing.left_out,
+        "row_counts": season.pairing.counts,
+        "findings": findings_table(findings),
+        "reference": reference_table(season),
+        "repeatability": season.reference.repeatability,
+        "bridge": season.bridge,
+        "test_weight": season.test_weight,
+        "pooling": pooling_table(season),
+        "entries": entries_table(season),
+        **review_tables(review),
+    }

@@ -1,0 +1,1 @@
+"""Set-up, check samples, parallel curves, sources of error, plan, earlier seasons."""

@@ -1,0 +1,200 @@
+"""Figures of a season's review: control charts, plans against effort, histories."""
+
+from collections.abc import Sequence
+from math import isfinite
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from kitlib.pages.drawing import (
+    AMBER,
+    BAND,
+    BLUE,
+    FULL,
+    GROUP_STYLES,
+    HALF,
+    INK,
+    MUTED,
+    SWATCH,
+    blank,
+    draw_legend,
+    framed,
+    key_line,
+    label_axes,
+    legend_height,
+    tick_evenly,
+)
+from kitlib.pages.lettering import as_drawn
+from kitlib.review.check_samples import CheckChart
+from kitlib.review.offset_history import OffsetHistory
+from kitlib.review.plan_costs import efficient
+from kitlib.words.terms import POINTS
+
+DEVIATION = f"Deviation from own centre ({POINTS})"
+HALF_WIDTH = f"Half-width of the bias's interval ({POINTS})"
+SETTING = f"Offset asked for ({POINTS})"
+MOST_CURVES = len(GROUP_STYLES)
+_DOT = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
+
+
+def draw_control_chart(chart: CheckChart, width: float = HALF) -> Figure:
+    """Draw each check sample's deviation over the season, with EWMA and limits.
+
+    Open dots are the base days, from which centres and limits come.
+
+    Parameters
+    ----------
+    chart : CheckChart
+    width : float
+        At print size. [in]
+    """
+    if chart.remark or chart.cells.empty:
+        return blank(width, 1.6, "no check runs to judge")
+    names = sorted(set(chart.cells["sample"]))
+    keys = [
+        key_line(as_drawn(name, 18), color=colour, marker=marker, **_DOT)
+        for name, (colour, marker) in zip(names, GROUP_STYLES, strict=False)
+    ]
+    keys += [key_line("limits of a sample", color=MUTED, linewidth=0.9, ls=(0, (4, 2)))]
+    keys += [key_line("EWMA", color=INK, linewidth=1.4)]
+    keys += [key_line("its limits", color=BAND, **SWATCH)]
+    top = legend_height(keys, width)
+    figure, ax = framed(width, 2.1 + top, left=0.7, top=top)
+    first = chart.base_cells["day"].min()
+    label_axes(ax, f"Days after {first:%Y-%m-%d}", DEVIATION)
+    ax.axhline(0, color=MUTED, linewidth=0.9)
+    _draw_limits(ax, chart, first)
+    for name, (colour, marker) in zip(names, GROUP_STYLES, strict=False):
+        for cells, fill in ((chart.base_cells, "white"), (chart.cells, colour)):
+            own = cells[cells["sample"] == name]
+            look = {"marker": marker, "color": fill, "markeredgecolor": colour, **_DOT}
+            ax.plot((own["day"] - first).dt.days, own["deviation"], zorder=3, **look)
+    tick_evenly(ax)
+    draw_legend(figure, keys)
+    return figure
+
+
+def _draw_limits(ax: Axes, chart: CheckChart, first) -> None:
+    """Draw the EWMA with its limits, and those of single samples."""
+    days = (chart.occasions["day"] - first).dt.days.to_numpy()
+    limit = chart.occasions["ewma_limit"].to_numpy(float)
+    ewma = chart.occasions["ewma"].to_numpy(float)
+    if days.size > 1:
+        ax.fill_between(days, -limit, limit, color=BAND, linewidth=0)
+    ax.plot(days, ewma, color=INK, linewidth=1.4, zorder=4)
+    widest = float(chart.cells["limit"].max())
+    for side in (-1, 1):
+        ax.axhline(side * widest, color=MUTED, linewidth=0.9, linestyle=(0, (4, 2)))
+
+
+def draw_plan(
+    plans: dict, wanted: float = float("nan"), width: float = FULL, unit: str = "hours"
+) -> Figure:
+    """Draw the least half-width of the bias's interval against what it costs.
+
+    Parameters
+    ----------
+    plans : dict of DataFrame
+        Tables from `plan_table` by the name of their curve; of more than six the
+        first six are drawn.
+    wanted : float
+        Half-width wanted, drawn as a line; nan for none. [% moisture]
+    width : float
+        At print size. [in]
+    unit : str
+        Unit of the costs.
+
+    Examples
+    --------
+    >>> from kitlib.review.plan_costs import HOURS, plan_table
+    >>> from kitlib.review.sampling_plan import Scatter
+    >>> table = plan_table(Scatter(sd_trial=0.2, sd_own=0.4), HOURS, wanted=0.25)
+    >>> draw_plan({"maize A": table}, 0.25).axes[0].get_xlabel()
+    'Effort (hours)'
+    """
+    drawn = list(plans.items())[:MOST_CURVES]
+    if not drawn:
+        return blank(width, 1.6, "no plan: components not known")
+    styles = list(zip(drawn, GROUP_STYLES, strict=False))
+    keys = [
+        key_line(as_drawn(name, 22), color=colour, linewidth=1.4)
+        for (name, _), (colour, _) in styles
+    ]
+    keys.append(key_line("the cheapest that suffices", color=INK, marker="o", **_DOT))
+    top = legend_height(keys, width)
+    figure, ax = framed(width, 2.6 + top, left=0.7, top=top)
+    label_axes(ax, f"Effort ({unit})", HALF_WIDTH)
+    for (_, table), (colour, marker) in styles:
+        front = efficient(table)
+        ax.plot(front["cost"], front["half_width_bias"], color=colour, linewidth=1.4)
+        best = table[table["cheapest"]]
+        look = {"marker": marker, "color": colour, "markeredgecolor": INK, **_DOT}
+        ax.plot(best["cost"], best["half_width_bias"], zorder=4, **look)
+    if isfinite(wanted):
+        ax.axhline(wanted, color=MUTED, linewidth=0.9, linestyle=(0, (4, 2)))
+    ax.set(ylim=(0, _height(drawn, wanted)), xlim=(0, _reach(drawn)))
+    tick_evenly(ax)
+    draw_legend(figure, keys)
+    return figure
+
+
+def _height(drawn, wanted: float) -> float:
+    """Return how far up the half-widths are drawn: hopeless plans run off."""
+    ends = [float(table["half_width_bias"].quantile(0.75)) for _, table in drawn]
+    return max([*ends, 1.5 * wanted if isfinite(wanted) else 0.0])
+
+
+def _reach(drawn) -> float:
+    """Return how far the effort is drawn: about twice the dearest plan needed."""
+    needed = [table.loc[table["cheapest"], "cost"].max() for _, table in drawn]
+    known = [float(cost) for cost in needed if isfinite(cost)]
+    return 2.5 * max(known) if known else max(t["cost"].max() for _, t in drawn)
+
+
+def draw_history(
+    histories: Sequence[OffsetHistory], level: float = 0.95, width: float = FULL
+) -> Figure:
+    """Draw the offset each season asked for, with intervals and what was foretold.
+
+    Parameters
+    ----------
+    histories : sequence of OffsetHistory
+        One row each, all on one scale; those of one season only are left out.
+    level : float
+        Confidence level of the intervals.
+    width : float
+        At print size. [in]
+    """
+    drawn = [h for h in histories if len(h.seasons) > 1]
+    if not drawn:
+        return blank(width, 1.6, "no earlier seasons")
+    keys = [
+        key_line("earlier seasons", color=BLUE, marker="o", **_DOT),
+        key_line("this season", color=AMBER, marker="^", **_DOT),
+        key_line("foretold by earlier ones", color=BAND, **SWATCH),
+    ]
+    top = legend_height(keys, width)
+    height = 0.46 + top + 0.5 * len(drawn)
+    figure, ax = framed(width, height, left=1.6, top=top)
+    label_axes(ax, SETTING, "")
+    for row, history in enumerate(drawn):
+        _draw_seasons(ax, row, history, level)
+    ax.set_yticks(range(len(drawn)), [as_drawn(h.name, 20) for h in drawn])
+    ax.set_ylim(len(drawn) - 0.5, -0.5)
+    draw_legend(figure, keys)
+    return figure
+
+
+def _draw_seasons(ax: Axes, row: int, history: OffsetHistory, level: float) -> None:
+    """Draw one row: what was foretold, and each season from the earliest down."""
+    low, high = history.expected.interval(level)
+    if isfinite(low):
+        ax.fill_betweenx([row - 0.4, row + 0.4], low, high, color=BAND, linewidth=0)
+    places = np.linspace(-0.3, 0.3, len(history.values))
+    for place, value in zip(places, history.values, strict=True):
+        now = value is history.now
+        colour, marker = (AMBER, "^") if now else (BLUE, "o")
+        ax.plot(value.interval(level), [row + place] * 2, color=colour, linewidth=1.2)
+        look = {"marker": marker, "color": colour, "markeredgecolor": "white", **_DOT}
+        ax.plot(value.value, row + place, zorder=3, **look)

@@ -1,0 +1,170 @@
+"""What a season's review finds: of set-up, of check samples, of other seasons."""
+
+from collections.abc import Iterator
+from math import isfinite
+
+from kitlib.review.parallel_curves import NO_DIFFERENCE, Comparison
+from kitlib.review.season_curves import CurveReview
+from kitlib.review.season_review import SeasonReview
+from kitlib.review.setup_rules import BROKEN, NOT_RECORDED
+from kitlib.words.findings import Finding
+from kitlib.words.terms import counted, listed, show, show_span
+
+_OPTIONAL = {
+    "setup_runs": "set-up practice, the offset at set-up and the repeatability of the "
+    "sensor",
+    "check_runs": "whether curves held through the season",
+    "readings": "which of two curves would have served better",
+}
+PRACTICE_ASKS = "Common practice (no source) asks for"
+Found = Iterator[tuple[str, str]]
+
+
+def review_findings(review: SeasonReview) -> list[Finding]:
+    """Return all that the review of a season found, curve by curve.
+
+    Parameters
+    ----------
+    review : SeasonReview
+
+    Returns
+    -------
+    list of Finding
+        Codes of `findings.KINDS`.
+    """
+    level = review.season.settings.confidence
+    found = []
+    for name, part in _OPTIONAL.items():
+        if review.season.tables[name].frame.empty:
+            said = f"there are no {name}, so {part} could not be judged."
+            found.append(Finding(code="review-open", table=name, message=said))
+    for why in review.unread:
+        found.append(Finding(code="history-not-read", message=f"{why}."))
+    for curve, one in review.curves.items():
+        parts = (_setup(one), _offset(one, review), _checks(one, level))
+        for code, said in (each for part in parts for each in part):
+            message = f"curve {curve}: {said}."
+            found.append(Finding(code=code, curve=curve, message=message))
+        found += [
+            Finding(code=code, curve=curve, message=f"curve {curve}: {said}.")
+            for code, said in _history(one, level)
+        ]
+    for comparison in review.parallel:
+        found += _parallel(comparison)
+    return found
+
+
+def _setup(one: CurveReview) -> Found:
+    """Yield rules of set-up practice that were not met, and those not recorded."""
+    if one.setup.offset is None:
+        return  # said once for the whole table, or by the table of rules
+    for check in one.setup.checks:
+        if check.verdict == BROKEN:
+            asks, why = check.rule.asks, check.rule.why
+            yield check.code, f"{check.found}. {PRACTICE_ASKS} {asks}: {why}"
+    unknown = [c.rule.asks for c in one.setup.checks if c.verdict == NOT_RECORDED]
+    if unknown:
+        yield "setup-not-recorded", f"not recorded, so not judged: {'; '.join(unknown)}"
+
+
+def _offset(one: CurveReview, review: SeasonReview) -> Found:
+    """Yield what the set-up runs say of the offset loaded."""
+    settings, level = one.setup.settings, review.season.settings.confidence
+    if one.setup.looks_unloaded:
+        yield (
+            "setup-unclear",
+            f"its set-up runs err by about minus the offset loaded "
+            f"({show(settings.loaded, sign=True)}), as if read before it was; the "
+            "column offset_in_force in setup_runs would tell",
+        )
+        return
+    wrong = settings.misloaded
+    ends = wrong.interval(level)
+    step = review.season.settings.setting_step
+    if isfinite(ends.low) and not ends.holds(0.0) and abs(wrong.value) > step / 2:
+        yield (
+            "setup-misloaded",
+            f"{show(settings.loaded, sign=True)} was loaded, its set-up runs asked for "
+            f"{show(settings.at_setup.value, sign=True)} points "
+            f"({show_span(*settings.at_setup.interval(level), sign=True)})",
+        )
+    yield from _reach(one)
+    moved = settings.moved
+    ends = moved.interval(level)
+    if isfinite(ends.low) and not ends.holds(0.0):
+        yield (
+            "offset-not-held",
+            f"the season asks for an offset {show(moved.value, sign=True)} points "
+            f"({show_span(*ends, sign=True)}) from the one at set-up",
+        )
+
+
+def _reach(one: CurveReview) -> Found:
+    """Yield whether an offset from the set-up's samples could have been near enough."""
+    reach = one.setup.reach
+    if reach is None or one.audit is None or reach.at_best <= one.audit.allowed_bias:
+        return
+    yield (
+        "setup-imprecise",
+        f"an offset from {counted(reach.n_samples, 'sample')} could at best be known "
+        f"to ±{show(reach.at_best)} points, as samples of the season scatter; allowed "
+        f"are ±{show(one.audit.allowed_bias)}",
+    )
+
+
+def _checks(one: CurveReview, level: float) -> Found:
+    """Yield whether its check samples stayed where they were."""
+    chart = one.chart
+    if chart is None:
+        return
+    if chart.remark:
+        yield "check-not-judged", chart.remark
+    out = {name: day for name, day in chart.first_out.items() if day is not None}
+    if out:
+        days = [f"{day:%Y-%m-%d} by {name}" for name, day in out.items()]
+        yield "check-out-of-limits", f"check samples out of limits: {listed(days)}"
+    ends = chart.drift.interval(level)
+    if isfinite(ends.low) and not ends.holds(0.0):
+        yield (
+            "check-drifts",
+            f"the error of its check samples moves by "
+            f"{show(chart.drift.value, sign=True)} points in 30 days "
+            f"({show_span(*ends, sign=True)})",
+        )
+    for sample, change in chart.runs.own_change.items():
+        yield (
+            "check-sample-changed",
+            f"check sample {sample} changed by {show(change, sign=True)} points by its "
+            "oven re-test; that is taken out of its errors",
+        )
+
+
+def _history(one: CurveReview, level: float) -> Found:
+    """Yield whether this season's offset departs from what was seen before."""
+    history = one.history
+    if history.within(level) is False:
+        yield (
+            "history-departs",
+            f"the season asks for a setting of {show(history.now.value, sign=True)}; "
+            f"earlier ones foretell {show(history.expected.value, sign=True)} "
+            f"({show_span(*history.expected.interval(level), sign=True)})",
+        )
+
+
+def _parallel(found: Comparison) -> list[Finding]:
+    """Return which of two curves was shown to be better, or tighter."""
+    said = [
+        ("parallel-better", "RMSEP as loaded", found.better, found.rmsep),
+        ("parallel-tighter", "SEP", found.tighter, found.sep),
+    ]
+    names = f"curves {found.first} and {found.second} on {counted(found.n, 'sample')}"
+    return [
+        Finding(
+            code=code,
+            curve=better,
+            message=f"{names}: {what} {show(values[0])} and {show(values[1])} points; "
+            f"{better} is better.",
+        )
+        for code, what, better, values in said
+        if better != NO_DIFFERENCE
+    ]

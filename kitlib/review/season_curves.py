@@ -1,0 +1,209 @@
+"""A season's curves reviewed one by one, each knowing what the others tell."""
+
+from dataclasses import dataclass
+from math import isfinite, nan
+
+import numpy as np
+import pandas as pd
+
+from kitlib.curves.audit import CurveAudit
+from kitlib.intake.pairs import curve_register
+from kitlib.review.check_limits import SetupChart, base_of, pooled_scatter
+from kitlib.review.check_samples import CheckChart, check_chart
+from kitlib.review.curve_plan import (
+    CurvePlan,
+    along_moisture,
+    benchtop_sd,
+    curve_plan,
+    error_sd,
+    scatter_of,
+    sources_of,
+)
+from kitlib.review.curve_runs import (
+    checks_of,
+    loaded_offset,
+    repeated_runs,
+    repeats_of,
+    setup_chart_of,
+)
+from kitlib.review.curve_setup import CurveSetup, curve_setup
+from kitlib.review.error_sources import ErrorSources
+from kitlib.review.offset_history import OffsetHistory, curve_history, sensor_history
+from kitlib.review.offset_settings import season_setting
+from kitlib.review.repeatability import Repeatability
+from kitlib.season.season_audit import SeasonAudit
+
+# Half-width of a bias's interval worth planning for, as a share of the allowed
+# bias: an unbiased curve is then shown to be one with room to spare (own choice).
+WANTED_SHARE = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CurveReview:
+    """All that explains one curve; parts that are not known are None or say why.
+
+    Attributes
+    ----------
+    curve, crop : str
+    audit : CurveAudit or None
+        None where no sample speaks for it.
+    setup : CurveSetup
+    chart : CheckChart or None
+        Of its check samples against their own first days.
+    setup_chart : SetupChart or None
+        Of its check samples against the set-up runs.
+    sources : ErrorSources or None
+    plan : CurvePlan
+    history : OffsetHistory
+    """
+
+    curve: str
+    crop: str
+    audit: CurveAudit | None
+    setup: CurveSetup
+    chart: CheckChart | None
+    setup_chart: SetupChart | None
+    sources: ErrorSources | None
+    plan: CurvePlan
+    history: OffsetHistory
+
+
+class SeasonCurves:
+    """The season's curves, each with what must be known of the others.
+
+    Attributes
+    ----------
+    order : list of str
+        Curves of the register, in order of crop and name.
+    repeats : dict of Repeatability
+        By sensor, over all of its curves.
+    crop_sources : dict of ErrorSources or None
+        By crop, over the curves that served plots.
+    """
+
+    def __init__(self, season: SeasonAudit, past, costs, wanted):
+        self.season, self.past, self.costs, self.wanted = season, past, costs, wanted
+        self.level = season.settings.confidence
+        self.register = curve_register(season.tables["curves"].frame)
+        by_crop = self.register.reset_index().sort_values(["crop_key", "curve"])
+        self.order = list(by_crop["curve"])
+        self.setup = self._by_curve("setup_runs")
+        self.check_runs = self._by_curve("check_runs")
+        plots = season.pairing.plots
+        self.plots = {c: plots[plots["curve"] == c] for c in self.order}
+        self.runs = {
+            c: repeated_runs(self.setup[c], self.check_runs[c]) for c in self.order
+        }
+        self.repeats = self._repeats_by_sensor()
+        pairs = season.pairing.pairs
+        pairs = pairs[pairs["used"]]
+        self.pairs = pairs.assign(along=along_moisture(pairs, season.corrections))
+        self.crop_sources = self._sources_by_crop()
+        self.checks = {c: self._checks(c) for c in self.order}
+        bases = {c: base_of(found) for c, found in self.checks.items() if found}
+        sd, df = pooled_scatter(list(bases.values()))
+        self.charts: dict[str, CheckChart] = {
+            c: check_chart(self.checks[c], base, sd, df, self.level)
+            for c, base in bases.items()
+        }
+
+    def _by_curve(self, table: str) -> dict[str, pd.DataFrame]:
+        """Return each curve's rows of an optional table."""
+        frame = self.season.tables[table].frame
+        return {c: frame[frame["curve"] == c] for c in self.order}
+
+    def _repeats_by_sensor(self) -> dict[str, Repeatability]:
+        """Return the repeatability of each sensor over all of its curves."""
+        found = {}
+        for sensor, curves in self.register.groupby("sensor").groups.items():
+            runs = [self.runs[c].assign(curve=c) for c in curves]
+            runs = pd.concat(runs, ignore_index=True)
+            runs["repeats"] = runs["curve"] + "\0" + runs["repeats"]
+            found[str(sensor)] = repeats_of(runs)
+        return found
+
+    def sd_run(self, curve: str) -> float:
+        """Return the SD of a run: the curve's own, else its sensor's."""
+        own, sensor = repeats_of(self.runs[curve]), self.register.at[curve, "sensor"]
+        shared = self.repeats.get(sensor) if isinstance(sensor, str) else None
+        return own.sd if own.df or shared is None else shared.sd
+
+    def _sources_by_crop(self) -> dict[str, ErrorSources | None]:
+        """Return what the errors of each crop's curves are made of."""
+        found = {}
+        for crop, pairs in self.pairs[~self.pairs["parallel"]].groupby("crop"):
+            sds = [self.sd_run(c) for c in pairs["curve"].unique()]
+            known = [sd for sd in sds if isfinite(sd)]
+            sd_run = float(np.sqrt(np.mean(np.square(known)))) if known else nan
+            found[str(crop)] = sources_of(pairs, sd_run, curves=True)
+        return found
+
+    def _checks(self, curve: str):
+        """Return a curve's check runs day by day."""
+        loaded = loaded_offset(self.register.loc[curve])
+        return checks_of(
+            self.setup[curve], self.check_runs[curve], self.plots[curve], loaded
+        )
+
+    def review(self, curve: str) -> CurveReview:
+        """Return the review of one curve."""
+        register, audit = self.register.loc[curve], self.season.audits.get(curve)
+        crop, setup = register["crop_key"], self.setup[curve]
+        pairs = self.pairs[self.pairs["curve"] == curve]
+        own, shared = sources_of(pairs, self.sd_run(curve)), self.crop_sources.get(crop)
+        found = curve_setup(
+            register,
+            setup,
+            self.plots[curve],
+            audit,
+            repeats_of(self.runs[curve]),
+            error_sd(own or shared),
+            self.season.settings.standard_moisture_of(crop),
+            self.level,
+        )
+        scatter = scatter_of(crop, pairs, own, shared, self._benchtop_sd(crop))
+        wanted = self.wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
+        return CurveReview(
+            curve=curve,
+            crop=crop,
+            audit=audit,
+            setup=found,
+            chart=self.charts.get(curve),
+            setup_chart=setup_chart_of(
+                self.checks[curve], setup, found.settings.loaded, self.level
+            ),
+            sources=own,
+            plan=curve_plan(scatter, self.costs, wanted, self.level),
+            history=curve_history(
+                curve,
+                self.season.settings.name,
+                found.settings.by_season,
+                self.past,
+                _day(register),
+            ),
+        )
+
+    def _benchtop_sd(self, crop: str) -> float:
+        """Return the SD of a benchtop mean's own error on a crop."""
+        served = (self.pairs["crop"] == crop) & ~self.pairs["parallel"]
+        return benchtop_sd(self.pairs[served])
+
+    def sensor_histories(self) -> dict[str, OffsetHistory]:
+        """Return what earlier seasons say of each sensor's change."""
+        sensor_of = self.register["sensor"].dropna().to_dict()
+        beside = self.register.index[self.register["parallel_of"].notna()]
+        found = {}
+        for sensor in sorted(set(sensor_of.values())):
+            own = [c for c in self.order if sensor_of.get(c) == sensor]
+            audits = [self.season.audits.get(c) for c in own if c not in beside]
+            now = [season_setting(0.0, audit.bias) for audit in audits if audit]
+            found[sensor] = sensor_history(
+                sensor, self.season.settings.name, now, self.past, sensor_of, beside
+            )
+        return found
+
+
+def _day(register: pd.Series) -> str:
+    """Return the day a curve was built, empty if not known."""
+    built = register["built_on"]
+    return built.strftime("%Y-%m-%d") if pd.notna(built) else ""

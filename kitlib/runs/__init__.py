@@ -1,0 +1,1 @@
+"""Notebooks through papermill, the manifest, commands, JupyterLab."""

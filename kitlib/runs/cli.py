@@ -1,0 +1,259 @@
+"""The command `moisture-audit`."""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from functools import partial
+
+from kitlib.words.errors import KitError
+
+DONE, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
+
+_ABOUT = """\
+Season-end audit of a combine's moisture curves against the lab's air-oven.
+
+A season is one folder: season.toml with the settings, and tables as CSV, Parquet or
+Excel. Needed are plots (what was harvested and what the sensor read), oven (the
+dishes) and curves (the register of calibrations with the offset loaded in each);
+benchtop, readings, setup_runs and check_runs are used if they are there.
+
+  moisture-audit init my-season         a folder to fill in, with every column named
+  moisture-audit simulate demo          an invented season to try things on
+  moisture-audit check my-season        what is wrong in the tables, row by row
+  moisture-audit run my-season          the whole audit, into reports/
+  moisture-audit explore my-season      see what another offset would do
+"""
+_CODES = """\
+exit codes:
+  0    done
+  1    problems in the data, all listed; what could be made was made
+  2    wrong call
+  130  interrupted; the same call goes on where it was broken off
+"""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit code.
+
+    What people can put right, in their data or on their disk, is said in words; a
+    programmer's mistake shows its traceback.
+    """
+    for library in ("OPENBLAS", "OMP", "MKL"):  # threads cost time on small matrices
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # and can move last digits
+    if hasattr(sys.stdout, "reconfigure"):
+        sys.stdout.reconfigure(errors="backslashreplace")
+    call = _parser().parse_args(arguments)
+    try:
+        return call.command(call)
+    except KitError as error:
+        _tell(error)
+    except BrokenPipeError:  # the reader of our output, such as `head`, has left
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except OSError as error:
+        _tell(f"{error.filename or 'the disk'}: {error.strerror or error}.")
+    except KeyboardInterrupt:
+        _tell("interrupted; the same call goes on where this one was broken off.")
+        return INTERRUPTED
+    return PROBLEMS
+
+
+def _parser() -> argparse.ArgumentParser:
+    """Return the parser of the command line."""
+    look = {"formatter_class": argparse.RawDescriptionHelpFormatter, "epilog": _CODES}
+    parser = argparse.ArgumentParser("moisture-audit", description=_ABOUT, **look)
+    commands = parser.add_subparsers(required=True, metavar="COMMAND", title="commands")
+    for name, command, about, example in _COMMANDS:
+        description = f"{about[0].upper()}{about[1:]}.\n\nexample: {example}"
+        own = commands.add_parser(name, help=about, description=description, **look)
+        own.set_defaults(command=command, parser=own)
+        _ARGUMENTS[name](own)
+    return parser
+
+
+def _season_argument(parser: argparse.ArgumentParser) -> None:
+    """Add the season folder."""
+    parser.add_argument("season", metavar="SEASON", help="the season folder")
+
+
+def _run_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `run` takes."""
+    _season_argument(parser)
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        default="reports",
+        help="results go to DIR/<name of the season>/ (default: reports)",
+    )
+    parser.add_argument(
+        "--trial",
+        metavar="NAME",
+        action="append",
+        default=[],
+        help="make this trial's notebook and PDF only; may be given several times",
+    )
+    parser.add_argument(
+        "--earlier",
+        metavar="DIR",
+        action="append",
+        default=[],
+        help="output folder of an earlier season, the earliest first; may be given "
+        "several times",
+    )
+    parser.add_argument(
+        "--jobs",
+        metavar="N",
+        type=partial(_whole, 1),
+        help="notebooks run at once (default: the number of processors)",
+    )
+
+
+def _explore_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `explore` takes."""
+    _season_argument(parser)
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        default="reports",
+        help="what is written out goes to DIR/<name of the season>/ (default: reports)",
+    )
+    parser.add_argument(
+        "--no-browser", action="store_true", help="print the address only"
+    )
+
+
+def _init_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `init` takes."""
+    parser.add_argument("folder", metavar="DIR", help="a new or empty folder")
+
+
+def _simulate_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `simulate` takes."""
+    parser.add_argument(
+        "folder", metavar="DIR", help="a new folder, or a simulated one"
+    )
+    for name, least, about in (
+        ("trials", 1, "number of trials"),
+        ("plots", 1, "plots in all trials together"),
+        ("seed", 0, "start of the random numbers"),
+    ):
+        parser.add_argument(
+            f"--{name}", metavar="N", type=partial(_whole, least), help=about
+        )
+
+
+def _whole(least: int, text: str) -> int:
+    """Return a whole number from the command line."""
+    if not text.isdecimal() or int(text) < least:
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not a whole number of {least} or more"
+        )
+    return int(text)
+
+
+def _run(call: argparse.Namespace) -> int:
+    """Audit a season and write its results."""
+    from kitlib.runs import batch, run_report
+
+    try:
+        run = batch.run_season(
+            call.season,
+            call.out,
+            trials=call.trial,
+            earlier=call.earlier,
+            jobs=call.jobs,
+            say=_tell,
+            track=_progress,
+        )
+    except batch.WrongCall as error:
+        call.parser.error(str(error))
+    problems = run_report.problems(run)
+    for line in problems:
+        _tell(line)
+    _print(run_report.summary(run))
+    return PROBLEMS if problems else DONE
+
+
+def _check(call: argparse.Namespace) -> int:
+    """Read and pair a season's tables and list every finding."""
+    from kitlib.runs import season_check
+
+    findings = season_check.check_season(call.season)
+    _print(season_check.listing(findings))
+    return PROBLEMS if season_check.is_faulty(findings) else DONE
+
+
+def _explore(call: argparse.Namespace) -> int:
+    """Show the offset explorer in JupyterLab."""
+    from kitlib.runs.lab import explore
+
+    return explore(call.season, call.out, browser=not call.no_browser)
+
+
+def _init(call: argparse.Namespace) -> int:
+    """Write a season folder to fill in."""
+    from kitlib.runs.new_season import write_new_season
+
+    files = write_new_season(call.folder)
+    _print([f"written to {call.folder}: {', '.join(path.name for path in files)}"])
+    return DONE
+
+
+def _simulate(call: argparse.Namespace) -> int:
+    """Write an invented season."""
+    from kitlib.simulation.simulate import simulate_season
+    from kitlib.simulation.simulated_harvest import PLOTS_AT_LEAST
+
+    if call.plots and call.plots < PLOTS_AT_LEAST * (call.trials or 1):
+        call.parser.error(f"--plots {call.plots}: at least {PLOTS_AT_LEAST} per trial")
+    chosen = {name: getattr(call, name) for name in ("trials", "plots", "seed")}
+    given = {name: value for name, value in chosen.items() if value is not None}
+    folder = simulate_season(call.folder, **given)
+    _print([f"an invented season was written to {folder}; its truth is in truth.csv"])
+    return DONE
+
+
+def _tell(said: object) -> None:
+    """Say something on the side."""
+    print(_visible(str(said)), file=sys.stderr, flush=True)
+
+
+def _print(lines: Sequence[str]) -> None:
+    """Print the answer."""
+    for line in lines:
+        print(_visible(line))
+
+
+def _visible(text: str) -> str:
+    """Return text with what would steer a terminal made visible."""
+    return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)
+
+
+def _progress(ended, total: int):
+    """Return the ended notebooks behind a progress bar, if a terminal is there."""
+    if not sys.stderr.isatty():
+        return ended
+    from tqdm import tqdm
+
+    return tqdm(ended, total=total, unit="notebook", file=sys.stderr)
+
+
+_COMMANDS = (
+    ("run", _run, "audit a season and write all results", "moisture-audit run demo"),
+    ("check", _check, "list what is wrong in a season", "moisture-audit check demo"),
+    (
+        "explore",
+        _explore,
+        "open the offset explorer in JupyterLab, on this machine only",
+        "moisture-audit explore demo",
+    ),
+    ("init", _init, "write a season folder to fill in", "moisture-audit init 2026"),
+    ("simulate", _simulate, "write an invented season", "moisture-audit simulate demo"),
+)
+_ARGUMENTS = {
+    "run": _run_arguments,
+    "check": _season_argument,
+    "explore": _explore_arguments,
+    "init": _init_arguments,
+    "simulate": _simulate_arguments,
+}

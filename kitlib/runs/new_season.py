@@ -1,0 +1,147 @@
+"""A season folder to fill in: tables with headers only, and commented settings."""
+
+from pathlib import Path
+
+from kitlib.intake.outputs import write_bytes
+from kitlib.intake.schema import SCHEMAS, needed_columns
+from kitlib.intake.season import SETTINGS_FILE
+from kitlib.words.errors import refuse
+
+# A line that begins with "#" and a letter is a setting at its default, or an example
+# of one that has none; with the "#" taken away it is in force.
+SETTINGS = """\
+# Settings of the season. A setting begins a line; take away the "#" to change it.
+# What is left out keeps its default. Moistures are percent wet basis; differences
+# of moistures are points.
+
+# Names the output folder and heads every report.
+name = "my-season"
+
+# Harvest year, and the date printed on the reports: no clock is ever read.
+#year = 2025
+#report_date = 2025-12-01
+
+# Start of every resampling: the same seed gives the same results.
+#seed = 1
+
+# Level of the intervals.
+#confidence = 0.95
+
+# Step in which an offset can be entered at the sensor, in points.
+#setting_step = 0.1
+
+# How many entries of a trial are selected: a share, or a number in its place.
+#selection_share = 0.2
+#selection_count = 5
+
+# Entries that the others of a trial are compared with.
+#check_entries = ["check-1", "check-2"]
+
+# Unit of yields in the reports: "t/ha", "kg/ha" or "bu/ac". The tables that the
+# audit writes stay in kg/ha.
+#yield_unit = "t/ha"
+
+# Dishes a sample needs to count. Left out: two where duplicates are the lab's
+# routine, else one.
+#minimum_dishes = 2
+
+# Oven methods that may stand for each other; others are not mixed within a crop.
+#methods_alike = [["ISO 712-1", "AACC 44-15.02"]]
+
+# A moisture above this is taken for a slip of the decimal point.
+#highest_moisture = 60
+
+# Tolerance rule for crops without a tolerance of their own.
+#rule = "Handbook 44"
+
+# Half-width wanted of the bias's interval next season, in points. Left out: half the
+# allowed bias.
+#wanted_half_width = 0.25
+
+# What sampling costs, in hours or money. Left out: hours of work.
+#costs = { trial = 4.0, sample = 0.25, dish = 0.2, benchtop_reading = 0.1 }
+
+# Moisture that yields are stated at, by crop.
+[standard_moisture]
+#maize = 15.5
+
+# Bias that is allowed, in points. Left out: half the tolerance at the curve's mean
+# moisture.
+[allowed_bias]
+#maize = 0.5
+
+# Largest SEP a curve may have, in points. Left out: from the SEP at set-up where the
+# register has it, else the tolerance at the mean moisture.
+[max_sep]
+#maize = 1.0
+
+# Tolerance = the larger of fraction × moisture and minimum, in points. Left out: by
+# the rule.
+[tolerance]
+#maize = { fraction = 0.05, minimum = 0.8 }
+
+# How far two dishes of one sample may lie apart, in points, by oven method. Left out:
+# the method's own limit, where it is known.
+[repeatability]
+#"ISO 712-1" = 0.15
+
+# Weight of a bushel in lb, for yields in bu/ac.
+[bushel_lb]
+#maize = 56
+
+# Units of your tables: mass kg, lb or g; test_weight kg_hl or lb_bu; area m2, ft2
+# or ac; temperature c or f.
+[units]
+#mass = "kg"
+#test_weight = "kg_hl"
+#area = "m2"
+#temperature = "c"
+
+# Your own headers, table by table: ours = "yours".
+[columns.benchtop]
+#moisture_pct = "Moisture %"
+"""
+
+
+def write_new_season(folder: str | Path) -> list[Path]:
+    """Write a season folder to fill in.
+
+    Every table of the contract with its header row, required columns first; the
+    optional tables may be deleted. Settings stand in season.toml, commented.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Made if it is not there.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+
+    Raises
+    ------
+    SeasonRefused
+        If the folder holds anything.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        said = "it is not an empty folder, and nothing in it is overwritten. "
+        refuse(str(folder), [f"{said}Name a new one."])
+    written = [
+        write_bytes(folder / f"{table}.csv", f"{','.join(headers(table))}\n".encode())
+        for table in SCHEMAS
+    ]
+    return [*written, write_bytes(folder / SETTINGS_FILE, SETTINGS.encode())]
+
+
+def headers(table: str) -> list[str]:
+    """Return the columns of a table, the required ones first.
+
+    Examples
+    --------
+    >>> headers("curves")[:4]
+    ['curve', 'crop', 'offset_loaded', 'sensor']
+    """
+    needed = needed_columns(table)
+    return [*needed, *(name for name in SCHEMAS[table].columns if name not in needed)]

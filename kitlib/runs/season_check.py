@@ -1,0 +1,65 @@
+"""A season's tables read, paired and told of, without auditing a curve."""
+
+from collections.abc import Sequence
+from itertools import groupby
+from pathlib import Path
+
+from kitlib.curves.season_observations import observe_season
+from kitlib.intake.checks import read_tables
+from kitlib.intake.pairs import pair_samples
+from kitlib.intake.reference import reference_values
+from kitlib.intake.season import read_season
+from kitlib.words.findings import Finding
+from kitlib.words.kinds import FAULT, SEVERITIES, STOP
+from kitlib.words.terms import counted
+
+MOST_ROWS = 12
+
+
+def check_season(folder: str | Path) -> list[Finding]:
+    """Return every finding on a season's tables, the most serious first.
+
+    Raises
+    ------
+    SeasonRefused
+        If the season cannot be read; every reason is named.
+    """
+    settings = read_season(Path(folder))
+    tables = read_tables(Path(folder), settings)
+    reference = reference_values(tables["oven"], tables["plots"].frame, settings)
+    pairing = pair_samples(tables, reference)
+    found = [f for table in tables.values() for f in table.findings]
+    found += reference.findings + pairing.findings + observe_season(pairing, settings)
+    return sorted(found, key=lambda f: SEVERITIES.index(f.severity))
+
+
+def is_faulty(findings: Sequence[Finding]) -> bool:
+    """Whether anything is to be put right before the results are believed."""
+    return any(found.severity in (STOP, FAULT) for found in findings)
+
+
+def listing(findings: Sequence[Finding]) -> list[str]:
+    """Return findings as lines, grouped by severity in the order given.
+
+    Examples
+    --------
+    >>> one = Finding(code="row-twice", table="oven", rows=(4, 9), message="twice.")
+    >>> listing([one])
+    ['1 fault', '  oven: twice. [row-twice; rows 4, 9]']
+    """
+    lines = []
+    for severity, group in groupby(findings, lambda found: found.severity):
+        members = list(group)
+        lines.append(counted(len(members), severity))
+        lines += [f"  {found} [{'; '.join(_place(found))}]" for found in members]
+    return lines or ["nothing was found"]
+
+
+def _place(found: Finding) -> list[str]:
+    """Return a finding's code and its rows."""
+    if not found.rows:
+        return [found.code]
+    rows = ", ".join(map(str, found.rows[:MOST_ROWS]))
+    more = len(found.rows) - MOST_ROWS
+    rows += f" and {more} more" if more > 0 else ""
+    return [found.code, f"{'rows' if len(found.rows) > 1 else 'row'} {rows}"]

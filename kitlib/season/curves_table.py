@@ -1,0 +1,236 @@
+"""One row per curve: what was found, how well it is known, what to do."""
+
+from math import nan
+
+import pandas as pd
+
+from kitlib.curves.audit import CurveAudit
+from kitlib.curves.recommend import UNRESOLVED, Recommendation
+from kitlib.season.season_audit import SeasonAudit
+
+NO_SAMPLE = "No sample taken blind to the reading speaks for it."
+
+
+CURVE_COLUMNS = [
+    "crop",
+    "curve",
+    "n",
+    "n_trials",
+    "mean_reference_pct",
+    "bias",
+    "bias_low",
+    "bias_high",
+    "bias_se",
+    "bias_df",
+    "sep",
+    "sep_low",
+    "sep_high",
+    "rmsep",
+    "sep_corrected",
+    "slope",
+    "slope_se",
+    "slope_low",
+    "slope_high",
+    "intercept",
+    "residual_sd",
+    "allowed_bias",
+    "action",
+    "offset",
+    "offset_low",
+    "offset_high",
+    "new_setting",
+    "offset_pooled",
+    "q_value",
+    "reason",
+    "gain",
+    "gain_low",
+    "gain_high",
+    "bias_method",
+    "bias_mixed",
+    "bias_mixed_low",
+    "bias_mixed_high",
+    "bias_mixed_df",
+    "bias_two_phase",
+    "bias_two_phase_low",
+    "bias_two_phase_high",
+    "bias_reweighted",
+    "slope_df",
+    "anchor_pct",
+    "bias_at_anchor",
+    "rpd",
+    "rer",
+    "curvature",
+    "curvature_low",
+    "curvature_high",
+    "spread_ratio",
+    "sd_between_trials",
+    "sd_within_trials",
+    "limit_of_agreement_low",
+    "limit_of_agreement_high",
+    "new_sample_low",
+    "new_sample_high",
+    "slope_passing_bablok",
+    "slope_passing_bablok_low",
+    "slope_passing_bablok_high",
+    "concordance",
+    "reference_se",
+    "max_sep",
+    "max_sep_source",
+    "sep_method",
+    "rmsep_before_left_out",
+    "rmsep_after_left_out",
+    "chance_within_allowed",
+    "offset_loaded",
+    "sensor",
+    "built_on",
+    "n_apart",
+    "mean_error_apart",
+    "what_would_settle",
+]
+
+
+def curves_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return one row per curve, those without a sample included and saying so.
+
+    Columns: `CURVE_COLUMNS`; errors and offsets in points of moisture, intervals
+    at the season's level, empty where not known.
+    """
+    rows = [
+        _curve_row(audit, season.advice[curve], season)
+        for curve, audit in season.audits.items()
+    ]
+    register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
+    for row in register.sort_values(["crop", "curve"]).itertuples():
+        if row.curve not in season.audits:
+            rows.append(
+                {
+                    "crop": row.crop,
+                    "curve": row.curve,
+                    "n": 0,
+                    "n_trials": 0,
+                    "action": UNRESOLVED,
+                    "reason": NO_SAMPLE,
+                    "offset_loaded": row.offset_loaded,
+                }
+            )
+    table = pd.DataFrame(rows, columns=CURVE_COLUMNS)
+    return table.astype({"built_on": "datetime64[us]"})
+
+
+def _curve_row(audit: CurveAudit, advice: Recommendation, season: SeasonAudit) -> dict:
+    """Return one curve's numbers under their column names."""
+    return {
+        **_bias_cells(audit, season.settings.confidence),
+        **_line_cells(audit, season.settings.confidence),
+        **_spread_cells(audit, season.settings.confidence),
+        **_advice_cells(audit, advice),
+        "offset_pooled": _value(season.shrunken.get(audit.curve)),
+        "q_value": audit.q_value,
+    }
+
+
+def _value(estimate) -> float:
+    """Return an estimate's value, nan where there is none."""
+    return estimate.value if estimate is not None else nan
+
+
+def _ends(name: str, estimate, level: float) -> dict:
+    """Return an estimate with the ends of its interval under three column names."""
+    low, high = estimate.interval(level)
+    return {name: estimate.value, f"{name}_low": low, f"{name}_high": high}
+
+
+def _bias_cells(audit: CurveAudit, level: float) -> dict:
+    """Return what is known of a curve's bias."""
+    bias, mixed, cover = audit.bias, audit.found.bias_mixed, audit.coverage
+    return {
+        "crop": audit.crop,
+        "curve": audit.curve,
+        "n": audit.n,
+        "n_trials": audit.n_trials,
+        "mean_reference_pct": audit.found.mean_reference,
+        **_ends("bias", bias, level),
+        "bias_se": bias.se,
+        "bias_df": bias.df,
+        "bias_method": bias.method or bias.remark,
+        **_ends("bias_mixed", mixed, level),
+        "bias_mixed_df": mixed.df,
+        **_ends("bias_two_phase", audit.two_phase, level),
+        "bias_reweighted": cover.reweighted.value if cover else nan,
+        "n_apart": audit.n_apart,
+        "mean_error_apart": audit.apart.value,
+    }
+
+
+def _line_cells(audit: CurveAudit, level: float) -> dict:
+    """Return what is known of a curve's slope and bend."""
+    found, line = audit.found, audit.found.line
+    cells = {
+        **_ends("slope", found.slope, level),
+        "slope_se": found.slope.se,
+        "slope_df": found.slope.df,
+        **_ends("gain", found.gain, level),
+        **_ends("curvature", found.curvature, level),
+        "anchor_pct": found.anchor,
+    }
+    robust = found.robust_line
+    if robust is not None:
+        low, high = robust.slope_interval
+        cells |= {
+            "slope_passing_bablok": robust.slope,
+            "slope_passing_bablok_low": low,
+            "slope_passing_bablok_high": high,
+        }
+    if line is not None:
+        cells |= {
+            "intercept": line.intercept.value,
+            "residual_sd": line.residual_sd,
+            "bias_at_anchor": line.bias.value,
+        }
+    return cells
+
+
+def _spread_cells(audit: CurveAudit, level: float) -> dict:
+    """Return what is known of the scatter of a curve's errors."""
+    found, limits, parts = audit.found, audit.found.limits, audit.found.components
+    return {
+        "sep": found.sep,
+        "sep_low": audit.sep_interval.low,
+        "sep_high": audit.sep_interval.high,
+        "sep_method": audit.sep_method,
+        "new_sample_low": audit.new_sample.low,
+        "new_sample_high": audit.new_sample.high,
+        "rmsep": found.agreement.rmsep if found.agreement else nan,
+        "sep_corrected": found.sep_corrected.value,
+        "rpd": found.rpd.value,
+        "rer": found.rer.value,
+        "spread_ratio": found.spread.ratio if found.spread else nan,
+        "sd_between_trials": parts.sd_trial if parts else nan,
+        "sd_within_trials": parts.sd_residual if parts else nan,
+        "limit_of_agreement_low": limits.lower.value if limits else nan,
+        "limit_of_agreement_high": limits.upper.value if limits else nan,
+        "concordance": found.concordance.value if found.concordance else nan,
+        "reference_se": found.reference_se,
+        "max_sep": audit.max_sep,
+        "max_sep_source": audit.max_sep_source,
+    }
+
+
+def _advice_cells(audit: CurveAudit, advice: Recommendation) -> dict:
+    """Return what is recommended for a curve."""
+    return {
+        "allowed_bias": audit.allowed_bias,
+        "action": advice.action,
+        "offset": advice.offset,
+        "offset_low": advice.interval.low,
+        "offset_high": advice.interval.high,
+        "offset_loaded": audit.register["offset_loaded"],
+        "sensor": audit.register["sensor"],
+        "built_on": audit.register["built_on"],
+        "new_setting": advice.new_setting,
+        "reason": advice.reason,
+        "rmsep_before_left_out": advice.rmsep_before,
+        "rmsep_after_left_out": advice.rmsep_after,
+        "chance_within_allowed": advice.chance_within,
+        "what_would_settle": advice.more,
+    }

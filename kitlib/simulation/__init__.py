@@ -1,0 +1,1 @@
+"""An invented season whose truth is known."""

@@ -1,0 +1,1 @@
+"""Arrays in, frozen results out: clustered and mixed estimates, lines, agreement."""

@@ -1,0 +1,155 @@
+"""Arrays as the statistics take them: finite values, and sums by cluster."""
+
+import numpy as np
+import pandas as pd
+from scipy.sparse import csr_array
+
+from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+
+
+def finite_array(place: str, values) -> np.ndarray:
+    """Return values as an array of floats, or say which one is not a number.
+
+    Parameters
+    ----------
+    place : str
+        Function and argument, for the message.
+    values : array_like
+
+    Raises
+    ------
+    NotFinite
+        If a value is missing or infinite.
+
+    Examples
+    --------
+    >>> finite_array("clustered_mean: values", [0.1, float("inf")])
+    Traceback (most recent call last):
+    kitlib.words.errors.NotFinite: clustered_mean: values[1] is inf; expected a finite \
+number. Leave it out, and say so.
+    """
+    values = np.asarray(values, float)
+    bad = np.argwhere(~np.isfinite(values))
+    if bad.size:
+        spot = ", ".join(str(index) for index in bad[0])
+        raise NotFinite(
+            f"{place}[{spot}] is {values[tuple(bad[0])]}; expected a finite number. "
+            "Leave it out, and say so."
+        )
+    return values
+
+
+def cluster_codes(place: str, labels, n: int) -> tuple[np.ndarray, int]:
+    """Return a number from 0 for the cluster of each sample, and how many there are.
+
+    Numbers follow the order in which the labels first appear.
+
+    Parameters
+    ----------
+    place : str
+        Function and argument, for the message.
+    labels : array_like, shape (n,)
+        Labels of any kind, such as the names of trials.
+    n : int
+        How many samples there are.
+
+    Raises
+    ------
+    NotFinite
+        If a label is missing.
+    ValueError
+        If there are not n labels.
+
+    Examples
+    --------
+    >>> cluster_codes("trial", ["north", "south", "north"], 3)
+    (array([0, 1, 0]), 2)
+    """
+    codes, names = pd.factorize(pd.Index(labels))
+    if codes.size != n:
+        raise ValueError(f"{place}: got {codes.size} label(s) for {n} sample(s).")
+    if (codes < 0).any():
+        raise NotFinite(
+            f"{place}[{np.argmin(codes)}] is missing; expected a label for every "
+            "sample. Give it, or leave the sample out, and say so."
+        )
+    return codes, len(names)
+
+
+def sums_by_cluster(codes, n_clusters: int, values) -> np.ndarray:
+    """Return the sum over each cluster of the rows of an array.
+
+    Parameters
+    ----------
+    codes : ndarray of int, shape (n,)
+        Cluster of each row, from 0.
+    n_clusters : int
+    values : ndarray, shape (n, ...)
+
+    Returns
+    -------
+    ndarray, shape (n_clusters, ...)
+
+    Examples
+    --------
+    >>> sums_by_cluster(np.array([0, 1, 0]), 2, np.array([1.0, 2.0, 3.0]))
+    array([4., 2.])
+    """
+    positions = (codes, np.arange(codes.size))
+    member = csr_array((np.ones(codes.size), positions), (n_clusters, codes.size))
+    sums = member @ values.reshape(codes.size, -1)
+    return sums.reshape(n_clusters, *values.shape[1:])
+
+
+def orthonormal(place: str, design) -> tuple[np.ndarray, np.ndarray]:
+    """Return the parts Q and R of a design, Q with orthonormal columns.
+
+    Parameters
+    ----------
+    place : str
+        Function and argument, for the message.
+    design : ndarray, shape (n, p)
+
+    Raises
+    ------
+    TooFewSamples
+        If n <= p, so that nothing is left to judge the fit by.
+    NoSpread
+        If a column is a combination of the ones before it.
+
+    Examples
+    --------
+    >>> orthonormal("line", np.array([[1.0, 15.5], [1.0, 15.5], [1.0, 15.5]]))
+    Traceback (most recent call last):
+    kitlib.words.errors.NoSpread: line: column 1 of the design says nothing beyond the \
+columns before it; expected values that differ. Leave it out.
+    """
+    n, p = design.shape
+    if n <= p:
+        raise TooFewSamples(
+            f"{place}: got n = {n} sample(s); {p} coefficient(s) need at least {p + 1}."
+        )
+    q, r = np.linalg.qr(design)
+    own = np.abs(np.diag(r))
+    empty = own <= 1e-10 * np.linalg.norm(design, axis=0)
+    if empty.any():
+        raise NoSpread(
+            f"{place}: column {np.argmax(empty)} of the design says nothing beyond the "
+            "columns before it; expected values that differ. Leave it out."
+        )
+    return q, r
+
+
+def left_over(response, q) -> np.ndarray:
+    """Return the residuals of a fit, exactly zero where only rounding is left.
+
+    Parameters
+    ----------
+    response : ndarray, shape (n,)
+    q : ndarray, shape (n, p)
+        Orthonormal columns spanning the design.
+    """
+    residual = response - q @ (q.T @ response)
+    if np.linalg.norm(residual) <= 1e-13 * np.linalg.norm(response):
+        return np.zeros_like(residual)
+    return residual

@@ -1,0 +1,1 @@
+"""Yields, entry means, ranks and chances of selection, before and after correction."""

@@ -1,0 +1,216 @@
+"""Ranks of entries, the selection line, and what a correction changes in them."""
+
+from dataclasses import dataclass
+from math import floor, nan
+
+import numpy as np
+from scipy.stats import kendalltau, rankdata
+
+from kitlib.trials.means import EntryMeans
+
+# Means closer than this differ by rounding only. [decimals of 1 kg/ha]
+TIED_DECIMALS = 6
+
+SAME = "same"
+SIGN = "sign changes"
+GAINED = "becomes significant"
+LOST = "no longer significant"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RankChanges:
+    """Ranks before and after, and who crosses the selection line.
+
+    Attributes
+    ----------
+    rank_before, rank_after : ndarray of int, shape (entries,)
+        1 is best; entries that tie share the better rank.
+    kendall_tau : float
+        Kendall's tau-b of the two orders; nan for a single entry or where all tie.
+    selected_before, selected_after : ndarray of bool, shape (entries,)
+        Whether the rank is within the number selected.
+    """
+
+    rank_before: np.ndarray
+    rank_after: np.ndarray
+    kendall_tau: float
+    selected_before: np.ndarray
+    selected_after: np.ndarray
+
+    @property
+    def entered(self) -> np.ndarray:
+        """Entries selected only after correction, boolean."""
+        return self.selected_after & ~self.selected_before
+
+    @property
+    def left(self) -> np.ndarray:
+        """Entries selected only before correction, boolean."""
+        return self.selected_before & ~self.selected_after
+
+    @property
+    def largest_move(self) -> int:
+        """Most ranks that any entry moves."""
+        return int(np.abs(self.rank_after - self.rank_before).max())
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CheckChanges:
+    """Differences of every entry to one check, before and after.
+
+    Attributes
+    ----------
+    check : str
+        Name of the check.
+    difference_before, difference_after : ndarray, shape (entries,)
+        Entry − check; 0 for the check itself. [kg/ha]
+    lsd_before, lsd_after : ndarray, shape (entries,)
+        Least significant difference of the pair, nan where not known. [kg/ha]
+    change : ndarray of str, shape (entries,)
+        "same", "sign changes", "becomes significant" or "no longer significant";
+        a change of sign is told first.
+    """
+
+    check: str
+    difference_before: np.ndarray
+    difference_after: np.ndarray
+    lsd_before: np.ndarray
+    lsd_after: np.ndarray
+    change: np.ndarray
+
+
+def ranks(means) -> np.ndarray:
+    """Return ranks, 1 for the highest mean; ties share the better rank.
+
+    Parameters
+    ----------
+    means : array_like, shape (..., entries), no missing values
+        Means to rank along the last axis. Those equal to a millionth count as tied.
+
+    Returns
+    -------
+    ndarray of int, same shape
+
+    Examples
+    --------
+    >>> ranks([9.1, 9.8, 9.1, 8.0]).tolist()
+    [2, 1, 2, 4]
+    """
+    rounded = np.round(means, TIED_DECIMALS)
+    return rankdata(-rounded, method="min", axis=-1).astype(int)
+
+
+def selection_count(select: float, entries: int) -> int:
+    """Return how many entries are selected.
+
+    Parameters
+    ----------
+    select : float
+        A share of the entries if below 1, else a whole number of entries.
+    entries : int
+        Entries in the trial, checks among them.
+
+    Returns
+    -------
+    int
+        At least 1 and at most all; a share is rounded half up.
+
+    Raises
+    ------
+    ValueError
+        If `select` is neither a share nor a whole number.
+
+    Examples
+    --------
+    >>> selection_count(0.2, 36), selection_count(0.01, 36), selection_count(5, 36)
+    (7, 1, 5)
+    """
+    if not (0 < select < 1 or (select >= 1 and float(select).is_integer())):
+        raise ValueError(
+            f"selection_count: select is {select}; expected a share between 0 and 1 "
+            "or a whole number of entries."
+        )
+    # Ten decimals keep 0.15 × 30 a half in spite of binary rounding.
+    wanted = floor(round(select * entries, 10) + 0.5) if select < 1 else int(select)
+    return min(max(wanted, 1), entries)
+
+
+def rank_changes(before, after, count: int) -> RankChanges:
+    """Return how ranks and selection change from one set of means to another.
+
+    Parameters
+    ----------
+    before, after : array_like, shape (entries,), no missing values
+        Entry means, same order of entries. [kg/ha]
+    count : int
+        How many entries are selected; where entries tie at the line, all of them.
+
+    Returns
+    -------
+    RankChanges
+
+    Examples
+    --------
+    >>> found = rank_changes([9.0, 8.0, 7.0], [8.2, 8.4, 7.0], count=1)
+    >>> found.entered.tolist(), found.left.tolist(), round(found.kendall_tau, 3)
+    ([False, True, False], [True, False, False], 0.333)
+    """
+    rank_before, rank_after = ranks(before), ranks(after)
+    spread = min(np.ptp(rank_before), np.ptp(rank_after))
+    tau = float(kendalltau(rank_before, rank_after).statistic) if spread > 0 else nan
+    return RankChanges(
+        rank_before=rank_before,
+        rank_after=rank_after,
+        kendall_tau=tau,
+        selected_before=rank_before <= count,
+        selected_after=rank_after <= count,
+    )
+
+
+def check_changes(
+    before: EntryMeans, after: EntryMeans, check: str, level: float = 0.95
+) -> CheckChanges:
+    """Return how the entries' differences to a check change.
+
+    Parameters
+    ----------
+    before, after : EntryMeans
+        Of the same entries.
+    check : str
+        One of the entries.
+    level : float
+        Confidence level of the least significant differences. Several entries are
+        compared with no allowance for their number.
+
+    Returns
+    -------
+    CheckChanges
+        Where there is no estimate of error only signs are compared.
+
+    Examples
+    --------
+    >>> from kitlib.trials.designs import entry_means
+    >>> before = entry_means([10, 20, 12, 22], list("abab"), [1, 1, 2, 2])
+    >>> after = entry_means([20, 10, 23, 12], list("abab"), [1, 1, 2, 2])
+    >>> check_changes(before, after, "a").change.tolist()
+    ['same', 'sign changes']
+    """
+    at = before.entries.tolist().index(check)
+    differences = [means.mean - means.mean[at] for means in (before, after)]
+    lsds = [means.lsd_to(at, level) for means in (before, after)]
+    return CheckChanges(
+        check=check,
+        difference_before=differences[0],
+        difference_after=differences[1],
+        lsd_before=lsds[0],
+        lsd_after=lsds[1],
+        change=_name_changes(differences, lsds),
+    )
+
+
+def _name_changes(differences, lsds) -> np.ndarray:
+    """Return in words what becomes of each difference."""
+    before, after = (np.round(each, TIED_DECIMALS) for each in differences)
+    # A comparison with a nan LSD is False on both sides: no change of significance.
+    was, is_now = (np.abs(d) > lsd for d, lsd in zip(differences, lsds, strict=True))
+    conditions = [np.sign(before) != np.sign(after), is_now & ~was, was & ~is_now]
+    return np.select(conditions, [SIGN, GAINED, LOST], SAME)

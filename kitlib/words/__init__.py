@@ -1,0 +1,1 @@
+"""Errors, estimates with intervals, findings, vocabulary, limits with sources."""

@@ -1,0 +1,39 @@
+"""The table of kinds is the whole list of what is found, and no more."""
+
+from pathlib import Path
+
+import pytest
+
+import kitlib
+from kitlib.words.findings import Finding, findings_table, worst
+from kitlib.words.kinds import FAULT, KINDS, NOTE, SEVERITIES, WARNING
+
+SOURCE = {
+    path.name: path.read_text(encoding="utf-8")
+    for path in Path(kitlib.__file__).parent.rglob("*.py")
+    if path.name != "kinds.py"
+}
+
+
+@pytest.mark.parametrize("code", KINDS)
+def test_every_kind_is_made_somewhere(code):
+    assert any(f'"{code}"' in text for text in SOURCE.values())
+
+
+def test_every_kind_has_a_known_severity_and_a_remedy():
+    for kind in KINDS.values():
+        assert kind.severity in SEVERITIES
+        assert kind.meaning and kind.remedy
+
+
+def test_findings_stand_in_the_order_of_their_severity():
+    found = [
+        Finding(code="columns-kept", message="a"),
+        Finding(code="plot-twice", message="b", rows=(2, 9)),
+        Finding(code="no-reading", message="c"),
+    ]
+    table = findings_table(found)
+    assert table["severity"].tolist() == [FAULT, WARNING, NOTE]
+    assert table["rows"].iloc[0] == "2 9"
+    assert worst(found) == FAULT
+    assert worst([]) == NOTE
