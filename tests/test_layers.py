@@ -14,7 +14,7 @@ GROUPS = {
     "statistics": """
         arrays clustered regions reml mixed components heterogeneity pooling
         stats validation agreement_limits concordance equivalence readings sums
-        lines gain shape left_out bootstrap resample pair_slopes robust_lines
+        lines gain over_plots shape left_out bootstrap resample pair_slopes robust_lines
     """,
     "intake": """
         schema season tables cells checks reference accounts pairs outputs

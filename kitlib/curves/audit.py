@@ -157,7 +157,6 @@ def audit_curve(
     sep = sep_interval(sums, season.confidence) if sums else None
     apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"]]
     max_sep, max_sep_source = _max_sep(crop, register, found, tolerance, season)
-    readings = plots["sensor_pct"] if plots is not None else None
     return CurveAudit(
         crop=crop,
         curve=str(register.name),
@@ -177,7 +176,7 @@ def audit_curve(
         max_sep_source=max_sep_source,
         two_phase=_two_phase(pairs),
         n_two_phase=int(pairs["benchtop_pct"].notna().sum()),
-        coverage=_coverage(samples, readings),
+        coverage=_coverage(samples, found.reference_se, plots),
         apart=mean_over(
             apart["error"].to_numpy(float), apart["trial"].to_numpy(object)
         ),
@@ -187,11 +186,11 @@ def audit_curve(
     )
 
 
-def _coverage(samples: Samples, readings) -> Coverage | None:
+def _coverage(samples: Samples, reference_se: float, plots) -> Coverage | None:
     """Return how the samples cover the plots served; None if it served none alone."""
-    if readings is None:
+    if plots is None:
         return None
-    return coverage(samples.sensor, samples.error, samples.trial, readings)
+    return coverage(samples, reference_se, plots["sensor_pct"], plots["trial"])
 
 
 def _max_sep(crop, register, found, tolerance, season) -> tuple[float, str]:

@@ -1,7 +1,11 @@
 """What no offset and no slope would mend in a curve."""
 
+from math import inf
+
 from kitlib.curves.audit import CurveAudit
 from kitlib.intake.season import Season
+from kitlib.statistics.resample import sep_interval
+from kitlib.statistics.sums import trial_sums
 from kitlib.words.limits import threshold
 from kitlib.words.terms import listed, show, show_span
 
@@ -9,7 +13,7 @@ from kitlib.words.terms import listed, show, show_span
 def flaws_after_correction(audit: CurveAudit, season: Season) -> list[str]:
     """Return, in words, what no offset and no slope would mend."""
     found, flaws = audit.found, []
-    if audit.sep_interval.low > audit.max_sep and _sep_after(audit) > audit.max_sep:
+    if min(audit.sep_interval.low, _sep_after(audit, season)) > audit.max_sep:
         flaws.append(
             f"its SEP of {show(found.sep)} ({show_span(*audit.sep_interval)}) lies "
             f"beyond {show(audit.max_sep)} ({audit.max_sep_source})"
@@ -24,10 +28,14 @@ def flaws_after_correction(audit: CurveAudit, season: Season) -> list[str]:
     return flaws
 
 
-def _sep_after(audit: CurveAudit) -> float:
-    """Return the smaller of the SEP and the SD about the prediction line."""
-    line = audit.found.line
-    return min(audit.found.sep, line.residual_sd) if line else audit.found.sep
+def _sep_after(audit: CurveAudit, season: Season) -> float:
+    """Return the low end of the SEP about the prediction line, inf without one."""
+    line, samples = audit.found.line, audit.found.samples
+    if line is None:
+        return inf
+    corrected = line.corrected(samples.sensor)
+    sums = trial_sums(corrected, samples.reference, samples.trial)
+    return sep_interval(sums, season.confidence).interval.low
 
 
 def _bands_beyond_after(audit: CurveAudit) -> list[str]:
@@ -41,7 +49,8 @@ def _bands_beyond_after(audit: CurveAudit) -> list[str]:
         by_line = judged["mean_error"] - audit.bias.value
         by_line = by_line + tilt * (middle - audit.found.mean_reference)
         left = left.where(left.abs() < by_line.abs(), by_line)
-    beyond = judged[left.abs() > judged["tolerance"]]
+    half = (judged["high"] - judged["low"]) / 2
+    beyond = judged[(left.abs() > judged["tolerance"]) & (left.abs() > half)]
     if beyond.empty:
         return []
     names = [f"{low:g} to {low + 2:g} %" for low in beyond["band_low"]]

@@ -190,12 +190,12 @@ def _representation(audit: CurveAudit) -> Observed:
             f"{show(cover.low, 1)} or above {show(cover.high, 1)} %, where there is no "
             "sample; the audit does not speak for them",
         )
-    moved = cover.reweighted.value - audit.bias.value
+    moved = cover.bias.value - audit.bias.value
     if np.isfinite(moved) and abs(moved) > audit.allowed_bias / 2:
         yield (
-            "bias-reweighted",
+            "bias-over-plots",
             f"over the moistures of the harvested plots the bias is "
-            f"{show(cover.reweighted.value, sign=True)}, not "
+            f"{show(cover.bias.value, sign=True)}, not "
             f"{show(audit.bias.value, sign=True)} points",
         )
 

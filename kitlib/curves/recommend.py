@@ -3,8 +3,6 @@
 from dataclasses import dataclass
 from math import isfinite, nan
 
-import numpy as np
-
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.bands import BEYOND
 from kitlib.curves.corrections import Correction
@@ -17,7 +15,7 @@ from kitlib.curves.flaws import flaws_after_correction
 from kitlib.curves.settling import what_would_settle
 from kitlib.intake.season import Season
 from kitlib.statistics.equivalence import Equivalence
-from kitlib.words.estimates import Interval
+from kitlib.words.estimates import Estimate, Interval
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, round_to_step, show, show_span
 
@@ -86,6 +84,10 @@ def recommend(audit: CurveAudit, season: Season) -> Recommendation:
     5. shift, where the interval of the bias leaves out zero;
     6. unresolved.
 
+    Samples picked by their readings show another bias and gain than the harvest
+    has. So shift asks the bias over the harvested plots to agree, and reslope
+    judges the gain over them, where the plots' readings are known.
+
     Parameters
     ----------
     audit : CurveAudit
@@ -107,8 +109,31 @@ def recommend(audit: CurveAudit, season: Season) -> Recommendation:
     if shown.shown and not beyond:
         return _keep(audit, season, shown)
     if not audit.bias.interval(season.confidence).holds(0.0):
-        return _shift(audit, season)
+        if plots_agree(audit, season):
+            return _shift(audit, season)
+        return _unresolved(audit, season, _why_picked(audit, season))
     return _unresolved(audit, season, _why_open(audit, season, shown, beyond))
+
+
+def plots_agree(audit: CurveAudit, season: Season) -> bool:
+    """Whether the bias over the harvested plots leaves out zero on the same side.
+
+    True where it is not known: then nothing speaks against the samples.
+    """
+    if audit.coverage is None or not audit.coverage.bias.known:
+        return True
+    ends = audit.coverage.bias.interval(season.confidence)
+    if not isfinite(ends.low):
+        return True
+    return ends.low > 0 if audit.bias.value > 0 else ends.high < 0
+
+
+def judged_gain(audit: CurveAudit) -> Estimate:
+    """Return the gain over the harvested plots, that of the samples without it."""
+    over_plots = audit.coverage.gain if audit.coverage else None
+    if over_plots is not None and isfinite(over_plots.se):
+        return over_plots
+    return audit.found.gain
 
 
 def slope_is_needed(audit: CurveAudit, season: Season) -> bool:
@@ -119,11 +144,12 @@ def slope_is_needed(audit: CurveAudit, season: Season) -> bool:
     wide = found.spread_is_wide or found.span >= threshold("span_for_reslope")
     enough = audit.n_trials >= threshold("trials_for_reslope")
     enough = enough and audit.n >= threshold("samples_for_line")
-    gain = found.gain.interval(season.confidence)
+    gain = judged_gain(audit).interval(season.confidence)
     differs = isfinite(gain.low) and not gain.holds(1.0)
-    joint = not found.line.region(season.confidence).holds(np.zeros(2))
+    tilt = found.line.tilt.interval(season.confidence)
+    leans = isfinite(tilt.low) and not tilt.holds(0.0)
     better = after.rmsep_line < after.rmsep_offset
-    return bool(enough and wide and differs and joint and better)
+    return bool(enough and wide and differs and leans and better)
 
 
 def _made(audit, season, action, reason, correction, after, **more) -> Recommendation:
@@ -199,7 +225,7 @@ def _shift(audit, season) -> Recommendation:
 def _reslope(audit, season) -> Recommendation:
     """Return reslope: the correction is a line, not one setting."""
     line, after = audit.found.line, audit.after
-    gain = audit.found.gain
+    gain = judged_gain(audit)
     reason = (
         f"the sensor moves {show(gain.value, 3)} points per point of moisture "
         f"({show_span(*gain.interval(season.confidence), 3)}); on trials left out a "
@@ -246,6 +272,17 @@ def _why_no_interval(audit: CurveAudit) -> str:
         f"bias {show(audit.bias.value, sign=True)} points on "
         f"{counted(audit.n, 'sample')} of {counted(audit.n_trials, 'trial')}, but "
         f"{why}."
+    )
+
+
+def _why_picked(audit: CurveAudit, season: Season) -> str:
+    """Say that the samples show a bias and the harvested plots do not."""
+    over_plots = audit.coverage.bias
+    ends = show_span(*over_plots.interval(season.confidence), sign=True)
+    return (
+        f"{bias_in_words(audit, season)} leaves out zero, but over the readings of "
+        f"the harvested plots it is {show(over_plots.value, sign=True)} ({ends}): "
+        "samples picked by their readings show a bias that the harvest may not have."
     )
 
 

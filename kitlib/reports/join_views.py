@@ -184,13 +184,13 @@ def coverage_rows(season: SeasonAudit) -> Table:
             "sampled_high": cover.high,
             "outside": 100 * cover.share_outside,
             "bias": audit.bias.value,
-            "reweighted": cover.reweighted.value,
+            "over_plots": cover.bias.value,
         }
         for curve, audit in season.audits.items()
         if (cover := audit.coverage) is not None
     ]
     columns = ["crop", "curve", "n_plots", "n", "sampled_low", "sampled_high"]
-    columns += ["outside", "bias", "reweighted"]
+    columns += ["outside", "bias", "over_plots"]
     return tabulate(
         "Readings of the samples against those of the plots each curve served.",
         pd.DataFrame(rows, columns=columns),
@@ -200,7 +200,7 @@ def coverage_rows(season: SeasonAudit) -> Table:
         span(Term("sampled", SENSOR.unit, "Readings sampled", 1)),
         number(Term("outside", "% of plots", "Drier or wetter than any", 0)),
         number(BIAS, sign=True),
-        points("reweighted", "Bias over the plots' moistures", sign=True),
+        points("over_plots", "Bias over the plots' moistures", sign=True),
     )
 
 

@@ -57,8 +57,8 @@ def curve_numbers(audit: CurveAudit, level: float) -> Table:
         estimate_row("Bias, benchtop samples used too", audit.two_phase, level),
     ]
     if audit.coverage is not None:
-        reweighted = audit.coverage.reweighted
-        rows.append(estimate_row("Bias over the harvested plots", reweighted, level))
+        over_plots = audit.coverage.bias
+        rows.append(estimate_row("Bias over the harvested plots", over_plots, level))
     if audit.n_apart:
         rows.append(estimate_row("Bias of samples set apart", audit.apart, level))
     rows += [

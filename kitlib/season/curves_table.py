@@ -7,8 +7,10 @@ import pandas as pd
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.recommend import UNRESOLVED, Recommendation
 from kitlib.season.season_audit import SeasonAudit
+from kitlib.words.estimates import not_known
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
+SERVED_NONE = not_known("it served no plots by itself")
 
 
 CURVE_COLUMNS = [
@@ -53,7 +55,12 @@ CURVE_COLUMNS = [
     "bias_two_phase",
     "bias_two_phase_low",
     "bias_two_phase_high",
-    "bias_reweighted",
+    "bias_over_plots",
+    "bias_over_plots_low",
+    "bias_over_plots_high",
+    "gain_over_plots",
+    "gain_over_plots_low",
+    "gain_over_plots_high",
     "slope_df",
     "anchor_pct",
     "bias_at_anchor",
@@ -156,7 +163,8 @@ def _bias_cells(audit: CurveAudit, level: float) -> dict:
         **_ends("bias_mixed", mixed, level),
         "bias_mixed_df": mixed.df,
         **_ends("bias_two_phase", audit.two_phase, level),
-        "bias_reweighted": cover.reweighted.value if cover else nan,
+        **_ends("bias_over_plots", cover.bias if cover else SERVED_NONE, level),
+        **_ends("gain_over_plots", cover.gain if cover else SERVED_NONE, level),
         "n_apart": audit.n_apart,
         "mean_error_apart": audit.apart.value,
     }

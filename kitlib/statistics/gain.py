@@ -1,14 +1,16 @@
 """Gain: the sensor's own slope, with error in both the sensor and the reference."""
 
-from functools import partial
+from dataclasses import replace
+from math import isfinite
 
 import numpy as np
 
-from kitlib.statistics.sums import Sums, jackknife, trial_sums
+from kitlib.statistics.clustered import CR2, clustered_fit
+from kitlib.statistics.sums import Sums, trial_sums
 from kitlib.words.errors import NoSpread
 from kitlib.words.estimates import Estimate, not_known
 
-DEMING = "Deming, jackknife over trials, t"
+DEMING = f"Deming, {CR2}"
 NOT_TOGETHER = "readings and reference do not rise together, so no line joins them"
 ALL_NOISE = "reference error explains all of the spread of the reference"
 
@@ -87,11 +89,10 @@ def gain(sensor, reference, sd_sensor: float, sd_reference: float, trial) -> Est
     if sensor2 == 0 or reference2 == 0:
         which = "reference values" if reference2 == 0 else "readings"
         raise NoSpread(f"gain: all {which} are the same; expected values that differ.")
-    found = jackknife(
-        sums, partial(deming_slope, sd_sensor=sd_sensor, sd_reference=sd_reference)
-    )
-    if not found.known:
+    slope = float(deming_slope(sums.total, sd_sensor, sd_reference))
+    if not isfinite(slope):
         return not_known(NOT_TOGETHER)
+    found = _with_error(slope, sensor, reference, sd_sensor, sd_reference, trial)
     noise = reference2 <= (sums.total.n - 1) * sd_reference**2
     return Estimate(
         value=found.value,
@@ -100,3 +101,25 @@ def gain(sensor, reference, sd_sensor: float, sd_reference: float, trial) -> Est
         method=DEMING,
         remark=found.remark or (ALL_NOISE if noise else ""),
     )
+
+
+def _with_error(slope, sensor, reference, sd_sensor, sd_reference, trial) -> Estimate:
+    """Return a Deming slope with its CR2 error.
+
+    The slope is that of least squares on the fitted true moistures, so that CR2
+    applies. Its residuals are the share of the distance from the line that falls
+    to the response, which is undone.
+    """
+    sensor, reference = np.asarray(sensor, float), np.asarray(reference, float)
+    of_sensor, of_reference = sd_sensor**2, (slope * sd_reference) ** 2
+    total = of_sensor + of_reference
+    away = sensor - sensor.mean() - slope * (reference - reference.mean())
+    moisture = reference - reference.mean() + of_reference / total * away / slope
+    steep = of_sensor < of_reference
+    response = reference if steep else sensor
+    design = np.column_stack(
+        [np.ones_like(moisture), moisture * (slope if steep else 1)]
+    )
+    found = clustered_fit(design, response, trial).contrast([0.0, 1.0])
+    stretch = total / max(of_sensor, of_reference) * (slope**2 if steep else 1)
+    return replace(found, value=slope, se=float(found.se * stretch))

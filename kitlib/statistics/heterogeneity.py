@@ -1,7 +1,10 @@
 """How much offsets differ between curves beyond their standard errors."""
 
+from math import inf
+
 import numpy as np
 from scipy.optimize import brentq
+from scipy.special import chdtri, ndtr, stdtrit
 
 from kitlib.statistics.reml import lowest_from_zero
 
@@ -102,3 +105,52 @@ def typical_variance(variances) -> float:
     weights = 1 / variances
     spare = weights.sum() ** 2 - weights @ weights
     return float((weights.size - 1) * weights.sum() / spare)
+
+
+QUANTILES = (np.arange(40) + 0.5) / 40
+
+
+def spread_of_new_curve(offsets, variances, freedom: float) -> float:
+    """Return the spread of a new curve's offset about the mean of the others.
+
+    Scaled so that spread times the 97.5 % point of t with k - 1 degrees of freedom
+    is half the 95 % prediction interval. The variance between curves is not taken
+    as known: it goes through the values that Q, the weighted scatter, leaves
+    open, each as likely as chi-squared makes it [1]_, and so do the variances
+    within. Where all variances are known to be 0 this is the t interval.
+
+    Parameters
+    ----------
+    offsets, variances : ndarray, shape (k,), k >= 2
+        Offsets, and their squared standard errors.
+    freedom : float
+        Degrees of freedom of the squared standard errors, pooled.
+
+    References
+    ----------
+    .. [1] Nagashima, Noma, Furukawa, Statistical Methods in Medical Research 28
+       (2019) 1689-1702 (from memory): prediction by a confidence distribution.
+    """
+    df = offsets.size - 1
+    wanted = chdtri(df, 1 - QUANTILES)
+    scales = np.ones(1)
+    if freedom < inf:
+        scales = freedom / chdtri(freedom, 1 - QUANTILES[2::4])
+    spreads = np.concatenate([_spreads(offsets, variances * s, wanted) for s in scales])
+
+    def short(half):
+        return ndtr(half / spreads).mean() - 0.975
+
+    half = brentq(short, 0.0, 10 * spreads.max())
+    return float(half / stdtrit(df, 0.975))
+
+
+def _spreads(offsets, variances, wanted):
+    """Return SDs of a new offset about the mean, for each value Q may have."""
+    largest = 10 * offsets.size * np.ptp(offsets) ** 2 / wanted.min()
+    grid = np.concatenate([[0.0], np.geomspace(1e-8, 1.0, 200) * (largest + 1e-300)])
+    weights = 1 / (variances + grid[:, None])
+    mean = weights @ offsets / weights.sum(axis=1)
+    scatter = (weights * (offsets - mean[:, None]) ** 2).sum(axis=1)
+    between = np.interp(-wanted, -scatter, grid)  # Q falls as the variance grows
+    return np.sqrt(between + 1 / (1 / (variances + between[:, None])).sum(axis=1))

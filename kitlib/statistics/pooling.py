@@ -10,6 +10,7 @@ from kitlib.statistics.arrays import finite_array
 from kitlib.statistics.heterogeneity import (
     paule_mandel_variance,
     reml_variance,
+    spread_of_new_curve,
     typical_variance,
     weighted,
 )
@@ -17,7 +18,7 @@ from kitlib.words.errors import NoSpread, TooFewSamples
 from kitlib.words.estimates import Estimate, not_known
 
 HARTUNG_KNAPP = "random effects by REML, Hartung-Knapp"
-NEW_CURVE = "prediction, random effects by REML, Hartung-Knapp"
+NEW_CURVE = "prediction, SD between curves by its confidence distribution"
 TO_MEAN = "empirical Bayes (Morris), shrunk towards the mean of the curves"
 TO_ZERO = "empirical Bayes, shrunk towards 0, standard error of the raw offset"
 # With fewer curves the mean they would be shrunk to is itself hardly known.
@@ -113,7 +114,8 @@ def pool_offsets(offsets, ses, dfs=None) -> Pooled:
         mean=mean,
         new_curve=Estimate(
             value=mean.value,
-            se=sqrt(mean.se**2 + between),
+            # No new curve is known better than the mean of all.
+            se=max(spread_of_new_curve(offsets, variances, freedom), mean.se),
             df=mean.df,
             method=NEW_CURVE,
         ),

@@ -1,10 +1,10 @@
 """What other trials would show: corrections on trials left out, SEP in new trials."""
 
 from dataclasses import dataclass
-from math import isfinite, nan, sqrt
+from math import exp, isfinite, nan, sqrt
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.stats import chi2, norm
 from scipy.stats import t as student_t
 
 from kitlib.statistics.clustered import NO_SCATTER
@@ -204,7 +204,8 @@ def sep_interval(sums: TrialSums, level: float = 0.95) -> SepInterval:
     interval, df = NO_INTERVAL, nan
     if not why:
         dfs, df = _degrees_of_freedom(parts, variances)
-        interval = _joined(variances, dfs, level)
+        _, high = _joined(variances, dfs, level)
+        interval = Interval(_low_end(parts, total, level), high)
     return SepInterval(
         total_sd=sqrt(total),
         interval=interval,
@@ -237,6 +238,18 @@ def _degrees_of_freedom(parts, variances):
     spread = ALLOWANCE * float(np.average([jackknife, theory], weights=weights))
     df = 2 * float(variances.sum()) ** 2 / max(theory, spread)
     return dfs * min(theory / spread, 1.0), df
+
+
+def _low_end(parts, total, level):
+    """Return the low end of the SD, by a jackknife of its logarithm over trials.
+
+    A few wild errors pull the estimate up; then leaving their trial out moves it
+    far, which the theory of normal errors does not know.
+    """
+    rest = _variances(parts.sum(axis=0) - parts).sum(axis=-1)
+    logs = np.log(np.maximum(rest, ROUNDING * total))
+    unsure = sqrt((len(parts) - 1) * float(np.var(logs)))
+    return sqrt(total) * exp(-float(norm.ppf((1 + level) / 2)) * unsure / 2)
 
 
 def _joined(variances, dfs, level):

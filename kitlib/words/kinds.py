@@ -124,7 +124,7 @@ KINDS: dict[str, Kind] = {
     "suspected-swap": Kind(
         WARNING, "two samples fit far better exchanged", "check the labels"
     ),
-    "bias-reweighted": Kind(
+    "bias-over-plots": Kind(
         NOTE, "the bias differs over the harvested plots' moistures", "see both"
     ),
     "no-benchtop": Kind(NOTE, "there is no benchtop meter", "nothing"),

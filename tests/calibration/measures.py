@@ -4,7 +4,6 @@ from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
-import pandas as pd
 from curves import SEASON, audit_of
 
 from calibration.scenarios import CropScenario, Scenario
@@ -111,6 +110,9 @@ def audit_drawn(drawn: DrawnSeason):
         after=after,
         after_remark=after_remark,
         bands=audit_bands(s, tolerance, SEASON.confidence),
+        coverage=coverage(
+            s, drawn.reference_se, drawn.harvest.sensor_pct, drawn.harvest.trial
+        ),
         allowed_bias=SEASON.allowed_bias_at(CROP, found.mean_reference),
         max_sep=float(tolerance.at(found.mean_reference)),
     )
@@ -164,8 +166,23 @@ def _checked(scenario: Scenario, truth: Truth, drawn, audit: CurveAudit, sep):
     change = truth.per_degree * (effect.high - effect.low)
     interval = effect.change.interval()
     yield Checked(quantity="effect of temperature", interval=interval, true=change)
+    over_plots = audit.coverage
+    yield Checked(
+        quantity="bias over the plots",
+        interval=over_plots.bias.interval(),
+        true=scenario.bias + float(drawn.harvest.sensor_error.mean()),
+    )
+    yield Checked(
+        quantity="gain over the plots",
+        interval=over_plots.gain.interval(),
+        true=truth.gain,
+    )
     if scenario.choice != "random":
-        yield from _reweighted(drawn, truth, s)
+        yield Checked(
+            quantity="bias of the samples, for the plots",
+            interval=bias,
+            true=scenario.bias,
+        )
     for band in audit.bands.itertuples():
         mean = truth.by_reference.get(band.band_low, nan)
         interval = Interval(band.low, band.high)
@@ -212,19 +229,6 @@ def _two_phase(drawn: DrawnSeason, truth: Truth) -> Checked:
     return Checked(
         quantity="bias, two phases", interval=found.interval(), true=truth.bias
     )
-
-
-def _reweighted(drawn: DrawnSeason, truth: Truth, s: Samples):
-    """Yield the reweighted bias and, for comparison, the raw one of the harvest."""
-    readings = drawn.harvest.sensor_pct
-    found = coverage(s.sensor, s.error, s.trial, readings).reweighted
-    bands = pd.Series(np.floor(readings / 2.0) * 2.0)
-    held = bands.isin(np.floor(s.sensor / 2.0) * 2.0)
-    after = float(bands[held].map(truth.by_reading).mean())
-    yield Checked(quantity="reweighted bias", interval=found.interval(), true=after)
-    raw = mean_over(s.error, s.trial).interval()
-    every = float(bands.map(truth.by_reading).mean())
-    yield Checked(quantity="raw bias, for the harvest", interval=raw, true=every)
 
 
 def cost_of(truth: Truth, audit: CurveAudit, advice: Recommendation) -> Cost:

@@ -222,6 +222,13 @@ SCENARIOS = (
         choice="wettest",
     ),
     Scenario(
+        name="wettest-biased",
+        story="the 4 wettest of 20 plots a trial, bias beyond the allowed",
+        samples=(4,) * 10,
+        choice="wettest",
+        bias=0.6,
+    ),
+    Scenario(
         name="wettest-gain-0.9",
         story="the 4 wettest of 20 plots a trial, gain 0.9",
         samples=(4,) * 10,

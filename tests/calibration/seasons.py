@@ -51,7 +51,7 @@ class DrawnSeason:
     reference_se : float
         Standard error of an oven value from its dishes; nan for one dish.
     harvest : Plots
-        All plots; the samples alone where these were taken at random.
+        All plots of the trials.
     bench : Plots
         Plots the benchtop meter measured.
     bench_pct : ndarray
@@ -73,11 +73,13 @@ def draw_season(scenario: Scenario, rng: np.random.Generator) -> DrawnSeason:
     """Return one season of a scenario."""
     if scenario.choice == "random":
         oven = np.array(scenario.samples)
-        alone = np.array(scenario.bench or [0] * len(oven))
-        measured = harvest(scenario, oven + alone, rng)
-        place = np.concatenate([np.arange(size) for size in oven + alone])
-        in_oven = place < oven[measured.trial]
-        harvested = samples = measured.only(in_oven)
+        taken = oven + np.array(scenario.bench or [0] * len(oven))
+        plots = np.maximum(taken, PLOTS_A_TRIAL)
+        harvested = harvest(scenario, plots, rng)
+        place = np.concatenate([np.arange(size) for size in plots])
+        measured = harvested.only(place < taken[harvested.trial])
+        in_oven = (place < oven[harvested.trial])[place < taken[harvested.trial]]
+        samples = measured.only(in_oven)
     else:
         harvested = harvest(scenario, [PLOTS_A_TRIAL] * len(scenario.samples), rng)
         samples = measured = chosen(scenario, harvested)

@@ -6,6 +6,7 @@ Limits are those of the binomial distribution about the goal of 94 to 96 %.
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from curves import SEASON, pairs_of
 from scipy.stats import binom
@@ -67,8 +68,12 @@ def test_the_short_audit_gives_the_advice_of_the_whole_one(name):
     for _ in range(3):
         drawn = draw_season(BY_NAME[name], rng)
         s = samples_of(drawn)
+        harvest = drawn.harvest
+        plots = pd.DataFrame(
+            {"trial": harvest.trial.astype(str), "sensor_pct": harvest.sensor_pct}
+        )
         pairs = pairs_of(s.sensor, s.reference, s.trial, drawn.reference_se)
-        whole = audit_curve(CROP, TEMPLATE.register, pairs, None, SEASON)
+        whole = audit_curve(CROP, TEMPLATE.register, pairs, plots, SEASON)
         short, _ = audit_drawn(drawn)
         first, second = recommend(whole, SEASON), recommend(short, SEASON)
         assert first.reason == second.reason

@@ -39,8 +39,8 @@ class Truth:
         Coefficient of the squared reference in the best parabola of the errors.
     log_spread : float
         Growth of the logarithm of the absolute errors about their line, per point.
-    by_reading, by_reference : Series
-        Mean error by 2-point band, of harvested plots and of samples.
+    by_reference : Series
+        Mean error of samples by 2-point band.
     moments : ndarray, shape (3, 3)
         Mean products of 1, reading and error (true moisture taken off) in plots
         of new trials.
@@ -56,7 +56,6 @@ class Truth:
     per_degree: float
     bend: float
     log_spread: float
-    by_reading: pd.Series
     by_reference: pd.Series
     moments: np.ndarray
 
@@ -105,7 +104,6 @@ def truth_of(scenario: Scenario, seed: int, plots: int = PLOTS_DRAWN) -> Truth:
         per_degree=scenario.per_degree,
         bend=float(np.polyfit(reference - reference.mean(), error, 2)[0]),
         log_spread=_log_spread(reference, error),
-        by_reading=band_means(drawn.sensor_pct, drawn.error),
         by_reference=band_means(reference, error),
         moments=products @ products.T / products.shape[1],
     )

@@ -13,6 +13,7 @@ from kitlib.curves.effects import (
     suspected_swaps,
     with_q_values,
 )
+from kitlib.curves.samples import Samples
 
 
 def test_an_effect_is_the_change_over_the_middle_range():
@@ -94,24 +95,29 @@ def test_one_value_is_its_own_mean_without_an_error():
     assert np.isnan(found.interval().low)
 
 
+def covered(sensor, error, plots, at):
+    """Return how samples cover plots; each sample in a trial of its own letter."""
+    sensor, error = np.array(sensor), np.array(error)
+    n = sensor.size
+    samples = Samples(
+        sensor=sensor,
+        reference=sensor - error,
+        reference_se=np.full(n, 0.1),
+        trial=np.array(list("ABCDEFGH")[:n]),
+        sample=np.arange(n),
+    )
+    return coverage(samples, 0.1, plots, at)
+
+
 def test_coverage_counts_what_the_samples_do_not_reach():
-    sensor, error = np.array([14.0, 15.0, 17.0]), np.array([0.0, 0.1, 0.4])
-    found = coverage(sensor, error, ["A", "B", "C"], [13.0, 14.5, 16.5, 18.5, np.nan])
+    plots = [13.0, 14.5, 16.5, 18.5, np.nan]
+    found = covered([14.0, 15.0, 17.0], [0.0, 0.1, 0.4], plots, list("ABCCC"))
     assert (found.n_plots, found.share_outside) == (4, 0.5)
     assert found.share_bands == approx(2 / 4)
 
 
-def test_the_reweighted_bias_weights_bands_by_their_plots():
-    sensor = np.array([14.1, 14.2, 16.1, 16.2])
-    error = np.array([0.0, 0.2, 1.0, 1.2])
-    plots = np.r_[np.full(30, 14.5), np.full(10, 16.5)]
-    found = coverage(sensor, error, ["A", "B", "C", "D"], plots).reweighted
-    assert found.value == approx((3 * 0.1 + 1 * 1.1) / 4)
-
-
-def test_samples_spread_as_the_plots_are_reweighted_to_themselves():
-    sensor = np.array([14.1, 14.2, 16.1, 16.2])
-    error = np.array([0.0, 0.2, 1.0, 1.2])
-    found = coverage(sensor, error, ["A", "B", "C", "D"], sensor)
-    assert found.reweighted.value == approx(error.mean())
+def test_samples_that_are_all_of_the_plots_have_their_bias():
+    sensor, error = [14.1, 14.2, 16.1, 16.2], [0.0, 0.2, 1.0, 1.2]
+    found = covered(sensor, error, sensor, list("ABCD"))
+    assert found.bias.value == approx(np.mean(error))
     assert found.shift == approx(0.0)

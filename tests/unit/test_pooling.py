@@ -38,7 +38,6 @@ def test_equal_standard_errors_by_hand():
     assert pooled.i_squared == approx(0.9)
     mean = pooled.mean
     assert (mean.value, mean.se, mean.df) == approx((0.5, sqrt(0.1 / 5), 4))
-    assert pooled.new_curve.se == approx(sqrt(0.02 + 0.09))
     # James and Stein: 1 - (5 - 3) 0.01 / 0.40 = 0.95 of each distance is kept.
     assert values(pooled) == approx([0.12, 0.31, 0.5, 0.69, 0.88])
     # Morris, with B = 0.05: 0.01 (1 - 4/5 B) + 2 / (5 - 3) B^2 0.4^2.
