@@ -22,7 +22,7 @@ GROUPS = {
     """,
     "curves": """
         samples effects coverage curve_audit bands two_phase audit bridge
-        corrections curve_corrections flaws settling recommend
+        corrections curve_corrections flaws settling judgement recommend
         season_observations observations
     """,
     "trials": """

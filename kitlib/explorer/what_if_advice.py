@@ -28,6 +28,7 @@ def advice_on(
     used = own["used"].to_numpy(bool, copy=True)
     used[used] = counted
     own = own.assign(used=used)
-    # How samples cover the plots has no part in the advice: no plots are given.
-    found = audit_curve(audit.crop, audit.register, own, None, season.settings)
+    served = season.pairing.plots[season.pairing.plots["curve"] == audit.curve]
+    plots = served if len(served) else None
+    found = audit_curve(audit.crop, audit.register, own, plots, season.settings)
     return recommend(found, season.settings)

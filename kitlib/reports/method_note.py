@@ -45,7 +45,9 @@ STATISTICS = (
     (
         "SEP",
         "standard deviation of the errors about the bias, n − 1; RMSEP keeps the bias. "
-        "What the reference's own error adds is taken out where dishes were repeated",
+        "Its interval is for new trials: Graybill and Wang's high end, a low end by "
+        "jackknife over trials. What the reference's own error adds is taken out where "
+        "dishes were repeated",
     ),
     (
         "Slope",
@@ -55,7 +57,13 @@ STATISTICS = (
     (
         "Gain",
         "the sensor's own slope on the true moisture, by errors in variables (Deming) "
-        "with the SD of the dishes and of the residuals; jackknife over trials",
+        "with the SD of the dishes and of the residuals; CR2 by trial",
+    ),
+    (
+        "Over the harvested plots",
+        "bias and gain as they would be had every plot of the sampled trials been a "
+        "sample, from the readings of all plots: samples picked by their readings "
+        "show too large a bias or gain by themselves",
     ),
     (
         "After correction",

@@ -74,6 +74,7 @@ def curve_numbers(audit: CurveAudit, level: float) -> Table:
         estimate_row("Prediction slope", found.slope, level, 3),
         *_robust_rows(found.robust_line),
         estimate_row("Gain", found.gain, level, 3),
+        *_gain_over_plots(audit.coverage, level),
         estimate_row("Bend in mid-range", found.curvature, level),
     ]
     if after is not None:
@@ -97,6 +98,13 @@ def curve_numbers(audit: CurveAudit, level: float) -> Table:
         note=f"Bias, SEP and RMSEP in {POINTS}; slopes in points per point. Prediction "
         "slope is air-oven on sensor; some texts regress the other way round.",
     )
+
+
+def _gain_over_plots(cover, level: float) -> list[tuple[str, ...]]:
+    """Return the gain over the harvested plots as a table row, none without plots."""
+    if cover is None:
+        return []
+    return [estimate_row("Gain over the harvested plots", cover.gain, level, 3)]
 
 
 def _robust_rows(line) -> list[tuple[str, ...]]:

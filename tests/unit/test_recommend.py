@@ -1,10 +1,14 @@
 """Each action on samples that call for it, and the reason it gives."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from curves import SEASON, audit_of
 from pytest import approx
 
+from kitlib.curves.coverage import coverage
+from kitlib.curves.judgement import judged_gain
 from kitlib.curves.recommend import recommend
 from kitlib.intake.season import Season
 from kitlib.simulation.simulate import simulate_pairs
@@ -148,6 +152,36 @@ def test_an_offset_loaded_before_moves_the_advice_by_as_much(shift):
     if second.action == first.action == "shift":
         assert second.new_setting == approx(first.new_setting)
     assert second.offset == approx(first.offset - shift)
+
+
+def picked_wettest(bias):
+    """Return the audit of the four wettest of twenty plots a trial."""
+    rng = np.random.default_rng(8)
+    trial = np.repeat(np.arange(12), 20)
+    true = 18 + rng.normal(0, 2, 12)[trial] + rng.normal(0, 1, trial.size)
+    sensor = true + bias + rng.normal(0, 0.6, trial.size)
+    rows = np.lexsort([sensor, trial]).reshape(12, 20)[:, -4:].ravel()
+    audit = audit_of(sensor[rows], true[rows], trial[rows])
+    cover = coverage(audit.found.samples, 0.05, sensor, trial.astype(str))
+    return replace(audit, coverage=cover), audit
+
+
+def test_a_bias_of_picked_samples_alone_shifts_nothing():
+    with_plots, without = picked_wettest(bias=0.0)
+    assert recommend(without, SEASON).action == "shift"  # they read high, as picked
+    advice = recommend(with_plots, SEASON)
+    assert advice.action == "unresolved"
+    assert "over the readings of the harvested plots" in advice.reason
+
+
+def test_a_bias_the_plots_share_is_shifted():
+    assert recommend(picked_wettest(bias=2.0)[0], SEASON).action == "shift"
+
+
+def test_the_gain_over_the_plots_is_judged():
+    with_plots, without = picked_wettest(bias=0.0)
+    assert judged_gain(with_plots) is with_plots.coverage.gain
+    assert judged_gain(without) is without.found.gain
 
 
 def test_the_order_of_samples_does_not_matter(rng):
