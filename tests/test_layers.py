@@ -52,9 +52,9 @@ GROUPS = {
         setup_tables review_tables
     """,
     "reports": """
-        results pictures report_parts method_note trial_changes trial_report
-        curve_evidence row_accounts season_report report curve_views join_views
-        trial_views
+        results pictures report_parts method_note trial_changes trial_condition
+        trial_samples trial_report curve_evidence row_accounts season_report
+        report curve_views join_views trial_views
     """,
     "explorer": """
         entry_lines what_if what_if_choices what_if_yields explorer_look

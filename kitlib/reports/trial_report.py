@@ -6,14 +6,11 @@ from pathlib import Path
 import numpy as np
 
 from kitlib.intake.outputs import write_bytes
-from kitlib.intake.pairs import OVEN
 from kitlib.pages.blocks import (
     Block,
-    Column,
     Heading,
     Paragraph,
     Report,
-    Table,
     Verdict,
 )
 from kitlib.pages.typeset import typeset
@@ -33,6 +30,12 @@ from kitlib.reports.report_parts import (
     section,
 )
 from kitlib.reports.trial_changes import change_blocks
+from kitlib.reports.trial_condition import (
+    condition_blocks,
+    trial_conditions,
+    trial_findings,
+)
+from kitlib.reports.trial_samples import n_samples, sample_blocks
 from kitlib.season.season_audit import SeasonAudit, TrialAudit
 from kitlib.trials.chances import TOUCH_AND_GO
 from kitlib.trials.yields import YieldUnit
@@ -57,14 +60,17 @@ def trial_report(season: SeasonAudit, name: str) -> Report:
         The trial.
     """
     trial = season.trial(name)
+    conditions = trial_conditions(season, trial)
+    findings = trial_findings(season, trial, conditions)
     blocks = [
         trial_verdict(season, trial),
         *_at_a_glance(season, trial),
-        *_measured(season, trial),
+        *sample_blocks(trial),
         *_curves(season, trial),
+        *condition_blocks(season, conditions),
         *change_blocks(season, trial),
         *section("What was left out, and why", left_out_block(trial.left_out)),
-        *section("What else was found", findings_block(trial.findings)),
+        *section("What else was found", findings_block(findings)),
         *cautions(),
         *method_note(season, [trial.crop]),
         *provenance(season),
@@ -143,7 +149,7 @@ def _at_a_glance(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
             [
                 ("Plots", str(len(plots))),
                 ("Entries", str(plots["entry"].nunique())),
-                ("Oven samples", str(_n_samples(trial))),
+                ("Oven samples", str(n_samples(trial))),
                 ("Mean reading", f"{show(plots['recorded_pct'].mean(), 1)} %"),
                 ("Mean change of moisture", f"{show(change.mean(), 2, True)} points"),
                 ("LSD after", _lsd(found, trial.unit)),
@@ -154,12 +160,6 @@ def _at_a_glance(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
     ]
     picture = entries_picture(trial)
     return [*blocks, picture] if picture else blocks
-
-
-def _n_samples(trial: TrialAudit) -> int:
-    """Return how many of the trial's samples have an oven result."""
-    oven = trial.pairs[trial.pairs["basis"] == OVEN]
-    return int(oven["sample"].nunique())
 
 
 def _lsd(found, unit: YieldUnit) -> str:
@@ -182,85 +182,6 @@ def _touch_and_go(found) -> str:
     if not (found.entries["chance_selected_after"].notna()).any():
         return NOT_KNOWN
     return str(int((found.entries["verdict"] == TOUCH_AND_GO).sum()))
-
-
-def _measured(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
-    """Return the trial's own samples."""
-    pairs = trial.pairs[(trial.pairs["basis"] == OVEN) & ~trial.pairs["parallel"]]
-    if pairs.empty:
-        said = "No plot of this trial was sampled for the oven; its curves are judged "
-        said += "by samples of other trials."
-        return section("What was measured here", [Paragraph(said)])
-    rows = [
-        (
-            pair.plot,
-            pair.entry,
-            pair.curve,
-            pair.sample,
-            show(pair.sensor_pct, 1),
-            show(pair.reference_pct, 2),
-            str(int(pair.n_dishes)),
-            show(pair.error, 2, sign=True),
-            "" if pair.used else f"set apart: {pair.selection_reason}",
-        )
-        for pair in pairs.itertuples()
-    ]
-    table = Table(
-        caption="Samples of this trial: sensor beside air-oven.",
-        columns=[
-            Column("Plot"),
-            Column("Entry"),
-            Column("Curve"),
-            Column("Sample"),
-            Column("Sensor", "%", number=True),
-            Column("Air-oven", "%", number=True),
-            Column("Dishes", number=True),
-            Column("Error", "points", number=True),
-            Column("Remark"),
-        ],
-        rows=rows,
-        note="Moisture on wet basis. Sensor readings are restated to the offset in the "
-        "register where another was in force.",
-    )
-    return section("What was measured here", [table, _sampled_yields(trial)])
-
-
-def _sampled_yields(trial: TrialAudit) -> Table:
-    """Return the yields of the sampled plots under their three moistures."""
-    unit, plots = trial.unit, trial.plots[trial.plots["reference_pct"].notna()]
-    rows = [
-        (
-            plot.plot,
-            plot.entry,
-            show(plot.recorded_pct, 1),
-            show(plot.moisture_after_pct, 2),
-            show(plot.reference_pct, 2),
-            *(
-                show(unit.of(value), unit.decimals)
-                for value in (
-                    plot.yield_before_kg_ha,
-                    plot.yield_after_kg_ha,
-                    plot.yield_reference_kg_ha,
-                )
-            ),
-        )
-        for plot in plots.itertuples()
-    ]
-    return Table(
-        caption=f"Sampled plots: yield at {trial.standard_pct:g} % moisture by three "
-        "moistures.",
-        columns=[
-            Column("Plot"),
-            Column("Entry"),
-            Column("Recorded", "%", number=True),
-            Column("Corrected", "%", number=True),
-            Column("Air-oven", "%", number=True),
-            Column("Yield, recorded", unit.name, number=True),
-            Column("Yield, corrected", unit.name, number=True),
-            Column("Yield, air-oven", unit.name, number=True),
-        ],
-        rows=rows,
-    )
 
 
 def _curves(season: SeasonAudit, trial: TrialAudit) -> list[Block]:

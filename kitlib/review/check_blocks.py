@@ -1,5 +1,7 @@
 """Whether the curves held, and parallel ones compared, in the season's report."""
 
+from collections.abc import Sequence
+
 from kitlib.pages.blocks import (
     Block,
     Column,
@@ -14,7 +16,7 @@ from kitlib.pages.drawing import svg_bytes
 from kitlib.review.check_samples import CUSUM, DRIFT_DAYS, EWMA, SHEWHART
 from kitlib.review.parallel_curves import Comparison
 from kitlib.review.review_figures import draw_control_chart
-from kitlib.review.season_curves import CurveReview
+from kitlib.review.season_curves import CurveCondition
 from kitlib.review.season_review import SeasonReview
 from kitlib.review.setup_blocks import with_interval
 from kitlib.words.terms import counted, listed, show, show_span
@@ -30,26 +32,30 @@ def check_blocks(review: SeasonReview) -> list[Block]:
         said = "There are no check runs with a known offset, so whether the curves "
         return [heading, Paragraph(f"{said}held could not be judged.")]
     first = charted[0].chart
-    pictures = [_chart_picture(one) for one in charted if not one.chart.remark]
-    pairs = zip(pictures[::2], pictures[1::2], strict=False)
-    shown: list[Block] = [SideBySide(*pair) for pair in pairs]
     return [
         heading,
-        _check_table(review, charted),
+        check_table(charted, review.season.settings.confidence),
         Note(
             f"Centre of each sample and SD ({show(first.sd)} points, {first.df} df, "
             "pooled over curves) from the first days a sample was run. Shewhart "
             "limits hold all deviations of a curve's season together; a reading whose "
             "offset nobody can tell takes no part."
         ),
-        *shown,
-        *pictures[len(pictures) // 2 * 2 :],
+        *chart_pictures(charted),
     ]
 
 
-def _check_table(review: SeasonReview, charted: list[CurveReview]) -> Table:
-    """Return each curve's check runs: limits, first day out, drift."""
-    level, rows = review.season.settings.confidence, []
+def chart_pictures(charted: Sequence[CurveCondition]) -> list[Block]:
+    """Return the control charts that could be judged, two abreast."""
+    pictures = [_chart_picture(one) for one in charted if not one.chart.remark]
+    pairs = zip(pictures[::2], pictures[1::2], strict=False)
+    abreast: list[Block] = [SideBySide(*pair) for pair in pairs]
+    return [*abreast, *pictures[len(pictures) // 2 * 2 :]]
+
+
+def check_table(charted: Sequence[CurveCondition], level: float) -> Table:
+    """Return each charted curve's check runs: limits, first day out, drift."""
+    rows = []
     for one in charted:
         chart = one.chart
         out = [chart.first_out.get(name) for name in (SHEWHART, EWMA, CUSUM)]
@@ -86,7 +92,7 @@ def _day(day) -> str:
     return f"{day:%Y-%m-%d}" if day is not None else "inside"
 
 
-def _chart_picture(one: CurveReview) -> Picture:
+def _chart_picture(one: CurveCondition) -> Picture:
     """Return the control chart of one curve."""
     chart = one.chart
     out = [name for name, day in chart.first_out.items() if day is not None]

@@ -3,8 +3,9 @@
 from collections.abc import Iterator
 from math import isfinite
 
+from kitlib.intake.season import Season
 from kitlib.review.parallel_curves import NO_DIFFERENCE, Comparison
-from kitlib.review.season_curves import CurveReview
+from kitlib.review.season_curves import CurveCondition, CurveReview
 from kitlib.review.season_review import SeasonReview
 from kitlib.review.setup_rules import BROKEN, NOT_RECORDED
 from kitlib.words.findings import Finding
@@ -40,21 +41,30 @@ def review_findings(review: SeasonReview) -> list[Finding]:
             found.append(Finding(code="review-open", table=name, message=said))
     for why in review.unread:
         found.append(Finding(code="history-not-read", message=f"{why}."))
-    for curve, one in review.curves.items():
-        parts = (_setup(one), _offset(one, review), _checks(one, level))
-        for code, said in (each for part in parts for each in part):
-            message = f"curve {curve}: {said}."
-            found.append(Finding(code=code, curve=curve, message=message))
-        found += [
-            Finding(code=code, curve=curve, message=f"curve {curve}: {said}.")
-            for code, said in _history(one, level)
-        ]
+    for one in review.curves.values():
+        found += condition_findings(one, review.season.settings)
+        found += _of_curve(one, _history(one, level))
     for comparison in review.parallel:
         found += _parallel(comparison)
     return found
 
 
-def _setup(one: CurveReview) -> Found:
+def condition_findings(one: CurveCondition, settings: Season) -> list[Finding]:
+    """Return what was found of a curve's set-up and of its check samples."""
+    level = settings.confidence
+    parts = (_setup(one), _offset(one, settings), _checks(one, level))
+    return [found for part in parts for found in _of_curve(one, part)]
+
+
+def _of_curve(one: CurveCondition, found: Found) -> list[Finding]:
+    """Return what was found of a curve as findings."""
+    return [
+        Finding(code=code, curve=one.curve, message=f"curve {one.curve}: {said}.")
+        for code, said in found
+    ]
+
+
+def _setup(one: CurveCondition) -> Found:
     """Yield rules of set-up practice that were not met, and those not recorded."""
     if one.setup.offset is None:
         return  # said once for the whole table, or by the table of rules
@@ -67,9 +77,9 @@ def _setup(one: CurveReview) -> Found:
         yield "setup-not-recorded", f"not recorded, so not judged: {'; '.join(unknown)}"
 
 
-def _offset(one: CurveReview, review: SeasonReview) -> Found:
+def _offset(one: CurveCondition, season: Season) -> Found:
     """Yield what the set-up runs say of the offset loaded."""
-    settings, level = one.setup.settings, review.season.settings.confidence
+    settings, level = one.setup.settings, season.confidence
     if one.setup.looks_unloaded:
         yield (
             "setup-unclear",
@@ -80,7 +90,7 @@ def _offset(one: CurveReview, review: SeasonReview) -> Found:
         return
     wrong = settings.misloaded
     ends = wrong.interval(level)
-    step = review.season.settings.setting_step
+    step = season.setting_step
     if isfinite(ends.low) and not ends.holds(0.0) and abs(wrong.value) > step / 2:
         yield (
             "setup-misloaded",
@@ -99,7 +109,7 @@ def _offset(one: CurveReview, review: SeasonReview) -> Found:
         )
 
 
-def _reach(one: CurveReview) -> Found:
+def _reach(one: CurveCondition) -> Found:
     """Yield whether an offset from the set-up's samples could have been near enough."""
     reach = one.setup.reach
     if reach is None or one.audit is None or reach.at_best <= one.audit.allowed_bias:
@@ -112,7 +122,7 @@ def _reach(one: CurveReview) -> Found:
     )
 
 
-def _checks(one: CurveReview, level: float) -> Found:
+def _checks(one: CurveCondition, level: float) -> Found:
     """Yield whether its check samples stayed where they were."""
     chart = one.chart
     if chart is None:

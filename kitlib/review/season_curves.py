@@ -1,6 +1,7 @@
 """A season's curves reviewed one by one, each knowing what the others tell."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import isfinite, nan
 
 import numpy as np
@@ -30,6 +31,7 @@ from kitlib.review.curve_setup import CurveSetup, curve_setup
 from kitlib.review.error_sources import ErrorSources
 from kitlib.review.offset_history import OffsetHistory, curve_history, sensor_history
 from kitlib.review.offset_settings import season_setting
+from kitlib.review.plan_costs import HOURS, Costs
 from kitlib.review.repeatability import Repeatability
 from kitlib.season.season_audit import SeasonAudit
 
@@ -39,8 +41,8 @@ WANTED_SHARE = 0.5
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CurveReview:
-    """All that explains one curve; parts that are not known are None or say why.
+class CurveCondition:
+    """How a curve was set up and whether it held; unknown parts are None or say why.
 
     Attributes
     ----------
@@ -52,9 +54,6 @@ class CurveReview:
         Of its check samples against their own first days.
     setup_chart : SetupChart or None
         Of its check samples against the set-up runs.
-    sources : ErrorSources or None
-    plan : CurvePlan
-    history : OffsetHistory
     """
 
     curve: str
@@ -63,6 +62,19 @@ class CurveReview:
     setup: CurveSetup
     chart: CheckChart | None
     setup_chart: SetupChart | None
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CurveReview(CurveCondition):
+    """All that explains one curve; parts that are not known are None or say why.
+
+    Attributes
+    ----------
+    sources : ErrorSources or None
+    plan : CurvePlan
+    history : OffsetHistory
+    """
+
     sources: ErrorSources | None
     plan: CurvePlan
     history: OffsetHistory
@@ -77,12 +89,11 @@ class SeasonCurves:
         Curves of the register, in order of crop and name.
     repeats : dict of Repeatability
         By sensor, over all of its curves.
-    crop_sources : dict of ErrorSources or None
-        By crop, over the curves that served plots.
     """
 
-    def __init__(self, season: SeasonAudit, past, costs, wanted):
+    def __init__(self, season: SeasonAudit, past=(), costs: Costs = HOURS, wanted=None):
         self.season, self.past, self.costs, self.wanted = season, past, costs, wanted
+        self._own_sources: dict[str, ErrorSources | None] = {}
         self.level = season.settings.confidence
         self.register = curve_register(season.tables["curves"].frame)
         by_crop = self.register.reset_index().sort_values(["crop_key", "curve"])
@@ -98,14 +109,23 @@ class SeasonCurves:
         pairs = season.pairing.pairs
         pairs = pairs[pairs["used"]]
         self.pairs = pairs.assign(along=along_moisture(pairs, season.corrections))
-        self.crop_sources = self._sources_by_crop()
         self.checks = {c: self._checks(c) for c in self.order}
+
+    @cached_property
+    def charts(self) -> dict[str, CheckChart]:
+        """Control charts of the curves with check runs, their scatter pooled."""
         bases = {c: base_of(found) for c, found in self.checks.items() if found}
         sd, df = pooled_scatter(list(bases.values()))
-        self.charts: dict[str, CheckChart] = {
+        return {
             c: check_chart(self.checks[c], base, sd, df, self.level)
             for c, base in bases.items()
         }
+
+    @cached_property
+    def crop_sources(self) -> dict[str, ErrorSources | None]:
+        """What the errors of each crop's curves are made of."""
+        crops = self.pairs.loc[~self.pairs["parallel"], "crop"].unique()
+        return {str(crop): self._sources_of_crop(crop) for crop in sorted(crops)}
 
     def _by_curve(self, table: str) -> dict[str, pd.DataFrame]:
         """Return each curve's rows of an optional table."""
@@ -128,15 +148,20 @@ class SeasonCurves:
         shared = self.repeats.get(sensor) if isinstance(sensor, str) else None
         return own.sd if own.df or shared is None else shared.sd
 
-    def _sources_by_crop(self) -> dict[str, ErrorSources | None]:
-        """Return what the errors of each crop's curves are made of."""
-        found = {}
-        for crop, pairs in self.pairs[~self.pairs["parallel"]].groupby("crop"):
-            sds = [self.sd_run(c) for c in pairs["curve"].unique()]
-            known = [sd for sd in sds if isfinite(sd)]
-            sd_run = float(np.sqrt(np.mean(np.square(known)))) if known else nan
-            found[str(crop)] = sources_of(pairs, sd_run, curves=True)
-        return found
+    def _sources_of_crop(self, crop: str) -> ErrorSources | None:
+        """Return what the errors of a crop's curves are made of."""
+        pairs = self.pairs[(self.pairs["crop"] == crop) & ~self.pairs["parallel"]]
+        sds = [self.sd_run(c) for c in pairs["curve"].unique()]
+        known = [sd for sd in sds if isfinite(sd)]
+        sd_run = float(np.sqrt(np.mean(np.square(known)))) if known else nan
+        return sources_of(pairs, sd_run, curves=True)
+
+    def _sources(self, curve: str) -> ErrorSources | None:
+        """Return what the errors of a curve are made of."""
+        if curve not in self._own_sources:
+            pairs = self.pairs[self.pairs["curve"] == curve]
+            self._own_sources[curve] = sources_of(pairs, self.sd_run(curve))
+        return self._own_sources[curve]
 
     def _checks(self, curve: str):
         """Return a curve's check runs day by day."""
@@ -145,25 +170,22 @@ class SeasonCurves:
             self.setup[curve], self.check_runs[curve], self.plots[curve], loaded
         )
 
-    def review(self, curve: str) -> CurveReview:
-        """Return the review of one curve."""
+    def condition(self, curve: str) -> CurveCondition:
+        """Return how one curve was set up and whether it held."""
         register, audit = self.register.loc[curve], self.season.audits.get(curve)
         crop, setup = register["crop_key"], self.setup[curve]
-        pairs = self.pairs[self.pairs["curve"] == curve]
-        own, shared = sources_of(pairs, self.sd_run(curve)), self.crop_sources.get(crop)
+        sources = self._sources(curve) or self.crop_sources.get(crop)
         found = curve_setup(
             register,
             setup,
             self.plots[curve],
             audit,
             repeats_of(self.runs[curve]),
-            error_sd(own or shared),
+            error_sd(sources),
             self.season.settings.standard_moisture_of(crop),
             self.level,
         )
-        scatter = scatter_of(crop, pairs, own, shared, self._benchtop_sd(crop))
-        wanted = self.wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
-        return CurveReview(
+        return CurveCondition(
             curve=curve,
             crop=crop,
             audit=audit,
@@ -172,14 +194,26 @@ class SeasonCurves:
             setup_chart=setup_chart_of(
                 self.checks[curve], setup, found.settings.loaded, self.level
             ),
+        )
+
+    def review(self, curve: str) -> CurveReview:
+        """Return all that explains one curve."""
+        found = self.condition(curve)
+        crop, audit, own = found.crop, found.audit, self._sources(curve)
+        pairs = self.pairs[self.pairs["curve"] == curve]
+        shared = self.crop_sources.get(crop)
+        scatter = scatter_of(crop, pairs, own, shared, self._benchtop_sd(crop))
+        wanted = self.wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
+        return CurveReview(
+            **vars(found),
             sources=own,
             plan=curve_plan(scatter, self.costs, wanted, self.level),
             history=curve_history(
                 curve,
                 self.season.settings.name,
-                found.settings.by_season,
+                found.setup.settings.by_season,
                 self.past,
-                _day(register),
+                _day(self.register.loc[curve]),
             ),
         )
 

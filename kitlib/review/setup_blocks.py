@@ -1,6 +1,9 @@
 """How the curves were set up, in the season's report."""
 
+from collections.abc import Iterable
+
 from kitlib.pages.blocks import Block, Column, Heading, Paragraph, Table
+from kitlib.review.season_curves import CurveCondition
 from kitlib.review.season_review import SeasonReview
 from kitlib.review.setup_rules import BROKEN, LESS, MET, NOT_RECORDED, SETUP_RULES
 from kitlib.words.terms import POINTS, listed, show, show_span
@@ -17,7 +20,7 @@ def setup_blocks(review: SeasonReview) -> list[Block]:
     return [
         Heading("Were the curves set up well?"),
         _practice(review),
-        _offsets(review),
+        offsets_table(review.curves.values(), review.season.settings.confidence),
         *_repeatability(review),
     ]
 
@@ -47,16 +50,15 @@ def _practice(review: SeasonReview) -> Table:
     )
 
 
-def _offsets(review: SeasonReview) -> Table:
+def offsets_table(curves: Iterable[CurveCondition], level: float) -> Table:
     """Return the offsets loaded, at set-up and by the season, side by side."""
-    level = review.season.settings.confidence
     rows = []
-    for curve, one in review.curves.items():
+    for one in curves:
         settings, reach = one.setup.settings, one.setup.reach
         asked = one.setup.offset
         rows.append(
             (
-                curve,
+                one.curve,
                 f"{asked.n_samples} / {asked.n_runs}" if asked else NONE,
                 show(settings.loaded, 2, sign=True),
                 with_interval(settings.at_setup, level),

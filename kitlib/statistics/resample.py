@@ -13,7 +13,7 @@ from kitlib.statistics.sums import ROUNDING, TrialSums
 from kitlib.words.errors import TooFewSamples
 from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval
 
-SEP_METHOD = "Graybill-Wang, degrees of freedom lowered by a jackknife over trials"
+SEP_METHOD = "high end Graybill-Wang, low end jackknife over trials"
 NEEDS_THREE = "needs at least 3 trials"
 # Chosen by simulation: for heavy tails, and trials at which a jackknife counts half.
 ALLOWANCE, TRIALS_OF_THEORY = 1.3, 20
