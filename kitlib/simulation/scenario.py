@@ -34,6 +34,11 @@ class Curve:
         SD of the errors a trial shares, and of a sample's own at the anchor.
     sd_setup : float
         SD of the errors seen when the curve was set up.
+    careful_setup : bool
+        Whether it was set up as good practice asks: three runs of each sample, of
+        enough grain, never rewetted, the first near the standard moisture.
+    retest_change : float
+        By how much its wetter check sample had changed when dried again.
     action, trials_needed : str, int
         What an audit with that many trials or more should recommend.
     offset_before, offset_changed_on : float, str
@@ -52,6 +57,8 @@ class Curve:
     sd_trial: float = 0.20
     sd_sample: float = 0.40
     sd_setup: float = 0.55
+    careful_setup: bool = False
+    retest_change: float = 0.0
     low_pct: float
     high_pct: float
     n_at_setup: int = 50
@@ -104,6 +111,7 @@ CURVES = (
         bias_at_anchor=1.10,
         sd_sample=0.35,
         sd_setup=0.50,
+        careful_setup=True,
         low_pct=11,
         high_pct=34,
         built_on="2025-03-10",
@@ -133,6 +141,7 @@ CURVES = (
         chamber_config="reduced",
         offset_loaded=0.3,
         bias_at_anchor=0.95,
+        careful_setup=True,
         low_pct=9,
         high_pct=24,
         offset_before=0.6,
@@ -151,6 +160,7 @@ CURVES = (
         bend_from_pct=16.5,
         sd_trial=0.30,
         sd_sample=0.95,
+        retest_change=-0.25,
         low_pct=9,
         high_pct=24,
         built_on="2023-12-04",

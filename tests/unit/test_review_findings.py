@@ -34,7 +34,7 @@ def test_every_finding_has_its_kind_and_a_full_sentence():
 
 def test_rewetted_grain_of_the_demo_is_found_with_its_reason():
     said = [f for f in review_findings(demo_review()) if f.code == "setup-rewetted"]
-    assert len(said) == 7
+    assert len(said) == 5  # two of its curves were set up with care
     assert "10 of 50 samples rewetted" in said[0].message
     assert "reads differently" in said[0].message
     assert "no source" in said[0].message

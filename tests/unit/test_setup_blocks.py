@@ -1,5 +1,7 @@
 """Set-up in the report: rules by curve, offsets side by side."""
 
+from dataclasses import replace
+
 from reviewed import demo_review
 
 from kitlib.pages.blocks import Paragraph, Table
@@ -16,10 +18,14 @@ def words(blocks):
 
 
 def test_practice_names_the_curves_that_did_not_meet_it():
-    practice, offsets = tables(setup_blocks(demo_review()))
+    practice, offsets, repeats = tables(setup_blocks(demo_review()))
     assert len(practice.rows) == len(SETUP_RULES)
     rewetted = next(row for row in practice.rows if "rewetted" in row[0])
-    assert rewetted[1] == "0 of 7" and "maize-S1" in rewetted[2]
+    assert rewetted[1] == "2 of 7" and "maize-S1" in rewetted[2]
     assert len(offsets.rows) == 7
-    assert "repeatability" not in offsets.caption
-    assert "not known" in words(setup_blocks(demo_review()))
+    assert [row[0] for row in repeats.rows] == ["S1"]  # S2 ran no sample twice
+
+
+def test_without_a_repeated_run_repeatability_is_not_known():
+    review = replace(demo_review(), repeats_by_sensor={})
+    assert "is not known" in words(setup_blocks(review))
