@@ -17,8 +17,8 @@ GROUPS = {
         lines gain shape left_out bootstrap resample pair_slopes robust_lines
     """,
     "intake": """
-        schema season tables cells checks reference accounts pairs outputs
-        provenance
+        schema season plain_cells distinct tables cells checks reference
+        accounts pairs outputs provenance
     """,
     "curves": """
         samples effects coverage curve_audit bands two_phase audit bridge

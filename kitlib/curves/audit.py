@@ -123,9 +123,9 @@ def audit_curves(pairing: Pairing, curves: Table, season: Season) -> list[CurveA
     """
     register = curve_register(curves.frame)
     by_curve = pairing.pairs.groupby(["crop", "curve"], sort=True)
-    harvested = dict(list(pairing.plots.groupby("curve")))
+    readings = dict(list(pairing.plots.groupby("curve")["sensor_pct"]))
     audits = [
-        audit_curve(crop, register.loc[curve], group, harvested.get(curve), season)
+        audit_curve(crop, register.loc[curve], group, readings.get(curve), season)
         for (crop, curve), group in by_curve
         if group["used"].any()
     ]
@@ -133,7 +133,7 @@ def audit_curves(pairing: Pairing, curves: Table, season: Season) -> list[CurveA
 
 
 def audit_curve(
-    crop: str, register: pd.Series, pairs: pd.DataFrame, plots, season: Season
+    crop: str, register: pd.Series, pairs: pd.DataFrame, readings, season: Season
 ) -> CurveAudit:
     """Return the audit of one curve on its pairs and the plots it served.
 
@@ -144,8 +144,8 @@ def audit_curve(
         The curve's row of `pairs.curve_register`.
     pairs : DataFrame
         Its pairs, at least one of them used.
-    plots : DataFrame or None
-        The plots it served; None if it was only recorded in parallel.
+    readings : Series or None
+        Of the plots it served; None if it was only recorded in parallel. [% moisture]
     season : Season
     """
     used = pairs[pairs["used"]]
@@ -157,7 +157,6 @@ def audit_curve(
     sep = sep_interval(sums, season.confidence) if sums else None
     apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"]]
     max_sep, max_sep_source = _max_sep(crop, register, found, tolerance, season)
-    readings = plots["sensor_pct"] if plots is not None else None
     return CurveAudit(
         crop=crop,
         curve=str(register.name),

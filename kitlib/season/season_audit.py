@@ -61,8 +61,6 @@ class SeasonAudit:
         By crop, of the crop's offsets that have an interval.
     shrunken : dict of Estimate
         Offset of each curve shrunk towards the crop's others.
-    plots : DataFrame
-        Every plot with both moistures and both yields.
     """
 
     folder: Path
@@ -74,8 +72,12 @@ class SeasonAudit:
     advice: dict[str, Recommendation]
     pooled: dict[str, Pooled]
     shrunken: dict
-    plots: pd.DataFrame
     _trials: dict = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def plots(self) -> pd.DataFrame:
+        """Every plot with both moistures and both yields."""
+        return corrected_plots(self.pairing, self.advice, self.audits, self.settings)
 
     @cached_property
     def plots_by_trial(self) -> dict[str, pd.DataFrame]:
@@ -207,7 +209,6 @@ def audit_season(folder: str | Path) -> SeasonAudit:
         advice=advice,
         pooled=pooled,
         shrunken=shrunken,
-        plots=corrected_plots(pairing, advice, audits, settings),
     )
 
 
