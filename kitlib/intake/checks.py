@@ -213,17 +213,17 @@ def _leave_out(table: Table, name: str, which, code: str, reason: str) -> None:
 
 
 def _leave_out_doubled(table: Table, name: str) -> None:
-    """Leave out rows that repeat another, and both of two that share one key."""
-    frame = table.frame
-    exact = _repeated(frame, name)
-    if name == "oven":
-        exact &= frame["wet_g"].notna() | frame["dish"].notna()
-    if name == "benchtop":
-        exact &= frame["reading"].notna()
-    if name in ("setup_runs", "check_runs"):
-        exact &= frame["run_at"].notna() | frame["run"].notna()
+    """Leave out rows that repeat another, and both of two that share one key.
+
+    Only rows alike in their key, or in what a table must have, are looked at whole.
+    """
+    telling = list(UNIQUE_KEYS.get(name, needed_columns(name)))
+    alike = table.frame.duplicated(telling, keep=False)
+    if not alike.any():
+        return
+    exact = table.frame.index.isin(_repeated(table.frame[alike], name))
     if exact.any():
-        rows = tuple(map(int, frame.index[exact]))
+        rows = tuple(map(int, table.frame.index[exact]))
         said = f"{len(rows)} row(s) repeat another to the letter; counted once."
         table.findings.append(
             Finding(code="row-twice", table=name, message=said, rows=rows)
@@ -234,18 +234,16 @@ def _leave_out_doubled(table: Table, name: str) -> None:
         _leave_out_shared_keys(table, name, UNIQUE_KEYS[name])
 
 
-def _repeated(frame: pd.DataFrame, name: str) -> pd.Series:
-    """Return which rows repeat an earlier one, remarks apart.
-
-    Rows alike in their key, or in what a table must have, are looked at whole.
-    """
-    telling = list(UNIQUE_KEYS.get(name, needed_columns(name)))
-    alike = frame.duplicated(telling, keep=False)
-    if not alike.any():
-        return alike
-    telling = frame[alike].drop(columns=["remark"], errors="ignore")
-    again = telling.index[telling.duplicated()]
-    return pd.Series(frame.index.isin(again), frame.index)
+def _repeated(frame: pd.DataFrame, name: str) -> pd.Index:
+    """Return the rows that repeat an earlier one, remarks apart."""
+    exact = frame.drop(columns=["remark"], errors="ignore").duplicated()
+    if name == "oven":
+        exact &= frame["wet_g"].notna() | frame["dish"].notna()
+    if name == "benchtop":
+        exact &= frame["reading"].notna()
+    if name in ("setup_runs", "check_runs"):
+        exact &= frame["run_at"].notna() | frame["run"].notna()
+    return frame.index[exact]
 
 
 def _leave_out_shared_keys(table: Table, name: str, keys: list[str]) -> None:

@@ -155,8 +155,10 @@ def _restated(plots, register, findings) -> pd.DataFrame:
 
 def _crops_agree(curves: pd.Series, crops: pd.Series, register) -> pd.Series:
     """Return whether each curve is for the crop it read."""
-    of_curve = by_value(curves, register["crop_key"].get)
-    return of_curve == by_value(crops, crop_key)
+    codes, names = zip(*map(pd.factorize, (curves, crops)), strict=True)
+    wanted = np.array([*map(register["crop_key"].get, names[0]), None], object)
+    found = np.array([*map(crop_key, names[1]), ""], object)
+    return pd.Series((wanted[:, None] == found)[codes], curves.index)
 
 
 _FROM_PLOT = [

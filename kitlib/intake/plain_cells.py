@@ -28,12 +28,22 @@ def plain_texts(cells: pd.Series) -> pd.Series | None:
     texts = as_arrow(cells)
     if texts is None:
         return None
-    letters = compute.binary_length(texts)
-    trimmed = compute.binary_length(compute.utf8_trim_whitespace(texts))
-    plain = compute.equal(letters, trimmed)
-    if compute.min(letters).as_py() == 0 or compute.all(plain).as_py() is False:
+    if compute.min(compute.binary_length(texts)).as_py() == 0:
         return None
+    if _has_spaces(texts):
+        trimmed = compute.utf8_trim_whitespace(texts)
+        if compute.all(compute.equal(texts, trimmed)).as_py() is False:
+            return None
     return cells
+
+
+def _has_spaces(texts: arrow.ChunkedArray) -> bool:
+    """Whether the letters of a column hold a space, or may hold one."""
+    letters = [chunk.buffers()[-1] for chunk in texts.chunks]
+    # Spaces are at most 32 in ASCII; any other letter is negative as a signed byte.
+    return any(
+        (np.frombuffer(part, np.int8) <= ord(" ")).any() for part in letters if part
+    )
 
 
 def plain_numbers(cells: pd.Series) -> pd.Series | None:

@@ -94,7 +94,7 @@ def _read_csv(path: Path, table: str) -> RawTable:
         return "skip"
 
     options = {
-        "read_options": arrow.csv.ReadOptions(use_threads=False),
+        "read_options": arrow.csv.ReadOptions(use_threads=False, block_size=16 << 20),
         "parse_options": arrow.csv.ParseOptions(
             newlines_in_values=True,
             ignore_empty_lines=False,

@@ -133,18 +133,18 @@ def time_bare_read(folder, threads) -> dict:
     from kitlib.intake.provenance import input_files
 
     paths = [path for path in input_files(Path(folder)) if path.suffix == ".csv"]
-    options, times = ReadOptions(use_threads=bool(int(threads))), []
-    start = peak_mb()
+    options, start = ReadOptions(use_threads=bool(int(threads))), peak_mb()
+    times, peaks = [], []
     for _ in range(1 + REPEATS):
         clock = Clock()
         tables = [read_csv(path, read_options=options) for path in paths]
         times.append(clock.read())
-        peak = peak_mb() if len(times) == 1 else peak
+        peaks.append(peak_mb())
     held = sum(table.nbytes for table in tables) / 1e6
     return times[0] | {
         "again": median(time["seconds"] for time in times[1:]),
         "cpu again": median(time["cpu"] for time in times[1:]),
-        "peak": peak - start,
+        "peak": peaks[0] - start,
         "held": held,
         "file": sum(path.stat().st_size for path in paths) / 1e6,
         "rows": sum(table.num_rows for table in tables),
