@@ -31,7 +31,7 @@ GROUPS = {
         corrected_plots
     """,
     "season": """
-        season_audit curves_table
+        trial_audit season_audit curves_table
     """,
     "simulation": """
         programme scenario simulated_sensor simulated_harvest simulated_lab

@@ -252,8 +252,3 @@ def _with_discovery_rates(audits: list[CurveAudit]) -> list[CurveAudit]:
         )
         for audit, q in zip(audits, q_values, strict=True)
     ]
-
-
-def plots_by_trial(plots: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Return each trial's plots, trials in order of name."""
-    return {str(trial): group for trial, group in plots.groupby("trial", sort=True)}

@@ -33,7 +33,8 @@ from kitlib.reports.report_parts import (
     section,
 )
 from kitlib.reports.trial_changes import change_blocks
-from kitlib.season.season_audit import SeasonAudit, TrialAudit
+from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.trial_audit import TrialAudit
 from kitlib.trials.chances import TOUCH_AND_GO
 from kitlib.trials.yields import YieldUnit
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show

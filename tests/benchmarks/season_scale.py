@@ -88,7 +88,7 @@ def time_stages(folder, out) -> dict:
     seconds["check"] -= seconds["read"]
     stages.add("plots", lambda: audit.plots)
     stages.add("findings", lambda: audit.findings)
-    stages.add("consequences", lambda: [audit.trial(name) for name in audit.trials])
+    stages.add("consequences", lambda: audit.outcomes)
     review = review_season(audit, ())
     stages.add(
         "tables written",
