@@ -17,8 +17,8 @@ GROUPS = {
         lines gain over_plots shape left_out bootstrap resample pair_slopes robust_lines
     """,
     "intake": """
-        schema season tables cells checks reference accounts pairs outputs
-        provenance
+        schema season plain_cells distinct tables cells checks reference
+        accounts pairs outputs provenance
     """,
     "curves": """
         samples effects coverage curve_audit bands two_phase audit bridge
@@ -31,7 +31,7 @@ GROUPS = {
         corrected_plots
     """,
     "season": """
-        season_audit curves_table
+        trial_audit season_audit curves_table
     """,
     "simulation": """
         programme scenario simulated_sensor simulated_harvest simulated_lab

@@ -123,7 +123,8 @@ def audit_curves(pairing: Pairing, curves: Table, season: Season) -> list[CurveA
     """
     register = curve_register(curves.frame)
     by_curve = pairing.pairs.groupby(["crop", "curve"], sort=True)
-    harvested = dict(list(pairing.plots.groupby("curve")))
+    readings = pairing.plots[["curve", "trial", "sensor_pct"]]
+    harvested = dict(list(readings.groupby("curve")))
     audits = [
         audit_curve(crop, register.loc[curve], group, harvested.get(curve), season)
         for (crop, curve), group in by_curve
@@ -145,7 +146,8 @@ def audit_curve(
     pairs : DataFrame
         Its pairs, at least one of them used.
     plots : DataFrame or None
-        The plots it served; None if it was only recorded in parallel.
+        Trial and reading, `sensor_pct`, of the plots it served; None if it was only
+        recorded in parallel.
     season : Season
     """
     used = pairs[pairs["used"]]
@@ -252,8 +254,3 @@ def _with_discovery_rates(audits: list[CurveAudit]) -> list[CurveAudit]:
         )
         for audit, q in zip(audits, q_values, strict=True)
     ]
-
-
-def plots_by_trial(plots: pd.DataFrame) -> dict[str, pd.DataFrame]:
-    """Return each trial's plots, trials in order of name."""
-    return {str(trial): group for trial, group in plots.groupby("trial", sort=True)}

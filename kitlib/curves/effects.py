@@ -167,7 +167,7 @@ def influence(error, sample, trial) -> Influence:
 def _strongest(shifts, names) -> tuple[str, float]:
     """Return the name and the value of the largest shift."""
     at = int(np.argmax(np.abs(shifts)))
-    return str(list(names)[at]), float(shifts[at])
+    return str(names[at]), float(shifts[at])
 
 
 def suspected_swaps(sensor, reference, sample, trial, spread: float) -> list[tuple]:

@@ -1,5 +1,6 @@
 """What is worth knowing of the season's readings and plots as a whole."""
 
+import numpy as np
 import pandas as pd
 
 from kitlib.intake.season import Season
@@ -12,19 +13,30 @@ from kitlib.words.terms import counted, listed
 def stuck_findings(curve: str, plots: pd.DataFrame) -> list[Finding]:
     """Name trials in which a curve's readings stood still; each reading once."""
     found = []
-    for trial, group in plots.groupby("trial"):
-        in_order = group.sort_values("harvested_at", kind="stable")["recorded_pct"]
+    for trial, readings in _readings_by_trial(plots):
         told = set()
-        for stuck in stuck_readings(in_order.dropna().to_numpy(float)):
+        for stuck in stuck_readings(readings):
             if stuck.value in told:  # a run of what already piles up at an end
                 continue
             told.add(stuck.value)
             where = "in a row" if stuck.where == "run" else f"at the {stuck.where}"
             said = f"curve {curve}: {stuck.count} plots of trial {trial} read "
             said += f"{stuck.value:g} % ({where})."
-            place = {"curve": curve, "trial": str(trial)}
+            place = {"curve": curve, "trial": trial}
             found.append(Finding(code="reading-stuck", message=said, **place))
     return found
+
+
+def _readings_by_trial(plots: pd.DataFrame):
+    """Yield each trial and its readings in the order of harvest."""
+    read = plots[plots["recorded_pct"].notna()]
+    codes, trials = pd.factorize(read["trial"], sort=True)
+    # Plots whose time is not known come last, as they stand in the table.
+    order = np.lexsort((read["harvested_at"].to_numpy(), codes))
+    readings = read["recorded_pct"].to_numpy(float)[order]
+    ends = np.cumsum(np.bincount(codes, minlength=len(trials)))
+    for trial, start, end in zip(trials, np.r_[0, ends], ends, strict=False):
+        yield str(trial), readings[start:end]
 
 
 def observe_season(pairing, season: Season) -> list[Finding]:

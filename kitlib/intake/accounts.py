@@ -17,12 +17,11 @@ def refused_samples(samples, placed, joined, refusal, plots: Table) -> pd.DataFr
             ("plot-missing", f"trial {sample.trial} has no plot {sample.plot}"),
         )
         rows.append((sample.sample, sample.trial, sample.plot, code, reason))
-    paired = set(joined.loc[refusal == "", "sample"])
     faults = _reading_faults(plots)
-    for at in joined.index[refusal != ""]:
-        row = joined.loc[at]
-        if row["sample"] not in paired:
-            rows.append(_refused(row, refusal[at], faults))
+    lost = joined["sample"][refusal != ""]
+    saved = joined["sample"][(refusal == "") & joined["sample"].isin(lost)]
+    for at in lost.index[~lost.isin(saved)]:
+        rows.append(_refused(joined.loc[at], refusal[at], faults))
     return pd.DataFrame(
         rows, columns=["sample", "trial", "plot", "code", "reason"], dtype=object
     ).drop_duplicates("sample")
@@ -44,6 +43,8 @@ def _reading_faults(plots: Table) -> dict:
         for row, (code, said) in plots.faults.items()
         if "sensor_pct" in said
     }
+    if not faulty:
+        return {}
     rows = plots.frame.loc[plots.frame.index.isin(list(faulty)), ["trial", "plot"]]
     return {(row.trial, row.plot): faulty[row.Index] for row in rows.itertuples()}
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.plain_cells import plain_numbers, plain_texts, plain_times
 from kitlib.intake.schema import FLAG, NUMBER, TEXT, TIME
 from kitlib.intake.season import Season
 from kitlib.words.findings import Finding
@@ -89,6 +90,10 @@ def _quoted(value, longest: int = 40) -> str:
 
 def in_its_kind(cells: pd.Series, kind: str, name: str, table: Table) -> pd.Series:
     """Return a column's cells as its kind asks; the cells at fault are empty."""
+    quick = {NUMBER: plain_numbers, TIME: plain_times, TEXT: plain_texts}
+    plain = quick[kind](cells) if kind in quick else None
+    if plain is not None:
+        return plain
     makers = {NUMBER: _numbers, TIME: _times, FLAG: _flags, TEXT: _texts}
     return makers[kind](cells, name, table)
 

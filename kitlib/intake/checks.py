@@ -13,6 +13,7 @@ from kitlib.intake.cells import (
     in_our_unit,
     left_out_rows,
 )
+from kitlib.intake.plain_cells import without_blank_rows
 from kitlib.intake.schema import (
     MOISTURES,
     REQUIRED_TABLES,
@@ -20,6 +21,7 @@ from kitlib.intake.schema import (
     TEXT,
     UNIQUE_KEYS,
     column_kinds,
+    column_ranges,
     needed_columns,
 )
 from kitlib.intake.season import Season
@@ -100,15 +102,14 @@ def check_table(raw: RawTable, name: str, season: Season) -> Table:
     """
     lengths = {f.rows[0]: (f.code, f.message) for f in raw.findings}
     table = Table(pd.DataFrame(), list(raw.findings), lengths)
-    table.read = len(raw.cells.dropna(how="all")) + len(raw.findings)
-    cells = _mapped(raw.cells, name, season, table)
+    cells = without_blank_rows(_mapped(raw.cells, name, season, table))
+    table.read = len(cells) + len(raw.findings)
     if any(found.severity == STOP for found in table.findings):
         table.frame = empty_table(name)
         return table
     for found in raw.findings:
         rows = pd.DataFrame(index=list(found.rows))
         table.left_out.append(left_out_rows(rows, name, found.code, found.message))
-    cells = cells.dropna(how="all")
     table.frame = _typed(cells, name, season, table)
     _check_ranges(table, name)
     _check_moistures(table, name, season.highest_moisture)
@@ -152,11 +153,13 @@ def _typed(cells, name, season, table) -> pd.DataFrame:
     for column in cells:
         if column not in typed:
             typed[column] = cells[column]
-    return pd.DataFrame(typed, index=cells.index)
+    return pd.DataFrame(typed, index=cells.index, copy=False)
 
 
 def _check_ranges(table: Table, name: str) -> None:
     """Empty every cell beyond its range, and find it."""
+    if all(_inside(table.frame[c], *ends) for c, ends in column_ranges(name).items()):
+        return
     try:
         SCHEMAS[name].validate(table.frame, lazy=True)
         return
@@ -168,6 +171,11 @@ def _check_ranges(table: Table, name: str) -> None:
         wrong = pd.Series(group["failure_case"].to_numpy(), index=rows, name=column)
         fault_cells(table, name, wrong, "out-of-range", rule)
         table.frame.loc[rows, column] = np.nan
+
+
+def _inside(values: pd.Series, low: float, high: float) -> bool:
+    """Whether no value of a column is beyond its range."""
+    return not ((values < low) | (values > high)).any()
 
 
 def _check_moistures(table: Table, name: str, highest: float) -> None:
@@ -205,17 +213,17 @@ def _leave_out(table: Table, name: str, which, code: str, reason: str) -> None:
 
 
 def _leave_out_doubled(table: Table, name: str) -> None:
-    """Leave out rows that repeat another, and both of two that share one key."""
-    frame = table.frame
-    telling = frame.drop(columns=["remark"], errors="ignore")
-    weighed = frame.notna()[[c for c in ("wet_g", "dish") if c in frame]].any(axis=1)
-    exact = telling.duplicated() & (weighed if name == "oven" else True)
-    if name == "benchtop":
-        exact &= frame["reading"].notna()
-    if name in ("setup_runs", "check_runs"):
-        exact &= frame["run_at"].notna() | frame["run"].notna()
+    """Leave out rows that repeat another, and both of two that share one key.
+
+    Only rows alike in their key, or in what a table must have, are looked at whole.
+    """
+    telling = list(UNIQUE_KEYS.get(name, needed_columns(name)))
+    alike = table.frame.duplicated(telling, keep=False)
+    if not alike.any():
+        return
+    exact = table.frame.index.isin(_repeated(table.frame[alike], name))
     if exact.any():
-        rows = tuple(map(int, frame.index[exact]))
+        rows = tuple(map(int, table.frame.index[exact]))
         said = f"{len(rows)} row(s) repeat another to the letter; counted once."
         table.findings.append(
             Finding(code="row-twice", table=name, message=said, rows=rows)
@@ -224,6 +232,18 @@ def _leave_out_doubled(table: Table, name: str) -> None:
         _leave_out(table, name, exact, "row-twice", reason)
     if name in UNIQUE_KEYS:
         _leave_out_shared_keys(table, name, UNIQUE_KEYS[name])
+
+
+def _repeated(frame: pd.DataFrame, name: str) -> pd.Index:
+    """Return the rows that repeat an earlier one, remarks apart."""
+    exact = frame.drop(columns=["remark"], errors="ignore").duplicated()
+    if name == "oven":
+        exact &= frame["wet_g"].notna() | frame["dish"].notna()
+    if name == "benchtop":
+        exact &= frame["reading"].notna()
+    if name in ("setup_runs", "check_runs"):
+        exact &= frame["run_at"].notna() | frame["run"].notna()
+    return frame.index[exact]
 
 
 def _leave_out_shared_keys(table: Table, name: str, keys: list[str]) -> None:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from kitlib.intake.accounts import refused_samples, row_counts, rows_left_out
 from kitlib.intake.cells import Table
+from kitlib.intake.distinct import PlotPlaces, at_places, by_value
 from kitlib.intake.reference import Reference, benchtop_means, hours_between
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
@@ -94,10 +95,13 @@ def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
     findings: list[Finding] = []
     register = curve_register(tables["curves"].frame)
     plots = _restated(tables["plots"].frame, register, findings)
-    readings, orphans = _all_readings(plots, tables["readings"].frame, register)
+    places = PlotPlaces(plots)
     samples = _samples_of_both(reference, tables["benchtop"].frame)
-    known = plots.set_index(["trial", "plot"]).index
-    placed = pd.MultiIndex.from_frame(samples[["trial", "plot"]]).isin(known)
+    at = places.of(samples)
+    placed, sampled = at >= 0, np.unique(at[at >= 0])
+    further = tables["readings"].frame
+    more, further_at, orphans = _further_readings(plots, places, further, register)
+    readings = _readings_at(sampled, plots, more, further_at, register)
     joined = samples[placed].merge(readings, on=["trial", "plot"], how="left")
     refusal = _refusals(joined)
     pairs = _finished(joined[refusal == ""])
@@ -124,10 +128,10 @@ def curve_register(curves: pd.DataFrame) -> pd.DataFrame:
 
 def _restated(plots, register, findings) -> pd.DataFrame:
     """Return the plots with readings restated to the offset in the register."""
-    loaded = plots["curve"].map(register["offset_loaded"]).astype(float)
+    loaded = by_value(plots["curve"], register["offset_loaded"].get).astype(float)
     in_force = plots["offset_in_force"]
     change = (loaded - in_force).where(in_force.notna(), 0.0).fillna(0.0)
-    mixed = plots["curve"].map(register["offset_mixed"]).fillna(False).astype(bool)
+    mixed = plots["curve"].isin(register.index[register["offset_mixed"]])
     for curve, group in plots[mixed & in_force.isna()].groupby("curve"):
         said = f"the register shows several offsets for curve {curve}, and "
         said += f"{counted(len(group), 'plot')} do not say which was in force. Add "
@@ -136,17 +140,25 @@ def _restated(plots, register, findings) -> pd.DataFrame:
             code="offsets-mixed", table="curves", curve=curve, message=said
         )
         findings.append(finding)
-    for curve, group in plots.assign(by=change)[change != 0].groupby("curve"):
-        said = f"{counted(len(group), 'reading')} taken under another offset "
+    restated = plots["curve"][change != 0].value_counts().sort_index()
+    for curve, n in restated.items():
+        said = f"{counted(n, 'reading')} taken under another offset "
         said += f"restated to {register.at[curve, 'offset_loaded']:+g} points."
         findings.append(Finding(code="offset-restated", curve=curve, message=said))
     return plots.assign(
         recorded_pct=plots["sensor_pct"],
         sensor_pct=plots["sensor_pct"] + change,
         curve_known=plots["curve"].isin(register.index),
-        crop_agrees=plots["curve"].map(register["crop_key"])
-        == plots["crop"].map(crop_key),
+        crop_agrees=_crops_agree(plots["curve"], plots["crop"], register),
     )
+
+
+def _crops_agree(curves: pd.Series, crops: pd.Series, register) -> pd.Series:
+    """Return whether each curve is for the crop it read."""
+    codes, names = zip(*map(pd.factorize, (curves, crops)), strict=True)
+    wanted = np.array([*map(register["crop_key"].get, names[0]), None], object)
+    found = np.array([*map(crop_key, names[1]), ""], object)
+    return pd.Series((wanted[:, None] == found)[codes], curves.index)
 
 
 _FROM_PLOT = [
@@ -154,44 +166,46 @@ _FROM_PLOT = [
     "block",
     "location",
     "crop",
-    "sensor",
-    "chamber_config",
     "harvested_at",
     "grain_temp_c",
     "test_weight_kg_hl",
 ]
+# A parallel curve of another sensor is described in the register, not the plot.
+_FROM_REGISTER = ["sensor", "chamber_config"]
+_CROP_CURVE = ("crop", "curve")
+_OF_READING = ["trial", "plot", "curve", "recorded_pct", "sensor_pct"]
+_OF_READING += ["curve_known", "crop_agrees"]
 
 
-def _all_readings(plots, further, register):
-    """Return the readings of every plot and curve, and why others are not among them.
+def _further_readings(plots, places: PlotPlaces, further, register):
+    """Return the further readings that can serve, their plots' places, and the rest.
 
-    The second value holds the code of each further reading refused, by its row.
+    The last value holds the code of each reading that cannot, by its row.
     """
-    shared = ["trial", "plot", *_FROM_PLOT]
-    own = plots[[*shared, "curve", "recorded_pct", "sensor_pct"]].assign(
-        parallel=False, curve_known=plots["curve_known"]
+    at = places.of(further)
+    crop, own = (at_places(plots[c], at).set_axis(further.index) for c in _CROP_CURVE)
+    more = further[["trial", "plot", "curve", "sensor_pct"]].assign(
+        recorded_pct=further["sensor_pct"],
+        curve_known=further["curve"].isin(register.index),
+        crop_agrees=_crops_agree(further["curve"], crop, register),
     )
-    own["crop_agrees"] = plots["crop_agrees"]
-    keys = ["trial", "plot", "curve"]
-    more = further[["trial", "plot", "curve", "sensor_pct"]].reset_index()
-    more = more.merge(plots[shared], on=["trial", "plot"], how="left", indicator=True)
-    more = more.assign(
-        recorded_pct=more["sensor_pct"],
-        parallel=True,
-        curve_known=more["curve"].isin(register.index),
-        crop_agrees=more["curve"].map(register["crop_key"])
-        == more["crop"].map(crop_key, na_action="ignore"),
-    )
-    again = more[keys].merge(own[keys], how="left", indicator="own")
-    codes = _refusals(more).mask(more["_merge"] == "left_only", "plot-missing")
-    codes = codes.mask((again["own"] == "both").to_numpy(), "reading-twice")
-    orphans = pd.Series(codes.to_numpy(object), index=more["row_in_file"])
-    orphans = orphans[orphans != ""]
-    more = more[codes == ""].drop(columns=["_merge", "row_in_file"])
-    # A parallel curve of another sensor is described in the register, not the plot.
-    for column in ("sensor", "chamber_config"):
+    codes = _refusals(more).mask(at < 0, "plot-missing")
+    codes = codes.mask(own == further["curve"], "reading-twice")
+    serves = (codes == "").to_numpy()
+    return more[serves], at[serves], codes[~serves]
+
+
+def _readings_at(sampled, plots, more, further_at, register) -> pd.DataFrame:
+    """Return the plots' own readings and the further ones, at the places sampled."""
+    own = plots[[*_OF_READING, *_FROM_PLOT, *_FROM_REGISTER]].iloc[sampled]
+    own = own.assign(parallel=False)
+    here = np.isin(further_at, sampled)
+    more, at = more[here].assign(parallel=True), further_at[here]
+    for column in _FROM_PLOT:
+        more[column] = at_places(plots[column], at).array
+    for column in _FROM_REGISTER:
         more[column] = more["curve"].map(register[column])
-    return pd.concat([own, more], ignore_index=True) if len(more) else own, orphans
+    return pd.concat([own, more], ignore_index=True) if len(more) else own
 
 
 def _samples_of_both(reference: Reference, benchtop: pd.DataFrame) -> pd.DataFrame:
@@ -225,7 +239,7 @@ def _finished(joined) -> pd.DataFrame:
         used=fair & (joined["basis"] == OVEN),
         band_low=np.floor(moisture / BAND_WIDTH) * BAND_WIDTH,
         hours_to_oven=hours_between(taken, joined["weighed_at"]),
-        crop=joined["crop"].map(crop_key),
+        crop=by_value(joined["crop"], crop_key),
     )
     pairs = pairs.sort_values(["crop", "curve", "trial", "plot", "sample"])
     return pairs[PAIR_COLUMNS].reset_index(drop=True)

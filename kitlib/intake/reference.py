@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.cells import Table, left_out_rows
+from kitlib.intake.distinct import PlotPlaces, at_places, by_value
 from kitlib.intake.season import Season
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
@@ -114,8 +115,7 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
         Dishes in = dishes used + dishes left out.
     """
     dishes = oven.frame.assign(moisture=dish_moisture(oven.frame))
-    keys = pd.MultiIndex.from_frame(dishes[["trial", "plot"]])
-    dishes = dishes.assign(crop=_crop_of(plots).reindex(keys).to_numpy(object))
+    dishes = dishes.assign(crop=_crop_of(dishes, plots))
     found = Reference(pd.DataFrame(), pd.DataFrame(), dishes.index[:0])
     for code, which, reason in _dish_faults(dishes):
         dishes = _set_aside(found, oven, dishes, which, code, reason)
@@ -129,9 +129,10 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
     return found
 
 
-def _crop_of(plots: pd.DataFrame) -> pd.Series:
-    """Return the crop by trial and plot."""
-    return plots.set_index(["trial", "plot"])["crop"].map(crop_key)
+def _crop_of(dishes: pd.DataFrame, plots: pd.DataFrame) -> np.ndarray:
+    """Return the crop of each dish's plot."""
+    crop = at_places(plots["crop"], PlotPlaces(plots).of(dishes))
+    return by_value(crop, crop_key).to_numpy(object)
 
 
 def _dish_faults(dishes):
@@ -169,8 +170,8 @@ def _set_aside(found, oven, dishes, which, code, reason) -> pd.DataFrame:
 
 def _one_plot_per_sample(found, oven, dishes) -> pd.DataFrame:
     """Leave out samples whose label stands on the dishes of two plots."""
-    plots_of = dishes.groupby("sample")[["trial", "plot"]].transform("nunique")
-    shared = (plots_of > 1).any(axis=1)
+    labels = dishes[SAMPLE_KEYS].drop_duplicates()["sample"]
+    shared = dishes["sample"].isin(labels[labels.duplicated()])
     reason = "the sample's label stands on dishes of two plots; which is right is open"
     return _set_aside(found, oven, dishes, shared, "sample-in-two-plots", reason)
 
@@ -236,10 +237,9 @@ def _samples(dishes, spread, season) -> pd.DataFrame:
     samples["range_pct"] = by_sample["moisture"].max() - by_sample["moisture"].min()
     sd = samples["method"].map(spread.set_index("method")["sd_dish"])
     samples["reference_se"] = sd.astype(float) / np.sqrt(samples["n_dishes"])
-    samples["range_limit"] = [
-        season.repeatability_of(method, n)
-        for method, n in zip(samples["method"], samples["n_dishes"], strict=True)
-    ]
+    samples["range_limit"] = np.nan
+    for (method, n), rows in samples.groupby(["method", "n_dishes"]).groups.items():
+        samples.loc[rows, "range_limit"] = season.repeatability_of(method, n)
     samples["dishes_disagree"] = samples["range_pct"] > samples["range_limit"] + 1e-9
     return samples.reset_index()
 

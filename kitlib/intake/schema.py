@@ -174,6 +174,17 @@ def column_kinds(table: str) -> dict[str, str]:
 
 
 @cache
+def column_ranges(table: str) -> dict[str, tuple[float, float]]:
+    """Return the lowest and highest value of every column that has a range."""
+    ranges = {}
+    for name, column in SCHEMAS[table].columns.items():
+        for check in column.checks:
+            ends = check.statistics
+            ranges[name] = (ends["min_value"], ends["max_value"])
+    return ranges
+
+
+@cache
 def needed_columns(table: str) -> tuple[str, ...]:
     """Return the columns a table must have."""
     columns = SCHEMAS[table].columns

@@ -5,7 +5,6 @@ import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
 import openpyxl
 import pandas as pd
 import pyarrow as arrow
@@ -95,14 +94,14 @@ def _read_csv(path: Path, table: str) -> RawTable:
         return "skip"
 
     options = {
-        "read_options": arrow.csv.ReadOptions(use_threads=False),
+        "read_options": arrow.csv.ReadOptions(use_threads=False, block_size=16 << 20),
         "parse_options": arrow.csv.ParseOptions(
             newlines_in_values=True,
             ignore_empty_lines=False,
             invalid_row_handler=set_aside,
         ),
         "convert_options": arrow.csv.ConvertOptions(
-            column_types={name: arrow.string() for name in headers},
+            column_types={name: arrow.large_string() for name in headers},
             null_values=[""],
             strings_can_be_null=True,
             quoted_strings_can_be_null=True,
@@ -118,21 +117,31 @@ def _read_csv(path: Path, table: str) -> RawTable:
 
 def _csv_headers(path: Path) -> list[str]:
     """Return the header row; refuse another encoding, separator or a doubled name."""
+    _refuse_other_encodings(path)
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             headers = next(csv.reader(file), [])
-            while file.read(1 << 20):  # any byte that is not UTF-8 is found here
-                pass
-    except UnicodeDecodeError as error:
-        raise Unreadable(
-            f"byte {error.start} is not UTF-8; save the file as CSV in UTF-8."
-        ) from error
     except csv.Error as error:
         raise Unreadable(f"not readable as CSV: {error}.") from error
     if len(headers) == 1 and (";" in headers[0] or "\t" in headers[0]):
         raise Unreadable("the columns are not parted by commas; save as CSV, commas.")
     _refuse_doubled(headers)
     return headers
+
+
+def _refuse_other_encodings(path: Path) -> None:
+    """Refuse a file with a byte that is not UTF-8, and say which."""
+    before = 0
+    with path.open("rb") as file:
+        while block := file.read(1 << 20) + file.readline():  # whole letters
+            try:
+                block.decode()
+            except UnicodeDecodeError as error:
+                raise Unreadable(
+                    f"byte {before + error.start} is not UTF-8; save the file as CSV "
+                    "in UTF-8."
+                ) from error
+            before += len(block)
 
 
 def _refuse_doubled(headers: list[str]) -> None:
@@ -144,8 +153,8 @@ def _refuse_doubled(headers: list[str]) -> None:
 
 def _rows_in_file(n: int, skipped: list[int]) -> pd.Index:
     """Return the spreadsheet rows of n table rows, counting those set aside."""
-    rows = np.arange(2, n + 2 + len(skipped))
-    return pd.Index(np.setdiff1d(rows, skipped)[:n], name=ROW)
+    rows = pd.RangeIndex(2, n + 2 + len(skipped), name=ROW)
+    return rows.drop(skipped)[:n] if skipped else rows
 
 
 def _read_parquet(path: Path, table: str) -> RawTable:

@@ -13,7 +13,8 @@ from kitlib.pages.harvest_figures import draw_coverage, draw_drift
 from kitlib.pages.maps import draw_field_map
 from kitlib.pages.overviews import CurveRow, draw_season
 from kitlib.pages.rankings import Entries, draw_entries, draw_yield_change
-from kitlib.season.season_audit import SeasonAudit, TrialAudit
+from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.trial_audit import TrialAudit
 from kitlib.words.estimates import Interval
 from kitlib.words.terms import (
     ERROR,

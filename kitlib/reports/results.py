@@ -65,7 +65,7 @@ ENTRY_COLUMNS += ["rank_after", "lsd"]
 
 def entries_table(season: SeasonAudit) -> pd.DataFrame:
     """Return every trial's entries before and after; yields in kg/ha."""
-    parts = [season.trial(name).consequences.entries for name in season.trials]
+    parts = [outcome.entries for outcome in season.outcomes.values()]
     if not parts:
         return pd.DataFrame(columns=ENTRY_COLUMNS)
     entries = pd.concat(parts, ignore_index=True)
@@ -96,9 +96,9 @@ def plots_table(season: SeasonAudit) -> pd.DataFrame:
 def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.DataFrame]:
     """Return every table of the output folder, by the name of its CSV file."""
     findings = season.findings + review_findings(review)
-    for name in season.trials:
-        own = [f for f in season.trial(name).findings if f.trial == name]
-        findings += [f for f in own if f not in findings]
+    told = set(findings)
+    for outcome in season.outcomes.values():
+        findings += [f for f in outcome.findings if f not in told]
     return {
         "curves": curves_table(season),
         "bands": bands_table(season),

@@ -29,6 +29,7 @@ from kitlib.review.review_findings import review_findings
 from kitlib.review.season_review import SeasonReview, review_season
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.trial_audit import TrialOutcome
 from kitlib.trials.chances import TOUCH_AND_GO
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
 
@@ -91,7 +92,7 @@ def season_verdict(season: SeasonAudit) -> Verdict:
         if curves:
             said.append(f"{action} {listed(curves)}")
     sentence = f"Of {counted(len(season.audits), 'curve')}: {'; '.join(said)}."
-    crossing = [name for name in season.trials if _crossing(season, name)]
+    crossing = [name for name, found in season.outcomes.items() if _crossing(found)]
     detail = (
         f"With corrected moisture the selection would differ in "
         f"{len(crossing)} of {counted(len(season.trials), 'trial')}"
@@ -100,10 +101,9 @@ def season_verdict(season: SeasonAudit) -> Verdict:
     return Verdict("the season", sentence, detail)
 
 
-def _crossing(season: SeasonAudit, name: str) -> int:
+def _crossing(found: TrialOutcome) -> int:
     """Return how many entries cross into the selection of a trial."""
-    both = season.trial(name).consequences.comparison
-    return int(both.ranks.entered.sum()) if both else 0
+    return int(found.ranks.entered.sum()) if found.ranks else 0
 
 
 def _at_a_glance(season: SeasonAudit) -> list[Block]:
@@ -172,7 +172,7 @@ def _curve_table(season: SeasonAudit) -> list[Block]:
 
 def _trials(season: SeasonAudit) -> list[Block]:
     """Return the trials, those whose selection could move most first."""
-    rows = [_trial_row(season, name) for name in season.trials]
+    rows = [_trial_row(name, found) for name, found in season.outcomes.items()]
     rows.sort(key=lambda row: row[0], reverse=True)
     if not rows:
         return []
@@ -198,22 +198,20 @@ def _trials(season: SeasonAudit) -> list[Block]:
     ]
 
 
-def _trial_row(season: SeasonAudit, name: str):
+def _trial_row(name: str, found: TrialOutcome):
     """Return a trial's rank among the trials and its cells."""
-    trial = season.trial(name)
-    found, both = trial.consequences, trial.consequences.comparison
     touch = int((found.entries["verdict"] == TOUCH_AND_GO).sum())
-    head = (name, listed(trial.curves), f"{found.count} of {len(found.entries)}")
-    if both is None:
+    head = (name, listed(found.curves), f"{found.count} of {len(found.entries)}")
+    if found.ranks is None:
         return (-1, 0, 0.0), (*head, *[NOT_KNOWN] * 3, str(touch), "–")
-    crossing, tau = int(both.ranks.entered.sum()), both.ranks.kendall_tau
-    change = 100 * (both.after.mean.mean() / both.before.mean.mean() - 1)
+    crossing, tau = _crossing(found), found.ranks.kendall_tau
+    change = 100 * (found.yield_after_kg_ha / found.yield_before_kg_ha - 1)
     cells = (
         *head,
         str(crossing),
-        str(both.ranks.largest_move),
+        str(found.ranks.largest_move),
         show(tau, 3),
         str(touch),
         show(change, 2, sign=True),
     )
-    return (crossing, both.ranks.largest_move, 1 - np.nan_to_num(tau, nan=1.0)), cells
+    return (crossing, found.ranks.largest_move, 1 - np.nan_to_num(tau, nan=1.0)), cells

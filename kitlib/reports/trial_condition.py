@@ -8,7 +8,8 @@ from kitlib.review.review_findings import condition_findings
 from kitlib.review.season_curves import CurveCondition, SeasonCurves
 from kitlib.review.setup_blocks import offsets_table
 from kitlib.review.setup_rules import LESS, MET
-from kitlib.season.season_audit import SeasonAudit, TrialAudit
+from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.trial_audit import TrialAudit
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted
 

@@ -1,6 +1,5 @@
 """The whole way from a season folder to advice and consequences, in one object."""
 
-import hashlib
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -19,27 +18,13 @@ from kitlib.intake.checks import read_tables
 from kitlib.intake.pairs import Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.season import Season, read_season
+from kitlib.season.trial_audit import TrialAudit, TrialOutcome, audit_trial
 from kitlib.statistics.pooling import Pooled, pool_offsets
-from kitlib.trials.consequences import TrialConsequences, trial_consequences
 from kitlib.trials.corrected_plots import corrected_plots
 from kitlib.trials.testweight import audit_test_weight
-from kitlib.trials.yields import (
-    YieldUnit,
-    yield_unit,
-)
 from kitlib.words.errors import refuse
 from kitlib.words.findings import Finding
-from kitlib.words.terms import counted, crop_key, listed
-
-
-def chance_for(seed: int, *names: str) -> np.random.Generator:
-    """Return the stream of chance that belongs to names, whatever else is drawn.
-
-    So a trial's draws are the same alone as among a thousand.
-    """
-    digest = hashlib.sha256("\0".join(names).encode("utf-8", "surrogatepass")).digest()
-    words = np.frombuffer(digest[:16], np.uint32).tolist()
-    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=words))
+from kitlib.words.terms import listed
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -61,8 +46,6 @@ class SeasonAudit:
         By crop, of the crop's offsets that have an interval.
     shrunken : dict of Estimate
         Offset of each curve shrunk towards the crop's others.
-    plots : DataFrame
-        Every plot with both moistures and both yields.
     """
 
     folder: Path
@@ -74,19 +57,26 @@ class SeasonAudit:
     advice: dict[str, Recommendation]
     pooled: dict[str, Pooled]
     shrunken: dict
-    plots: pd.DataFrame
     _trials: dict = field(default_factory=dict, repr=False)
 
     @cached_property
-    def plots_by_trial(self) -> dict[str, pd.DataFrame]:
-        """Each trial's plots, trials in order of name."""
-        groups = self.plots.groupby("trial", sort=True)
-        return {str(trial): group for trial, group in groups}
+    def plots(self) -> pd.DataFrame:
+        """Every plot with both moistures and both yields."""
+        return corrected_plots(self.pairing, self.advice, self.audits, self.settings)
 
-    @property
+    @cached_property
+    def _rows_by_trial(self) -> dict[str, np.ndarray]:
+        """Places of each trial's plots in the table of plots, by trial."""
+        return self.pairing.plots.groupby("trial", sort=True).indices
+
+    @cached_property
     def trials(self) -> list[str]:
         """Names of the trials with plots, in order."""
-        return list(self.plots_by_trial)
+        return sorted(self._rows_by_trial)
+
+    def plots_of(self, trial: str) -> pd.DataFrame:
+        """Return a trial's plots, as in `plots`."""
+        return self.plots.iloc[self._rows_by_trial[trial]]
 
     @property
     def corrections(self) -> dict[str, Correction]:
@@ -115,60 +105,28 @@ class SeasonAudit:
             found += observe_curve(audit, plots, self.settings)
         return found
 
-    def trial(self, name: str) -> "TrialAudit":
-        """Return what the season says of one trial.
+    @cached_property
+    def outcomes(self) -> dict[str, TrialOutcome]:
+        """What the correction does to each trial, in short, by trial."""
+        return {name: self.trial(name).outcome for name in self.trials}
+
+    def trial(self, name: str) -> TrialAudit:
+        """Return what the season says of one trial; the last one asked for is kept.
 
         Raises
         ------
         SeasonRefused
             If no plot belongs to a trial of that name.
         """
-        if name not in self.plots_by_trial:
+        if name not in self._rows_by_trial:
             refuse(
                 "plots",
                 [f"there is no trial {name!r}; there are {listed(self.trials)}."],
             )
         if name not in self._trials:
-            self._trials[name] = _audit_trial(self, name)
+            self._trials.clear()  # a thousand trials would fill the memory
+            self._trials[name] = audit_trial(self, name)
         return self._trials[name]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class TrialAudit:
-    """What the season says of one trial.
-
-    Attributes
-    ----------
-    name, crop : str
-    location : str
-    standard_pct : float
-        Moisture yields are stated at. [% wet basis]
-    unit : YieldUnit
-        Unit its report shows yields in.
-    plots : DataFrame
-        Its plots, as in `SeasonAudit.plots`.
-    pairs : DataFrame
-        Its samples.
-    curves : tuple of str
-        Curves that served its plots, the audited ones first.
-    consequences : TrialConsequences
-    left_out : DataFrame
-        Its rows that were not used.
-    findings : tuple of Finding
-        Those that concern it: its own, its curves', and those of its rows.
-    """
-
-    name: str
-    crop: str
-    location: str
-    standard_pct: float
-    unit: YieldUnit
-    plots: pd.DataFrame
-    pairs: pd.DataFrame
-    curves: tuple[str, ...]
-    consequences: TrialConsequences
-    left_out: pd.DataFrame
-    findings: tuple[Finding, ...]
 
 
 def audit_season(folder: str | Path) -> SeasonAudit:
@@ -207,7 +165,6 @@ def audit_season(folder: str | Path) -> SeasonAudit:
         advice=advice,
         pooled=pooled,
         shrunken=shrunken,
-        plots=corrected_plots(pairing, advice, audits, settings),
     )
 
 
@@ -230,70 +187,3 @@ def pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
         names = [a.curve for a in own]
         shrunken |= dict(zip(names, pooled[crop].shrunken, strict=True))
     return pooled, shrunken
-
-
-def _audit_trial(season: SeasonAudit, name: str) -> TrialAudit:
-    """Return what the season says of one trial."""
-    settings, plots = season.settings, season.plots_by_trial[name]
-    crops = plots["crop"].map(crop_key).value_counts()
-    crop, findings = str(crops.index[0]), []
-    if len(crops) > 1:
-        said = f"trial {name} holds plots of {listed(crops.index)}; only its {crop} is "
-        said += "ranked. Split the trial if that is wrong."
-        findings.append(Finding(code="crops-mixed", trial=name, message=said))
-    of_crop = plots[plots["crop"].map(crop_key) == crop]
-    standard = settings.standard_moisture_of(crop)
-    consequences = trial_consequences(
-        of_crop.assign(
-            moisture_before=of_crop["recorded_pct"],
-            moisture_after=of_crop["moisture_after_pct"],
-        ),
-        season.corrections,
-        standard_pct=standard,
-        select=settings.selection_count or settings.selection_share,
-        rng=chance_for(settings.seed, "trial", name),
-        checks=settings.check_entries,
-        level=settings.confidence,
-    )
-    served = plots["curve"].value_counts()
-    curves = tuple(sorted(served.index, key=lambda c: (c not in season.audits, c)))
-    left_out = season.pairing.left_out
-    pairs = season.pairing.pairs
-    location = plots["location"].dropna()
-    return TrialAudit(
-        name=name,
-        crop=crop,
-        location=str(location.iloc[0]) if len(location) else "",
-        standard_pct=standard,
-        unit=yield_unit(settings.yield_unit, settings.bushel_of(crop)),
-        plots=plots,
-        pairs=pairs[pairs["trial"] == name],
-        curves=curves,
-        consequences=consequences,
-        left_out=left_out[left_out["trial"] == name],
-        findings=tuple(findings + _concerning(season, name, curves, consequences)),
-    )
-
-
-def _concerning(season, name, curves, consequences) -> list[Finding]:
-    """Return the season's findings that concern a trial, and its own remarks."""
-    found = [
-        f
-        for f in season.findings
-        if f.trial == name or (f.curve in curves and not f.trial)
-    ]
-    served = [c for c in curves if c in season.audits]
-    if len(curves) > 1:
-        said = f"trial {name} was served by {counted(len(curves), 'curve')}: "
-        said += f"{listed(curves)}."
-        found.append(Finding(code="two-curves", trial=name, message=said))
-    if len(served) < len(curves):
-        silent = [c for c in curves if c not in served]
-        said = f"no sample speaks for curve {listed(silent)}: the moistures it read in "
-        said += f"trial {name} are not corrected."
-        found.append(Finding(code="curve-unaudited", trial=name, message=said))
-    for remark in consequences.remarks:
-        found.append(
-            Finding(code="trial-remark", trial=name, message=f"trial {name}: {remark}.")
-        )
-    return found

@@ -65,7 +65,8 @@ def cluster_codes(place: str, labels, n: int) -> tuple[np.ndarray, int]:
     >>> cluster_codes("trial", ["north", "south", "north"], 3)
     (array([0, 1, 0]), 2)
     """
-    codes, names = pd.factorize(pd.Index(labels))
+    known = isinstance(labels, np.ndarray)
+    codes, names = pd.factorize(labels if known else pd.Index(labels))
     if codes.size != n:
         raise ValueError(f"{place}: got {codes.size} label(s) for {n} sample(s).")
     if (codes < 0).any():

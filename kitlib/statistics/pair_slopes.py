@@ -14,13 +14,14 @@ References
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import pi
 
 import numpy as np
 
 LISTED_POINTS = 3_000  # points whose pairs, 36 MB, are simply listed
 LISTED_PAIRS = 4_000_000  # pairs that are simply listed
-SAMPLED_PAIRS = 1_000_000  # pairs looked at to know where to count
+SAMPLED_PAIRS = 250_000  # pairs looked at to know where to count
 CLOSE = 1e-12  # angles this near are one [radian]
 DIGITS = 13  # significant digits in which two values are the same
 
@@ -64,10 +65,10 @@ class PairSlopes:
     def angles(self, ranks) -> list[float]:
         """Return the angles of the given ranks, 1 for the lowest. [radian]."""
         if self._across.size <= LISTED_POINTS:
-            listed = self._all_angles()
+            listed = self._all_angles
             places = [rank - 1 for rank in ranks]
             return [float(a) for a in np.partition(listed, places)[places]]
-        sample, found = self._sampled_angles(), []
+        sample, found = self._sampled_angles, []
         whole = bracket = _Bracket(-pi / 2, pi / 2, 0, self.n_pairs)
         for rank in ranks:
             # Neighbouring ranks, as those of a median, share their bracket.
@@ -76,6 +77,7 @@ class PairSlopes:
             found.append(self._angle_within(bracket, rank))
         return found
 
+    @cached_property
     def _all_angles(self):
         """Return the angles of all pairs, one distance in the order at a time."""
         parts = [
@@ -84,6 +86,7 @@ class PairSlopes:
         ]
         return np.concatenate(parts)
 
+    @cached_property
     def _sampled_angles(self):
         """Return the sorted angles of pairs spread over all pairs alike."""
         n = self._across.size

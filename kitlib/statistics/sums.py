@@ -171,7 +171,7 @@ def trial_sums(sensor, reference, trial, weights=None) -> TrialSums:
     r, e = reference - centre[0], error - centre[1]
     powers = np.column_stack([np.ones_like(r), r, e, r * r, e * e, r * e])
     table = sums_by_cluster(codes, n_trials, powers * _scaled(weights, error.size))
-    labels = pd.Index(trial).unique()
+    labels = pd.Index(trial).unique().tolist()
     order = sorted(range(n_trials), key=lambda i: str(labels[i]))
     trials = tuple(labels[i] for i in order)
     return TrialSums(

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.distinct import PlotPlaces, by_value
 from kitlib.intake.pairs import Pairing
 from kitlib.intake.season import Season
 from kitlib.trials.yields import (
@@ -15,8 +16,10 @@ def sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
     """Return each plot's air-oven moisture, nan where it was not sampled."""
     oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
     means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
-    keys = pd.MultiIndex.from_frame(plots[["trial", "plot"]])
-    return pd.Series(means.reindex(keys).to_numpy(float), index=plots.index)
+    at = PlotPlaces(plots).of(means.index.to_frame())
+    found = np.full(len(plots), np.nan)
+    found[at[at >= 0]] = means[at >= 0]
+    return pd.Series(found, index=plots.index)
 
 
 def corrected_plots(
@@ -36,7 +39,7 @@ def corrected_plots(
             cover = audits[curve].coverage
             if cover is not None:
                 outside[rows] = (readings < cover.low) | (readings > cover.high)
-    standard = plots["crop"].map(settings.standard_moisture_of).astype(float)
+    standard = by_value(plots["crop"], settings.standard_moisture_of).astype(float)
     mass = plots["plot_mass_kg"].to_numpy(float)
     area = plots["plot_area_m2"].to_numpy(float)
 

@@ -89,7 +89,9 @@ class EntryMeans:
         Shape (entries,), nan for the entry itself. [kg/ha]
         """
         df = self.df if np.ndim(self.df) == 0 else self.df[at]
-        lsd = student_t.ppf((1 + level) / 2, df) * self.sed_of_pairs[at]
+        own = np.diag(self.covariance)
+        variance = np.maximum(own[at] + own - 2 * self.covariance[at], 0)
+        lsd = student_t.ppf((1 + level) / 2, df) * np.sqrt(variance)
         lsd[at] = nan
         return lsd
 

@@ -95,8 +95,15 @@ def ranks(means) -> np.ndarray:
     >>> ranks([9.1, 9.8, 9.1, 8.0]).tolist()
     [2, 1, 2, 4]
     """
-    rounded = np.round(means, TIED_DECIMALS)
-    return rankdata(-rounded, method="min", axis=-1).astype(int)
+    falling = -np.round(means, TIED_DECIMALS)
+    order = np.argsort(falling, axis=-1)
+    in_order = np.take_along_axis(falling, order, axis=-1)
+    if (in_order[..., 1:] == in_order[..., :-1]).any():
+        return rankdata(falling, method="min", axis=-1).astype(int)
+    found = np.empty_like(order)
+    places = np.broadcast_to(np.arange(1, order.shape[-1] + 1), order.shape)
+    np.put_along_axis(found, order, places, axis=-1)
+    return found
 
 
 def selection_count(select: float, entries: int) -> int:

@@ -111,7 +111,7 @@ def test_a_report_comes_out_of_any_season_that_can_be_read(season, spoil):
 
 def test_the_first_page_answers_with_its_picture(audited_demo):
     # The trial with most entries is the one whose picture could be too tall for it.
-    most = max(audited_demo.trials, key=lambda t: len(audited_demo.plots_by_trial[t]))
+    most = max(audited_demo.trials, key=lambda t: len(audited_demo.plots_of(t)))
     pdf = typeset(trial_report(audited_demo, most))
     first = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
     assert "Figure 1" in first

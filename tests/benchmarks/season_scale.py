@@ -1,0 +1,384 @@
+"""Time and memory of a whole season, from 10 to 1,000 trials.
+
+Run: python tests/benchmarks/season_scale.py [--notebooks N] [trials ...]
+
+Simulates seasons of 1,000 plots a trial, times every stage of their audit, each size in
+a process of its own, and writes a table to `RESULTS.md` beside this file. In the same
+run, on the same files: a bare pyarrow read of the CSV files, R's read and statistics
+(`season_statistics.R`, where Rscript is installed), and a plain papermill loop over the
+notebook of a trial, whose time per trial is set against ours.
+"""
+
+import argparse
+import json
+import os
+import platform
+import shutil
+import subprocess
+import sys
+import tempfile
+from importlib.metadata import version
+from pathlib import Path
+from resource import RUSAGE_SELF, getrusage
+from statistics import median
+from time import perf_counter, process_time
+
+HERE = Path(__file__).parent
+RESULTS = HERE / "RESULTS.md"
+SIZES = (10, 100, 1000)
+PLOTS_PER_TRIAL = 1000
+# Goals, as ratios within one run.
+READS, LOOPS, MEMORY = 3, 6, 3
+STATISTICS = ("read", "check", "reference and pairs", "audit", "curves.csv")
+BY_TRIAL = ("plots", "findings", "consequences", "tables written", "one PDF")
+REPEATS = 3
+
+
+def peak_mb() -> float:
+    """Return the most memory this process has held. [MB]"""
+    return getrusage(RUSAGE_SELF).ru_maxrss / 1024
+
+
+class Stages:
+    """Seconds spent in each stage, and the most memory held up to its end."""
+
+    def __init__(self):
+        self.seconds, self.peak = {}, {}
+
+    def add(self, stage, act, *args, **named):
+        """Do something as a part of a stage."""
+        start = perf_counter()
+        try:
+            return act(*args, **named)
+        finally:
+            spent = self.seconds.get(stage, 0.0) + perf_counter() - start
+            self.seconds[stage], self.peak[stage] = spent, peak_mb()
+
+    def clock(self, module, *names, stage):
+        """Have every call of a module's functions count as a stage."""
+        for name in names:
+            setattr(module, name, self._clocked(getattr(module, name), stage))
+
+    def _clocked(self, act, stage):
+        return lambda *args, **named: self.add(stage, act, *args, **named)
+
+
+def time_stages(folder, out) -> dict:
+    """Return the stages of an audit and of its tables, and the memory at the start."""
+    from kitlib.intake import checks
+    from kitlib.intake.outputs import csv_bytes
+    from kitlib.reports.report import write_trial_report
+    from kitlib.reports.results import plots_table, season_tables
+    from kitlib.review.season_review import review_season
+    from kitlib.runs.batch import write_tables
+    from kitlib.season import season_audit
+    from kitlib.season.curves_table import curves_table
+
+    stages, start, out = Stages(), peak_mb(), Path(out)
+    stages.clock(checks, "read_raw", stage="read")
+    stages.clock(season_audit, "read_tables", stage="check")
+    pairing = "reference_values", "pair_samples"
+    stages.clock(season_audit, *pairing, stage="reference and pairs")
+    audit = stages.add("whole audit", season_audit.audit_season, folder)
+    stages.add("curves.csv", lambda: csv_bytes(curves_table(audit)))
+    seconds = stages.seconds
+    before = seconds["check"] + seconds["reference and pairs"]
+    seconds["audit"] = seconds.pop("whole audit") - before
+    stages.peak["audit"] = stages.peak.pop("whole audit")
+    seconds["check"] -= seconds["read"]
+    stages.add("plots", lambda: audit.plots)
+    stages.add("findings", lambda: audit.findings)
+    stages.add("consequences", lambda: audit.outcomes)
+    review = review_season(audit, ())
+    stages.add(
+        "tables written",
+        lambda: write_tables(out, season_tables(audit, review), plots_table(audit)),
+    )
+    pdf = out / "one.pdf"
+    stages.add("one PDF", write_trial_report, audit, audit.trials[0], pdf)
+    return {"seconds": seconds, "peak": stages.peak, "start": start}
+
+
+class Clock:
+    """Seconds passed and seconds of processor since it was made."""
+
+    def __init__(self):
+        self.begun = perf_counter(), process_time()
+
+    def read(self) -> dict:
+        """Return both, by name."""
+        passed, worked = perf_counter(), process_time()
+        return {"seconds": passed - self.begun[0], "cpu": worked - self.begun[1]}
+
+
+def time_statistics(folder) -> dict:
+    """Return the time from the folder to curves.csv, and the memory it took."""
+    from kitlib.intake.outputs import csv_bytes
+    from kitlib.season.curves_table import curves_table
+    from kitlib.season.season_audit import audit_season
+
+    start, clock = peak_mb(), Clock()
+    csv_bytes(curves_table(audit_season(folder)))
+    return clock.read() | {"peak": peak_mb() - start}
+
+
+def time_bare_read(folder, threads) -> dict:
+    """Return the time of a bare pyarrow read and the size of what was read.
+
+    The first read of a process is the like of an audit in a process of its own;
+    further ones find the memory they need already given to the process.
+    """
+    from pyarrow.csv import ReadOptions, read_csv
+
+    from kitlib.intake.provenance import input_files
+
+    paths = [path for path in input_files(Path(folder)) if path.suffix == ".csv"]
+    options, start = ReadOptions(use_threads=bool(int(threads))), peak_mb()
+    times, peaks = [], []
+    for _ in range(1 + REPEATS):
+        clock = Clock()
+        tables = [read_csv(path, read_options=options) for path in paths]
+        times.append(clock.read())
+        peaks.append(peak_mb())
+    held = sum(table.nbytes for table in tables) / 1e6
+    return times[0] | {
+        "again": median(time["seconds"] for time in times[1:]),
+        "cpu again": median(time["cpu"] for time in times[1:]),
+        "peak": peaks[0] - start,
+        "held": held,
+        "file": sum(path.stat().st_size for path in paths) / 1e6,
+        "rows": sum(table.num_rows for table in tables),
+    }
+
+
+def time_notebooks(folder, out, n) -> dict:
+    """Return the time of n trials' notebooks with their PDFs in a run, a trial."""
+    from kitlib.runs.batch import season_tasks
+    from kitlib.runs.notebook_pool import run_tasks, workshop
+    from kitlib.season.season_audit import audit_season
+
+    tasks = season_tasks(audit_season(folder)).values()
+    by_trial = {task.parameters.get("trial"): task for task in tasks}
+    chosen = [by_trial[trial] for trial in trial_names(folder, int(n))]
+    failed = []
+    with workshop(Path(out), Path(folder)) as scratch:
+        begun = perf_counter()
+        run_tasks(
+            chosen,
+            scratch,
+            os.cpu_count(),
+            lambda task, failure: failed.append(failure),
+            lambda ended, total: ended,
+        )
+        spent = perf_counter() - begun
+    if any(failed):
+        raise RuntimeError(f"a notebook failed: {failed}")
+    return {"seconds": spent / int(n)}
+
+
+def time_plain_loop(folder, out, n) -> dict:
+    """Return the time of n trials in a plain papermill loop, a trial."""
+    import papermill
+
+    from kitlib.runs.notebook_files import notebook_folder
+
+    source = str(notebook_folder() / "3_trial.ipynb")
+    begun = perf_counter()
+    for trial in trial_names(folder, int(n)):
+        made = Path(out) / trial
+        papermill.execute_notebook(
+            source,
+            f"{made}.ipynb",
+            parameters={"season": folder, "trial": trial, "report": f"{made}.pdf"},
+            progress_bar=False,
+        )
+    return {"seconds": (perf_counter() - begun) / int(n)}
+
+
+def trial_names(folder, n) -> list[str]:
+    """Return n trials of a season, from all over it."""
+    from pyarrow.csv import read_csv
+
+    names = read_csv(Path(folder) / "plots.csv")["trial"].unique().to_pylist()
+    return names[:: max(len(names) // n, 1)][:n]
+
+
+PARTS = {
+    part.__name__: part
+    for part in (
+        time_stages,
+        time_statistics,
+        time_bare_read,
+        time_notebooks,
+        time_plain_loop,
+    )
+}
+
+
+def apart(part, *args) -> dict:
+    """Return what a part of the benchmark measures in a process of its own."""
+    call = [sys.executable, __file__, "--part", part.__name__, *map(str, args)]
+    alone = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+    done = subprocess.run(
+        call, env=os.environ | alone, stdout=subprocess.PIPE, text=True, check=True
+    )
+    return json.loads(done.stdout.splitlines()[-1])
+
+
+def in_r(folder) -> dict[str, float]:
+    """Return the seconds R takes by stage; none where it is not installed."""
+    call = ["Rscript", str(HERE / "season_statistics.R"), str(folder)]
+    if not shutil.which("Rscript"):
+        return {}
+    done = subprocess.run(call, capture_output=True, text=True)
+    if done.returncode:
+        print(done.stderr, file=sys.stderr)
+        return {}
+    lines = [line.split() for line in done.stdout.splitlines()]
+    known = ("read", "pair", "statistics")
+    return {line[0]: float(line[1]) for line in lines if line and line[0] in known}
+
+
+def measure(trials: int, notebooks: int, place: Path) -> dict:
+    """Return all that is measured of a season of so many trials."""
+    from kitlib.simulation.simulate import simulate_season
+
+    folder, out = place / f"season{trials}", place / f"out{trials}"
+    simulate_season(folder, trials=trials, plots=PLOTS_PER_TRIAL * trials)
+    out.mkdir()
+    n = min(notebooks, trials)
+    found = {
+        "bare": apart(time_bare_read, folder, 0),
+        "bare, threads": apart(time_bare_read, folder, 1),
+        "statistics": apart(time_statistics, folder),
+        "R": in_r(folder),
+        "stages": apart(time_stages, folder, out),
+    }
+    if n:
+        found["loop"] = apart(time_plain_loop, folder, out, n)
+        found["notebooks"] = apart(time_notebooks, folder, out, n)
+    shutil.rmtree(folder)
+    shutil.rmtree(out)
+    return found
+
+
+def machine() -> list[str]:
+    """Return the machine and what it runs, as lines."""
+    info = Path("/proc/cpuinfo")
+    lines = info.read_text().splitlines() if info.exists() else []
+    models = [line.split(":")[1].strip() for line in lines if "model name" in line]
+    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
+    packages = ("numpy", "pandas", "pyarrow", "papermill", "ipykernel", "typst")
+    versions = ", ".join(f"{name} {version(name)}" for name in packages)
+    return [
+        f"{models[0] if models else platform.processor()}; {os.cpu_count()} cores; "
+        f"{memory:.0f} GiB; {platform.system()}",
+        f"Python {platform.python_version()}, {versions}{r_version()}",
+    ]
+
+
+def r_version() -> str:
+    """Return R's version, as the end of a list."""
+    if not shutil.which("Rscript"):
+        return "; no R"
+    asked = ["Rscript", "-e", "cat(R.version.string)"]
+    return "; " + subprocess.run(asked, capture_output=True, text=True).stdout
+
+
+def row(name, cells) -> str:
+    """Return a row of a Markdown table."""
+    return f"| {name} | {' | '.join(cells)} |"
+
+
+def table_of(found: dict[int, dict]) -> list[str]:
+    """Return the measured times, memory and ratios as a Markdown table."""
+    sizes, every = list(found), list(found.values())
+
+    def times(name, take, digits=2):
+        values = [take(one) for one in every]
+        cells = [f"{v:.{digits}f}" if v is not None else "not run" for v in values]
+        return row(name, cells)
+
+    def of(part, *keys):
+        def take(one):
+            for key in (part, *keys):
+                one = one.get(key) if one else None
+            return one
+
+        return take
+
+    def ratio(above, below):
+        def take(one):
+            over, under = above(one), below(one)
+            return over / under if over is not None and under else None
+
+        return take
+
+    whole, bare = of("statistics", "seconds"), of("bare", "seconds")
+    work, bare_work = of("statistics", "cpu"), of("bare", "cpu")
+    bare_again, with_threads = of("bare", "again"), of("bare, threads", "seconds")
+    used, held = of("statistics", "peak"), of("bare", "held")
+    notebook, loop = of("notebooks", "seconds"), of("loop", "seconds")
+    in_all = of("stages", "peak", "one PDF")
+    return [
+        row("", [f"{n:,} trials" for n in sizes]),
+        row("---", ["---:"] * len(sizes)),
+        times("rows in all tables", of("bare", "rows"), 0),
+        times("CSV files, MB", of("bare", "file"), 1),
+        times("the same in memory, MB", held, 1),
+        row("**season statistics, to curves.csv**", [""] * len(sizes)),
+        *[times(f"{s}, s", of("stages", "seconds", s)) for s in STATISTICS],
+        times("in all, in a process of its own, s", whole),
+        times("bare pyarrow read in a process of its own, s", bare),
+        times("the same once more in that process, s", bare_again),
+        times("bare pyarrow read with threads, s", with_threads),
+        times(f"ratio to the bare read (goal {READS})", ratio(whole, bare)),
+        times("the same in seconds of processor", ratio(work, bare_work)),
+        times("ratio to a bare read once more", ratio(whole, bare_again)),
+        times("ratio to a bare read with threads", ratio(whole, with_threads)),
+        times("memory above the imports, MB", used, 0),
+        times(f"ratio to the input in memory (goal {MEMORY})", ratio(used, held)),
+        times("memory of the bare read above the imports, MB", of("bare", "peak"), 0),
+        *[times(f"R: {s}, s", of("R", s)) for s in ("read", "pair", "statistics")],
+        row("**beyond them**", [""] * len(sizes)),
+        *[times(f"{s}, s", of("stages", "seconds", s)) for s in BY_TRIAL],
+        times("most memory held in all, imports included, MB", in_all, 0),
+        row("**notebook and PDF of a trial**", [""] * len(sizes)),
+        times("a run, s a trial", notebook),
+        times("plain papermill loop, s a trial", loop),
+        times(f"loop's time by ours (goal {LOOPS})", ratio(loop, notebook)),
+    ]
+
+
+def growth(found: dict[int, dict]) -> str:
+    """Return how the time of the statistics grows from size to size."""
+    said = []
+    for fewer, more in zip(list(found), list(found)[1:], strict=False):
+        times = [found[n]["statistics"]["seconds"] for n in (fewer, more)]
+        grown = times[1] / times[0]
+        said.append(f"{grown:.1f} times from {fewer:,} to {more:,} trials")
+    return f"Time of the season statistics: {'; '.join(said)}." if said else ""
+
+
+def main() -> None:
+    """Measure and write the table."""
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked.add_argument("trials", type=int, nargs="*", default=SIZES)
+    asked.add_argument("--notebooks", type=int, default=6, help="trials in a loop")
+    asked.add_argument("--to", type=Path, default=RESULTS, help="file to write")
+    chosen, found = asked.parse_args(), {}
+    with tempfile.TemporaryDirectory() as place:
+        for trials in chosen.trials:
+            print(f"{trials:,} trials", file=sys.stderr, flush=True)
+            found[trials] = measure(trials, chosen.notebooks, Path(place))
+    head = ["# A season from 10 to 1,000 trials", "", f"Made by {Path(__file__).name}."]
+    text = [*head, *machine(), "", *table_of(found), "", growth(found)]
+    chosen.to.write_text("\n".join(text).rstrip() + "\n", encoding="utf-8")
+    print(chosen.to.read_text(encoding="utf-8"))
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--part"]:
+        print(json.dumps(PARTS[sys.argv[2]](*sys.argv[3:])))
+    else:
+        main()
