@@ -1,6 +1,7 @@
 """What the errors of a curve move with, and which samples move its bias."""
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -179,16 +180,16 @@ def suspected_swaps(sensor, reference, sample, trial, spread: float) -> list[tup
     """
     sensor, reference = np.asarray(sensor, float), np.asarray(reference, float)
     sample, trial = np.asarray(sample, object), np.asarray(trial, object)
-    far = np.flatnonzero(np.abs(sensor - reference) > 3 * spread)
-    found = []
-    for place, i in enumerate(far):
-        for j in far[place + 1 :]:
-            exchanged = max(
-                abs(sensor[i] - reference[j]), abs(sensor[j] - reference[i])
-            )
-            if trial[i] == trial[j] and exchanged < 2 * spread:
-                found.append((str(sample[i]), str(sample[j])))
-    return found
+    far: dict = {}
+    for i in np.flatnonzero(np.abs(sensor - reference) > 3 * spread):
+        far.setdefault(trial[i], []).append(i)
+    couples = sorted(two for own in far.values() for two in combinations(own, 2))
+    return [
+        (str(sample[i]), str(sample[j]))
+        for i, j in couples
+        if abs(sensor[i] - reference[j]) < 2 * spread
+        and abs(sensor[j] - reference[i]) < 2 * spread
+    ]
 
 
 def robust_spread(error) -> float:

@@ -13,6 +13,9 @@ from kitlib.words.findings import Finding
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, show, show_span
 
+# What is looked at of the plots a curve served.
+OBSERVED = ["trial", "curve", "chamber_config", "harvested_at", "recorded_pct"]
+
 
 def observe_curve(audit: CurveAudit, plots, season: Season) -> list[Finding]:
     """Return what is worth knowing of one curve.
@@ -21,7 +24,7 @@ def observe_curve(audit: CurveAudit, plots, season: Season) -> list[Finding]:
     ----------
     audit : CurveAudit
     plots : DataFrame
-        The plots the curve served, in any order.
+        The plots the curve served, in any order; columns `OBSERVED`.
     season : Season
     """
     parts = (

@@ -10,7 +10,7 @@ import pandas as pd
 from kitlib.curves.audit import CurveAudit, audit_curves
 from kitlib.curves.bridge import bridge_table
 from kitlib.curves.corrections import Correction
-from kitlib.curves.observations import observe_curve
+from kitlib.curves.observations import OBSERVED, observe_curve
 from kitlib.curves.recommend import Recommendation, recommend
 from kitlib.curves.season_observations import observe_season
 from kitlib.intake.cells import Table
@@ -99,10 +99,11 @@ class SeasonAudit:
         found = [f for table in self.tables.values() for f in table.findings]
         found += self.reference.findings + self.pairing.findings
         found += observe_season(self.pairing, self.settings)
-        served = dict(list(self.pairing.plots.groupby("curve")))
+        plots = self.pairing.plots[OBSERVED]
+        served = dict(list(plots.groupby("curve")))
         for curve, audit in self.audits.items():
-            plots = served.get(curve, self.pairing.plots.iloc[:0])
-            found += observe_curve(audit, plots, self.settings)
+            own = served.get(curve, plots.iloc[:0])
+            found += observe_curve(audit, own, self.settings)
         return found
 
     @cached_property

@@ -5,7 +5,7 @@ alike. Everything is computed from (p, p) sums per trial, p coefficients.
 """
 
 from dataclasses import dataclass, field, replace
-from math import nan, sqrt
+from math import isnan, nan, sqrt
 
 import numpy as np
 
@@ -81,6 +81,8 @@ class ClusteredFit:
             return Estimate(value=value, remark=why)
         se = sqrt(weights @ self.covariance @ weights)
         df = self.degrees_of_freedom(weights)
+        if isnan(df):
+            return Estimate(value=value, remark=NO_FREEDOM)
         return Estimate(value=value, se=se, df=df, method=CR2)
 
     def degrees_of_freedom(self, weights) -> float:
@@ -88,15 +90,17 @@ class ClusteredFit:
 
         Those of the Wishart matrix with the same mean and total variance, errors
         taken as independent with one SD; for one contrast this is the rule of
-        Bell and McCaffrey. nan if the covariance is 0 by construction. Weights are
-        (p,) or (q, p).
+        Bell and McCaffrey. nan if the covariance is 0 by construction, or if one
+        cluster lies so far out that rounding leaves nothing. Weights are (p,) or
+        (q, p).
         """
         weights = self._whitened(weights)
         mean = _mean_covariance(*self._moments(weights))
         if np.linalg.eigvalsh(mean)[0] < 1e-8:
             return nan
         moments = self._moments(_recombined(weights, mean))
-        return len(weights) * (len(weights) + 1) / _total_variance(*moments)
+        total = _total_variance(*moments)
+        return len(weights) * (len(weights) + 1) / total if total > 0 else nan
 
     def _whitened(self, weights):
         """Return contrasts recombined to be independent if errors were, (q, p)."""

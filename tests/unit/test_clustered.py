@@ -126,6 +126,15 @@ def test_what_hangs_on_a_single_trial_has_no_interval():
     assert facts(level) == approx(facts(clustered_mean(ERROR[:4], list("AABB"))))
 
 
+@pytest.mark.parametrize("far", [71_368.0, 94_500.0, 319_002.0, 2_276_654.0])
+def test_a_sample_so_far_out_that_rounding_eats_the_rest(far):
+    # As a date with a mistyped year gives: the total variance came to 0 or below.
+    moisture = np.append(MOISTURE[:-1], far)
+    design = np.column_stack([np.ones(10), (moisture - moisture.mean()) / 9])
+    slope = clustered_fit(design, ERROR, TRIAL).contrast([0, 1])
+    assert slope.df > 0 or "hangs on a trial" in slope.remark
+
+
 def test_a_line_needs_three_samples_and_some_spread():
     with pytest.raises(TooFewSamples, match="clustered_fit: got n = 2"):
         clustered_fit(LINE[:2], ERROR[:2], TRIAL[:2])
