@@ -23,7 +23,9 @@ from select import select
 import numpy as np
 from ipykernel.kernelapp import IPKernelApp
 from nbformat import NotebookNode
+from PIL import Image
 
+from kitlib.pages.typeset import compiler
 from kitlib.reports.trial_report import trial_report
 from kitlib.runs.notebook_files import NOTEBOOKS, read_notebook
 from kitlib.season.season_audit import SeasonAudit, hold_audit
@@ -70,22 +72,25 @@ def warm_up(audit: SeasonAudit) -> None:
     """Import what notebooks import, hold the season's audit, and rehearse a report.
 
     The rehearsal works out what is worked out once, such as the widths of letters.
-    It makes no PDF, for the typesetter would start threads.
+    It makes no PDF, for the typesetter starts threads when it is used.
     """
-    notebooks = map(read_notebook, NOTEBOOKS)
-    imported = (name for notebook in notebooks for name in imported_by(notebook))
-    for name in (*_OF_THE_KERNEL, *imported):
+    for name in _OF_THE_KERNEL:
         import_module(name)
+    for name in NOTEBOOKS:
+        exec(imports_of(read_notebook(name)), {})
     hold_audit(audit)
     for trial in audit.trials[:1]:
         trial_report(audit, trial)
+    compiler()
+    Image.preinit()
 
 
-def imported_by(notebook: NotebookNode) -> list[str]:
-    """Return the modules from which a notebook's cells import."""
+def imports_of(notebook: NotebookNode) -> str:
+    """Return the import statements of a notebook."""
     cells = [cell.source for cell in notebook.cells if cell.cell_type == "code"]
-    parts = ast.walk(ast.parse("\n".join(cells)))
-    return [part.module for part in parts if isinstance(part, ast.ImportFrom)]
+    statements = ast.parse("\n".join(cells)).body
+    imports = [s for s in statements if isinstance(s, ast.Import | ast.ImportFrom)]
+    return "\n".join(map(ast.unparse, imports))
 
 
 def why_unsound() -> str:
