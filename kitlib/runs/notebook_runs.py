@@ -1,10 +1,12 @@
 """One notebook run by papermill."""
 
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import nbformat
 import papermill
+from jupyter_core.utils import ensure_event_loop
 from papermill.exceptions import PapermillExecutionError
 
 from kitlib.runs.bench import Bench
@@ -80,21 +82,22 @@ def _executed(task: Task, bench: Bench) -> str:
     """Execute a notebook; return why it failed, empty if it did not."""
     source, executed = read_notebook(task.notebook), bench.scratch / OUT / task.name
     try:
-        papermill.execute_notebook(
-            source,
-            str(executed),
-            parameters=task.all_parameters,
-            kernel_name=KERNEL["name"],
-            progress_bar=False,
-            log_output=False,
-            request_save_on_cell_execute=False,
-            start_timeout=_PATIENCE,
-            shutdown_kernel="immediate",
-            record_timing=False,
-            kernel_manager_class=bench.managers,
-            # Not papermill's own way, which changes the folder of this process.
-            resources={"metadata": {"path": str(bench.scratch)}},
-        )
+        with closing(ensure_event_loop()):  # that of this thread, else left open
+            papermill.execute_notebook(
+                source,
+                str(executed),
+                parameters=task.all_parameters,
+                kernel_name=KERNEL["name"],
+                progress_bar=False,
+                log_output=False,
+                request_save_on_cell_execute=False,
+                start_timeout=_PATIENCE,
+                shutdown_kernel="immediate",
+                record_timing=False,
+                kernel_manager_class=bench.managers,
+                # Not papermill's own way, which changes the folder of this process.
+                resources={"metadata": {"path": str(bench.scratch)}},
+            )
     except PapermillExecutionError as error:
         return _in_one_line(error.ename, error.evalue)
     except (RuntimeError, TimeoutError) as error:  # no kernel came up, or it died

@@ -17,6 +17,7 @@ import signal
 import socket
 import sys
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from select import select
 
@@ -151,7 +152,7 @@ def run_kernel(order: dict) -> None:
     os.chdir(order["cwd"])
     random.seed()
     np.random.seed()  # a notebook may lean on the global state
-    sys.argv = ["ipykernel_launcher", *order["argv"]]
+    sys.argv = [find_spec("ipykernel_launcher").origin, *order["argv"]]
     # The kernel ends with its parent too if it ended before the call above.
     kernel = IPKernelApp.instance(parent_handle=parent)
     kernel.initialize(order["argv"])
