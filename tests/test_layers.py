@@ -64,7 +64,8 @@ GROUPS = {
     """,
     "runs": """
         notebook_files warm_process kernels bench notebook_runs notebook_pool
-        manifest season_run season_check run_report new_season batch lab cli
+        manifest season_run cluster season_check run_report new_season batch lab
+        cli
     """,
 }
 PLACES = {module: group for group, names in GROUPS.items() for module in names.split()}

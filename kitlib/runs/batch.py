@@ -59,6 +59,7 @@ def run_season(
     jobs: int | None = None,
     say: Callable[[str], object] = lambda stage: None,
     track: Track = lambda ended, total: ended,
+    run_notebooks: Callable = run_tasks,
 ) -> SeasonRun:
     """Audit a season and write all its results into `out`/<name of the season>/.
 
@@ -81,6 +82,8 @@ def run_season(
         Told of each stage, in words.
     track : callable
         Wraps the iterable of ended notebooks, given their number.
+    run_notebooks : callable
+        Runs them, here by default; `cluster.run_on_cluster` does so elsewhere.
 
     Returns
     -------
@@ -122,9 +125,8 @@ def run_season(
         )
         with workshop(home, folder, earlier) as scratch:
             finish = partial(run.finish, scratch)
-            run_tasks(
-                due, scratch, audit, jobs or os.cpu_count() or 1, finish, track, say
-            )
+            at_once = jobs or os.cpu_count() or 1
+            run_notebooks(due, scratch, audit, at_once, finish, track, say)
         refuse_changed(folder, earlier, inputs)
         told = {
             "inputs": inputs,

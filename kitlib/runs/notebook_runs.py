@@ -1,6 +1,7 @@
 """One notebook run by papermill."""
 
 from contextlib import closing
+from copy import deepcopy
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -119,3 +120,8 @@ def _kept(task: Task, out: Path, failure: str) -> str:
     executed.unlink()
     (out / (task.failed_name if failure else task.name)).write_bytes(content)
     return failure
+
+
+def unrun(task: Task) -> bytes:
+    """Return the file of a notebook that never came to run."""
+    return cleaned(deepcopy(read_notebook(task.notebook)))
