@@ -105,7 +105,9 @@ def own_environment(scratch: Path) -> dict[str, str]:
         "MATPLOTLIBRC": str(plotting),
         "MPLBACKEND": "module://matplotlib_inline.backend_inline",
         "PYTHONSTARTUP": "",
-        "PYDEVD_DISABLE_FILE_VALIDATION": "1",  # or the debugger warns of the fork
+        # What ipykernel sets as it is imported, and what keeps its debugger quiet.
+        "PYDEVD_USE_FRAME_EVAL": "NO",
+        "PYDEVD_DISABLE_FILE_VALIDATION": "1",
     }
 
 
@@ -117,7 +119,7 @@ def warm_process(
 
     It ends when its standard input is closed, so it outlives nobody.
     """
-    command = [sys.executable, "-P", "-m", "kitlib.runs.warm_process"]
+    command = [sys.executable, "-m", "kitlib.runs.warm_process"]
     with subprocess.Popen(
         [*command, address],
         cwd=scratch,

@@ -53,6 +53,7 @@ def main(address: str) -> None:
     address : str
         Name of the socket to listen at.
     """
+    del sys.path[0]  # the folder it was started in, which a kernel adds by itself
     warm_up(pickle.load(sys.stdin.buffer))
     gc.collect()
     gc.freeze()  # or a child's first collection would copy all that it shares
