@@ -63,8 +63,9 @@ GROUPS = {
         what_if_page what_if_files panels
     """,
     "runs": """
-        notebook_files notebook_runs notebook_pool manifest season_run
-        season_check run_report new_season batch lab cli
+        notebook_files warm_process kernels bench notebook_runs notebook_pool
+        manifest season_run cluster season_check run_report new_season batch lab
+        cli
     """,
 }
 PLACES = {module: group for group, names in GROUPS.items() for module in names.split()}

@@ -3,11 +3,9 @@
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 from html import escape
 from io import BytesIO
 
-import typst
 from IPython.display import display
 from PIL import Image
 
@@ -22,7 +20,8 @@ from kitlib.pages.blocks import (
     Table,
     Verdict,
 )
-from kitlib.pages.lettering import FONT_FOLDER, printable
+from kitlib.pages.lettering import printable
+from kitlib.pages.typeset import compiler
 
 # PNG, not SVG: a notebook that is not trusted shows no SVG, and a browser without
 # the typeface would set other letters than the ones that were measured.
@@ -185,16 +184,9 @@ def as_png(svgs: Sequence[bytes]) -> bytes:
     """
     words = json.dumps([svg.decode() for svg in svgs])
     inputs = {"pictures": words}
-    full = _compiler().compile(_PAGE, format="png", ppi=_DPI, sys_inputs=inputs)
+    full = compiler().compile(_PAGE, format="png", ppi=_DPI, sys_inputs=inputs)
     # A palette of 256 colours keeps those of the figures and takes a third of the room.
     out = BytesIO()
     with Image.open(BytesIO(full)) as image:
         image.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(out, "PNG")
     return out.getvalue()
-
-
-@cache
-def _compiler() -> typst.Compiler:
-    """Return the compiler with the typeface of the figures."""
-    fonts = typst.Fonts(include_system_fonts=False, font_paths=[FONT_FOLDER])
-    return typst.Compiler(font_paths=fonts)

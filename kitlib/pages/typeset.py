@@ -57,7 +57,7 @@ def typeset(report: Report) -> bytes:
     words = json.dumps(as_json(report))
     midday = datetime.combine(report.date, time(12), UTC)
     try:
-        return _compiler().compile(
+        return compiler().compile(
             _template(),
             format="pdf",
             sys_inputs={"report": words, "font": FONT},
@@ -101,8 +101,11 @@ def as_json(part: object, letters: int = _LETTERS_ELSEWHERE) -> object:
 
 
 @cache
-def _compiler() -> typst.Compiler:
-    """Return the compiler; it reads the fonts once and keeps what it worked out."""
+def compiler() -> typst.Compiler:
+    """Return the compiler; it reads the fonts once and keeps what it worked out.
+
+    Its first use starts threads.
+    """
     fonts = typst.Fonts(include_system_fonts=False, font_paths=[FONT_FOLDER])
     return typst.Compiler(font_paths=fonts)
 

@@ -1,6 +1,6 @@
 """What every report says of its methods, its sources and its limits."""
 
-from kitlib.intake.provenance import code_hash, input_hashes, versions
+from kitlib.intake.provenance import code_hash, versions
 from kitlib.pages.blocks import (
     Block,
     Caution,
@@ -162,14 +162,13 @@ def decision_thresholds() -> Table:
 
 def provenance(season: SeasonAudit) -> list[Block]:
     """Return what the report was made from: input hashes and versions."""
-    hashes = input_hashes(season.folder)
     found = ", ".join(f"{name} {number}" for name, number in versions().items())
     return [
         Heading("Provenance"),
         Table(
             caption="Files read, with their SHA-256.",
             columns=[Column("File"), Column("SHA-256")],
-            rows=list(hashes.items()),
+            rows=list(season.inputs.items()),
         ),
         Paragraph(
             f"Made with {found}; code {code_hash()[:16]}; seed {season.settings.seed}."

@@ -1,5 +1,8 @@
 """The audit's figures with their captions and words for those who cannot see them."""
 
+from functools import wraps
+from weakref import WeakKeyDictionary
+
 import numpy as np
 import pandas as pd
 
@@ -31,6 +34,20 @@ from kitlib.words.terms import (
 MOST_DRAWN = 24
 
 
+def drawn_once(draw):
+    """Keep what is drawn of an audit: a notebook and its report show the same."""
+    drawn = WeakKeyDictionary()
+
+    @wraps(draw)
+    def kept(audit: SeasonAudit | TrialAudit, *names: str):
+        of_audit = drawn.setdefault(audit, {})
+        if names not in of_audit:
+            of_audit[names] = draw(audit, *names)
+        return of_audit[names]
+
+    return kept
+
+
 def shown_samples(season: SeasonAudit, curve: str, trial: str = "") -> Samples:
     """Return a curve's samples for a figure; those of `trial` are marked."""
     pairs = season.pairing.pairs
@@ -59,6 +76,7 @@ def shown_bands(audit: CurveAudit) -> list[Band]:
     ]
 
 
+@drawn_once
 def curve_pictures(season: SeasonAudit, curve: str, trial: str = "") -> SideBySide:
     """Return a curve's agreement and errors side by side."""
     audit, level = season.audits[curve], season.settings.confidence
@@ -91,6 +109,7 @@ def curve_pictures(season: SeasonAudit, curve: str, trial: str = "") -> SideBySi
     )
 
 
+@drawn_once
 def season_pictures(season: SeasonAudit) -> list[Picture]:
     """Return the overview of every curve's bias against what is allowed."""
     level = season.settings.confidence
@@ -120,6 +139,7 @@ def season_pictures(season: SeasonAudit) -> list[Picture]:
     ]
 
 
+@drawn_once
 def drift_picture(season: SeasonAudit, curve: str) -> Picture | None:
     """Return a curve's errors over the season, None where no time is known."""
     pairs = season.pairing.pairs
@@ -136,6 +156,7 @@ def drift_picture(season: SeasonAudit, curve: str) -> Picture | None:
     )
 
 
+@drawn_once
 def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
     """Return how a curve's samples cover the plots it served."""
     audit, plots = season.audits[curve], season.plots
@@ -150,6 +171,7 @@ def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
     )
 
 
+@drawn_once
 def entries_picture(trial: TrialAudit) -> Picture | None:
     """Return a trial's entries before and after, None without a ranking."""
     found = trial.consequences
@@ -180,6 +202,7 @@ def entries_picture(trial: TrialAudit) -> Picture | None:
     )
 
 
+@drawn_once
 def yield_change_picture(trial: TrialAudit) -> Picture | None:
     """Return the change of entries' yields over their moisture, None without both."""
     both = trial.consequences.comparison
@@ -207,6 +230,7 @@ def shown_yield(trial: TrialAudit) -> Term:
     return Term("yield", trial.unit.name, YIELD.label, trial.unit.decimals)
 
 
+@drawn_once
 def field_pictures(trial: TrialAudit) -> list[Picture]:
     """Return maps of moisture, yield changes and errors, where plots have places."""
     plots, unit = trial.plots, trial.unit

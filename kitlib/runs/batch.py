@@ -14,6 +14,7 @@ from kitlib.intake.season import SETTINGS_FILE, read_season
 from kitlib.reports.results import plots_table, season_tables
 from kitlib.review.earlier_seasons import CURVES_FILE
 from kitlib.review.season_review import review_season
+from kitlib.runs.bench import SEASON_LINK
 from kitlib.runs.manifest import (
     environment,
     fingerprint,
@@ -21,17 +22,24 @@ from kitlib.runs.manifest import (
     replace_if_other,
     write_manifest,
 )
-from kitlib.runs.notebook_files import check_parameters, read_notebook, source_hash
+from kitlib.runs.notebook_files import (
+    CURVES,
+    JOIN,
+    PLAN,
+    TRIAL,
+    check_parameters,
+    read_notebook,
+    source_hash,
+)
 from kitlib.runs.notebook_pool import (
     EARLIER,
-    SEASON_LINK,
     RunBroken,
     Track,
     remove_leftovers,
     run_tasks,
     workshop,
 )
-from kitlib.runs.notebook_runs import CURVES, JOIN, PLAN, TRIAL, Task
+from kitlib.runs.notebook_runs import Task
 from kitlib.runs.season_run import SeasonRun
 from kitlib.season.season_audit import SeasonAudit, audit_season
 from kitlib.words.errors import KitError
@@ -51,12 +59,12 @@ def run_season(
     jobs: int | None = None,
     say: Callable[[str], object] = lambda stage: None,
     track: Track = lambda ended, total: ended,
+    run_notebooks: Callable = run_tasks,
 ) -> SeasonRun:
     """Audit a season and write all its results into `out`/<name of the season>/.
 
     What an earlier run wrote and the folder still holds is left as it is, so the
-    same season is done once. A script that calls this must do so under
-    ``if __name__ == "__main__":``, for notebooks run in processes of their own.
+    same season is done once.
 
     Parameters
     ----------
@@ -74,6 +82,8 @@ def run_season(
         Told of each stage, in words.
     track : callable
         Wraps the iterable of ended notebooks, given their number.
+    run_notebooks : callable
+        Runs them, here by default; `cluster.run_on_cluster` does so elsewhere.
 
     Returns
     -------
@@ -115,7 +125,8 @@ def run_season(
         )
         with workshop(home, folder, earlier) as scratch:
             finish = partial(run.finish, scratch)
-            run_tasks(due, scratch, jobs or os.cpu_count() or 1, finish, track)
+            at_once = jobs or os.cpu_count() or 1
+            run_notebooks(due, scratch, audit, at_once, finish, track, say)
         refuse_changed(folder, earlier, inputs)
         told = {
             "inputs": inputs,

@@ -5,6 +5,7 @@ import os
 import sys
 from collections.abc import Sequence
 from functools import partial
+from importlib.util import find_spec
 
 from kitlib.words.errors import KitError
 
@@ -106,6 +107,12 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         type=partial(_whole, 1),
         help="notebooks run at once (default: the number of processors)",
     )
+    parser.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="run the notebooks on the Dask cluster whose scheduler is there, such as "
+        "tcp://host:8786",
+    )
 
 
 def _explore_arguments(parser: argparse.ArgumentParser) -> None:
@@ -164,6 +171,7 @@ def _run(call: argparse.Namespace) -> int:
             jobs=call.jobs,
             say=_tell,
             track=_progress,
+            **_place(call),
         )
     except batch.WrongCall as error:
         call.parser.error(str(error))
@@ -172,6 +180,20 @@ def _run(call: argparse.Namespace) -> int:
         _tell(line)
     _print(run_report.summary(run))
     return PROBLEMS if problems else DONE
+
+
+def _place(call: argparse.Namespace) -> dict:
+    """Return what tells a run where its notebooks are to run, if not here."""
+    if not call.scheduler:
+        return {}
+    if find_spec("distributed") is None:
+        call.parser.error(
+            "--scheduler: install distributed, which the extra `cluster` "
+            "of this package asks for"
+        )
+    from kitlib.runs.cluster import run_on_cluster
+
+    return {"run_notebooks": partial(run_on_cluster, call.scheduler)}
 
 
 def _check(call: argparse.Namespace) -> int:

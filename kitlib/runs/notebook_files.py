@@ -12,6 +12,8 @@ import nbformat
 from nbformat import NotebookNode
 
 _TYPES = {"str": str, "int": int, "float": float, "bool": bool}
+JOIN, CURVES, TRIAL, PLAN = "1_join", "2_curves", "3_trial", "5_plan"
+NOTEBOOKS = (JOIN, CURVES, TRIAL, PLAN)  # those that a run executes
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 

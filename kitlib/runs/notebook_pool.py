@@ -1,24 +1,17 @@
-"""Notebooks run side by side, in processes of their own and a scratch folder."""
+"""Notebooks run side by side, each in a kernel of its own, in a scratch folder."""
 
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import Future, ThreadPoolExecutor, as_completed
 from contextlib import contextmanager, suppress
-from multiprocessing import get_context
 from pathlib import Path
 
-from kitlib.runs.notebook_runs import (
-    INTERRUPTED,
-    STOP,
-    Task,
-    prepare_worker,
-    run_notebook,
-)
+from kitlib.runs.bench import SEASON_LINK, open_bench
+from kitlib.runs.notebook_runs import INTERRUPTED, STOP, Task, run_notebook
+from kitlib.season.season_audit import SeasonAudit
 from kitlib.words.errors import KitError
 
-SEASON_LINK = "season"
 EARLIER = "earlier"
 _SCRATCH, _PART = ".work-", ".part-"
 
@@ -57,7 +50,13 @@ def remove_leftovers(home: Path) -> None:
 
 
 def run_tasks(
-    tasks: Sequence[Task], scratch: Path, jobs: int, finish: Finish, track: Track
+    tasks: Sequence[Task],
+    scratch: Path,
+    audit: SeasonAudit,
+    jobs: int,
+    finish: Finish,
+    track: Track,
+    say: Callable[[str], object],
 ) -> None:
     """Run notebooks, `jobs` at once, and hand over each as it ends.
 
@@ -66,47 +65,40 @@ def run_tasks(
     tasks : sequence of Task
     scratch : Path
         Where they run.
+    audit : SeasonAudit
+        The season's.
     jobs : int
     finish : callable
         Given a task and why it failed, empty if it did not.
     track : callable
         Wraps the iterable of ended notebooks, given their number.
+    say : callable
+        Told in which kind of kernel they run.
 
     Raises
     ------
-    RunBroken
-        If a process is killed from outside.
     KeyboardInterrupt
         After the notebooks under way have come to their end and been handed over.
     """
     if not tasks:
         return
-    # The names of sockets must be short, so they do not lie in the scratch folder.
-    with tempfile.TemporaryDirectory(prefix="kit-") as sockets:
-        pool = ProcessPoolExecutor(
-            max_workers=min(jobs, len(tasks)),
-            mp_context=get_context("spawn"),
-            initializer=prepare_worker,
-            initargs=(scratch, Path(sockets)),
-        )
-        with pool:
-            under_way = {pool.submit(run_notebook, t, scratch): t for t in tasks}
-            try:
-                for ended in track(as_completed(under_way), len(tasks)):
-                    finish(under_way.pop(ended), ended.result())
-            except BrokenProcessPool as error:
-                raise RunBroken(
-                    "a process that ran a notebook was killed, perhaps for want of "
-                    "memory; what was finished is kept. Run again with fewer --jobs."
-                ) from error
-            except BaseException as stopped:
-                _stop(pool, scratch)
-                if isinstance(stopped, KeyboardInterrupt):
-                    _finish_ended(under_way, finish)
-                raise
+    # Threads, for the work itself is done in the kernels, which are processes.
+    with open_bench(scratch, audit) as bench, ThreadPoolExecutor(jobs) as pool:
+        say(bench.kind)
+        under_way = {pool.submit(run_notebook, t, bench): t for t in tasks}
+        try:
+            for ended in track(as_completed(under_way), len(tasks)):
+                finish(under_way.pop(ended), ended.result())
+        except BaseException as stopped:
+            _stop(pool, scratch)
+            if isinstance(stopped, KeyboardInterrupt):
+                _finish_ended(under_way, finish)
+            raise
+        if not bench.plain_because and not bench.is_warm:
+            say("the warm process ended; later notebooks ran in plain kernels")
 
 
-def _stop(pool: ProcessPoolExecutor, scratch: Path) -> None:
+def _stop(pool: ThreadPoolExecutor, scratch: Path) -> None:
     """Begin no further notebook and wait for those under way."""
     with suppress(OSError):  # on a full disk they are all run, to no harm
         (scratch / STOP).touch()

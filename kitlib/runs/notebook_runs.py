@@ -1,23 +1,20 @@
-"""One notebook run by papermill, in a worker process."""
+"""One notebook run by papermill."""
 
-import multiprocessing
-import os
-import threading
+from contextlib import closing
+from copy import deepcopy
 from dataclasses import dataclass, field
-from importlib.util import find_spec
 from pathlib import Path
 
 import nbformat
 import papermill
-from jupyter_client import AsyncKernelManager
+from jupyter_core.utils import ensure_event_loop
 from papermill.exceptions import PapermillExecutionError
-from traitlets import default
 
+from kitlib.runs.bench import Bench
 from kitlib.runs.notebook_files import KERNEL, cleaned, read_notebook, without_places
 
-JOIN, CURVES, TRIAL, PLAN = "1_join", "2_curves", "3_trial", "5_plan"
 OUT, STOP = "out", "stop"
-INTERRUPTED = "interrupted"
+INTERRUPTED, NO_KERNEL = "interrupted", "no kernel"
 _PATIENCE = 600  # a kernel may be this slow to start on a busy machine [s]
 
 
@@ -59,42 +56,8 @@ class Task:
         return self.parameters | report
 
 
-class FileKernelManager(AsyncKernelManager):
-    """A kernel reached through files: no port for two runs to race for."""
-
-    @default("transport")
-    def _over_files(self) -> str:
-        return "ipc"
-
-    @default("ip")
-    def _in_runtime_folder(self) -> str:
-        return f"{os.environ['JUPYTER_RUNTIME_DIR']}/{os.getpid()}"
-
-
-def prepare_worker(scratch: Path, sockets: Path) -> None:
-    """Set up a worker process: one thread each, and none of the user's own set-up."""
-    os.setpgid(0, 0)  # an interrupt is for the parent, which lets a notebook finish
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    plotting = Path(find_spec("matplotlib").origin).parent / "mpl-data" / "matplotlibrc"
-    os.environ.update(
-        OMP_NUM_THREADS="1",
-        OPENBLAS_NUM_THREADS="1",
-        JUPYTER_PREFER_ENV_PATH="1",
-        JUPYTER_RUNTIME_DIR=str(sockets),
-        IPYTHONDIR=str(scratch / "ipython"),
-        MATPLOTLIBRC=str(plotting),
-    )
-    os.environ.pop("PYTHONSTARTUP", None)
-
-
-def _end_with_parent() -> None:
-    """Wait for the parent process to end, then end this one."""
-    multiprocessing.parent_process().join()
-    os._exit(1)
-
-
-def run_notebook(task: Task, scratch: Path) -> str:
-    """Run one notebook in the scratch folder, in a worker process.
+def run_notebook(task: Task, bench: Bench) -> str:
+    """Run one notebook at a bench.
 
     Its file goes to `out/` under the task's name, or the name of a failed one.
 
@@ -103,35 +66,45 @@ def run_notebook(task: Task, scratch: Path) -> str:
     str
         Empty, or why it failed, in one line.
     """
-    if (scratch / STOP).exists():
+    if (bench.scratch / STOP).exists():
         return INTERRUPTED
-    source = read_notebook(task.notebook)
-    executed = scratch / OUT / task.name
-    executed.parent.mkdir(parents=True, exist_ok=True)
-    failure = ""
-    try:
-        papermill.execute_notebook(
-            source,
-            str(executed),
-            parameters=task.all_parameters,
-            kernel_name=KERNEL["name"],
-            cwd=str(scratch),
-            progress_bar=False,
-            log_output=False,
-            request_save_on_cell_execute=False,
-            start_timeout=_PATIENCE,
-            shutdown_kernel="immediate",
-            record_timing=False,
-            kernel_manager_class=FileKernelManager,
-        )
-    except PapermillExecutionError as error:
-        failure = _in_one_line(error.ename, error.evalue)
-    except RuntimeError as error:  # its kernel did not start, or died
-        nbformat.write(source, executed)
-        failure = _in_one_line("no kernel", error)
-    if not failure and task.report and not (scratch / OUT / task.report).is_file():
+    out = bench.scratch / OUT
+    (out / task.name).parent.mkdir(parents=True, exist_ok=True)
+    was_warm = bench.is_warm
+    failure = _executed(task, bench)
+    if failure.startswith(NO_KERNEL) and was_warm and not bench.is_warm:
+        failure = _executed(task, bench)  # no fault of its own; now in a plain kernel
+    if not failure and task.report and not (out / task.report).is_file():
         failure = f"it wrote no {task.report}"
-    return _kept(task, scratch / OUT, failure)
+    return _kept(task, out, failure)
+
+
+def _executed(task: Task, bench: Bench) -> str:
+    """Execute a notebook; return why it failed, empty if it did not."""
+    source, executed = read_notebook(task.notebook), bench.scratch / OUT / task.name
+    try:
+        with closing(ensure_event_loop()):  # that of this thread, else left open
+            papermill.execute_notebook(
+                source,
+                str(executed),
+                parameters=task.all_parameters,
+                kernel_name=KERNEL["name"],
+                progress_bar=False,
+                log_output=False,
+                request_save_on_cell_execute=False,
+                start_timeout=_PATIENCE,
+                shutdown_kernel="immediate",
+                record_timing=False,
+                kernel_manager_class=bench.managers,
+                # Not papermill's own way, which changes the folder of this process.
+                resources={"metadata": {"path": str(bench.scratch)}},
+            )
+    except PapermillExecutionError as error:
+        return _in_one_line(error.ename, error.evalue)
+    except (RuntimeError, TimeoutError) as error:  # no kernel came up, or it died
+        nbformat.write(source, executed)
+        return _in_one_line(NO_KERNEL, error)
+    return ""
 
 
 def _in_one_line(kind: str, said: object) -> str:
@@ -147,3 +120,8 @@ def _kept(task: Task, out: Path, failure: str) -> str:
     executed.unlink()
     (out / (task.failed_name if failure else task.name)).write_bytes(content)
     return failure
+
+
+def unrun(task: Task) -> bytes:
+    """Return the file of a notebook that never came to run."""
+    return cleaned(deepcopy(read_notebook(task.notebook)))

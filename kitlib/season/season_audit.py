@@ -16,6 +16,7 @@ from kitlib.curves.season_observations import observe_season
 from kitlib.intake.cells import Table
 from kitlib.intake.checks import read_tables
 from kitlib.intake.pairs import Pairing, pair_samples
+from kitlib.intake.provenance import input_files, input_hashes
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.season import Season, read_season
 from kitlib.season.trial_audit import TrialAudit, TrialOutcome, audit_trial
@@ -25,6 +26,10 @@ from kitlib.trials.testweight import audit_test_weight
 from kitlib.words.errors import refuse
 from kitlib.words.findings import Finding
 from kitlib.words.terms import listed
+
+# Audits held for all who ask in this process and in those forked from it, by the
+# name of the season folder and the state of its files.
+_HELD: dict[tuple, "SeasonAudit"] = {}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -82,6 +87,11 @@ class SeasonAudit:
     def corrections(self) -> dict[str, Correction]:
         """What each curve's readings are corrected by."""
         return {curve: advice.correction for curve, advice in self.advice.items()}
+
+    @cached_property
+    def inputs(self) -> dict[str, str]:
+        """SHA-256 of each file of the folder that the audit reads, by its name."""
+        return input_hashes(self.folder)
 
     @cached_property
     def bridge(self) -> pd.DataFrame:
@@ -148,6 +158,8 @@ def audit_season(folder: str | Path) -> SeasonAudit:
         If the season cannot be audited at all; every reason is named.
     """
     folder = Path(folder)
+    if _HELD and (held := _HELD.get(_state(folder))):
+        return held
     settings = read_season(folder)
     tables = read_tables(folder, settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
@@ -167,6 +179,25 @@ def audit_season(folder: str | Path) -> SeasonAudit:
         pooled=pooled,
         shrunken=shrunken,
     )
+
+
+def hold_audit(audit: SeasonAudit) -> None:
+    """Hold an audit for `audit_season` to return, until its files are written to.
+
+    For a process that others are forked from: they find it as well.
+    """
+    # What is worked out when it is asked for is asked for once.
+    _ = audit.plots, audit.trials, audit.findings, audit.inputs
+    _HELD[_state(audit.folder)] = audit
+
+
+def _state(folder: Path) -> tuple:
+    """Return the name of a folder and which files of which time are in it."""
+    files = [path.stat() for path in input_files(folder) if path.exists()]
+    told = (
+        (s.st_dev, s.st_ino, s.st_size, s.st_mtime_ns, s.st_ctime_ns) for s in files
+    )
+    return str(folder), *told
 
 
 def pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:

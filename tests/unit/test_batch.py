@@ -25,11 +25,11 @@ from kitlib.runs.batch import (
 )
 from kitlib.runs.manifest import Made
 from kitlib.runs.notebook_files import (
+    JOIN,
     read_notebook,
     source_hash,
 )
 from kitlib.runs.notebook_pool import remove_leftovers
-from kitlib.runs.notebook_runs import JOIN
 from kitlib.runs.season_run import SeasonRun
 from kitlib.season.season_audit import audit_season
 

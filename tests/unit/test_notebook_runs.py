@@ -15,15 +15,20 @@ import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
 from kitlib.runs import notebook_runs
+from kitlib.runs.bench import Bench, own_environment
+from kitlib.runs.kernels import kernel_managers
 from kitlib.runs.notebook_files import (
+    CURVES,
+    JOIN,
     KERNEL,
+    TRIAL,
     check_parameters,
     notebook_folder,
     parameters_of,
     read_notebook,
 )
 from kitlib.runs.notebook_pool import workshop
-from kitlib.runs.notebook_runs import CURVES, JOIN, TRIAL, Task, run_notebook
+from kitlib.runs.notebook_runs import Task, run_notebook
 
 # ---- parameters
 
@@ -105,10 +110,6 @@ def test_notebooks_are_found_in_an_installed_package(tmp_path):
 @pytest.fixture
 def bench(season, tmp_path, monkeypatch):
     """Return a function that runs code as a notebook, and its scratch folder."""
-    sockets = tempfile.mkdtemp(prefix="kit-")
-    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", sockets)
-    monkeypatch.setenv("JUPYTER_PREFER_ENV_PATH", "1")
-    monkeypatch.setenv("IPYTHONDIR", str(tmp_path / "ipython"))
 
     def run(*sources, report=""):
         cells = [new_code_cell('season: str = ""  # folder\nreport: str = ""  # PDF')]
@@ -117,11 +118,15 @@ def bench(season, tmp_path, monkeypatch):
         notebook = new_notebook(cells=cells, metadata={"kernelspec": KERNEL})
         monkeypatch.setattr(notebook_runs, "read_notebook", lambda name: notebook)
         task = Task(name="n.ipynb", notebook="n", parameters={"season": "season"})
-        return run_notebook(replace(task, report=report), scratch)
+        return run_notebook(replace(task, report=report), bench)
 
-    with workshop(tmp_path, season.folder) as scratch:
+    with (
+        workshop(tmp_path, season.folder) as scratch,
+        tempfile.TemporaryDirectory(prefix="kit-") as sockets,
+    ):
+        managers = kernel_managers(Path(sockets), own_environment(scratch))
+        bench = Bench(scratch=scratch, managers=managers, plain_because="it is a test")
         yield run, scratch
-    shutil.rmtree(sockets)
 
 
 def test_a_notebook_sees_the_season_and_leaves_no_trace_of_time(bench):

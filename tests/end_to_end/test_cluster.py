@@ -1,0 +1,96 @@
+"""A season's notebooks on a real cluster: two worker processes over TCP."""
+
+import os
+from functools import partial
+
+import dask
+import pytest
+from distributed import LocalCluster
+
+from kitlib.runs import cli, cluster
+from kitlib.runs.batch import run_season
+from kitlib.runs.cluster import run_at_worker, run_on_cluster
+from kitlib.runs.notebook_pool import RunBroken
+
+# Left open by the cluster's own code when its processes are made to end.
+pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
+
+
+@pytest.fixture(scope="module")
+def workers():
+    """Return a cluster of two worker processes, each with one thread."""
+    once_again = {"distributed.scheduler.allowed-failures": 1}
+    two = {"n_workers": 2, "threads_per_worker": 1, "processes": True}
+    with (
+        dask.config.set(once_again),
+        LocalCluster(**two, protocol="tcp://", dashboard_address=":0") as found,
+    ):
+        yield found
+
+
+def files_of(home):
+    """Return the content of every file in a folder, by its name in it."""
+    paths = [path for path in home.rglob("*") if path.is_file()]
+    return {path.relative_to(home).as_posix(): path.read_bytes() for path in paths}
+
+
+def test_a_cluster_makes_the_same_bytes(workers, season, tmp_path, capsys):
+    call = ["run", str(season.folder), "--out"]
+    assert cli.main([*call, str(tmp_path / "here"), "--jobs", "1"]) == 0
+    capsys.readouterr()
+    there = ["--scheduler", workers.scheduler_address]
+    assert cli.main([*call, str(tmp_path / "there"), *there]) == 0
+    said = capsys.readouterr().err
+    assert f"on 2 worker(s) at {workers.scheduler_address}" in said
+    here, there = files_of(tmp_path / "here"), files_of(tmp_path / "there")
+    assert here.keys() == there.keys()
+    assert [name for name in here if here[name] != there[name]] == []
+
+
+def end_at_t2(task, season, marker=None):
+    """End the worker, in place of the notebook on T2; once only, given a marker."""
+    if task.parameters.get("trial") == "T2" and not (marker and marker.exists()):
+        if marker:
+            marker.touch()
+        os._exit(1)
+    return run_at_worker(task, season)
+
+
+@pytest.fixture
+def run(workers, season, tmp_path, monkeypatch):
+    """Return a function that runs the season on the cluster, in another way."""
+
+    def run_there(at_worker=run_at_worker):
+        monkeypatch.setattr(cluster, "run_at_worker", at_worker)
+        place = partial(run_on_cluster, workers.scheduler_address)
+        return run_season(season.folder, tmp_path / "out", run_notebooks=place)
+
+    return run_there
+
+
+def test_what_a_dead_worker_had_is_tried_on_another(run, tmp_path):
+    done = run(partial(end_at_t2, marker=tmp_path / "tried"))
+    assert (tmp_path / "tried").exists()
+    assert done.failed == {} and "trials/T2.ipynb" in done.made
+
+
+def test_a_notebook_that_ends_every_worker_fails_alone(run):
+    done = run(end_at_t2)
+    assert done.failed == {"trials/T2.failed.ipynb": "each worker it was tried on died"}
+    assert {"trials/T1.ipynb", "trials/T3.ipynb", "season.ipynb"} <= set(done.made)
+    assert (done.home / "trials" / "T2.failed.ipynb").exists()
+
+
+def test_workers_of_another_version_are_refused(run, monkeypatch):
+    monkeypatch.setattr(cluster, "environment", lambda: {"kit": "another"})
+    with pytest.raises(RunBroken, match=r"the worker at tcp.* has another version"):
+        run()
+
+
+def test_an_address_without_a_scheduler_is_said(season, tmp_path, monkeypatch, capsys):
+    monkeypatch.setattr(cluster, "_PATIENCE", 1)
+    for address in ("tcp://127.0.0.1:1", "nowhere://there"):
+        call = ["run", str(season.folder), "--out", str(tmp_path / "out")]
+        assert cli.main([*call, "--scheduler", address]) == 1
+        said = capsys.readouterr().err
+        assert f"--scheduler {address}: no scheduler answers" in said
