@@ -17,12 +17,12 @@ GROUPS = {
         lines gain shape left_out bootstrap resample pair_slopes robust_lines
     """,
     "intake": """
-        schema season tables cells checks reference accounts pairs outputs
-        provenance
+        schema season tables cells keys apart contradictions checks reference
+        accounts pairs outputs provenance
     """,
     "curves": """
         samples effects coverage curve_audit bands two_phase audit bridge
-        corrections curve_corrections flaws settling recommend
+        corrections curve_corrections flaws settling recommend doubts
         season_observations observations
     """,
     "trials": """

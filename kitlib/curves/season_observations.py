@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from kitlib.curves.doubts import doubtful_samples
 from kitlib.intake.season import Season
 from kitlib.statistics.readings import stuck_readings
 from kitlib.words.findings import Finding
@@ -14,21 +15,26 @@ def stuck_findings(curve: str, plots: pd.DataFrame) -> list[Finding]:
     found = []
     for trial, group in plots.groupby("trial"):
         in_order = group.sort_values("harvested_at", kind="stable")["recorded_pct"]
-        told = set()
-        for stuck in stuck_readings(in_order.dropna().to_numpy(float)):
+        in_order, told = in_order.dropna(), set()
+        for stuck in stuck_readings(in_order.to_numpy(float)):
             if stuck.value in told:  # a run of what already piles up at an end
                 continue
             told.add(stuck.value)
             where = "in a row" if stuck.where == "run" else f"at the {stuck.where}"
             said = f"curve {curve}: {stuck.count} plots of trial {trial} read "
             said += f"{stuck.value:g} % ({where})."
-            place = {"curve": curve, "trial": str(trial)}
+            rows = in_order.index[in_order == stuck.value].sort_values()
+            place = {"curve": curve, "trial": str(trial), "table": "plots"}
+            place["rows"] = tuple(map(int, rows))
             found.append(Finding(code="reading-stuck", message=said, **place))
     return found
 
 
-def observe_season(pairing, season: Season) -> list[Finding]:
-    """Return what is worth knowing of the season as a whole."""
+def observe_season(pairing, oven: pd.DataFrame, season: Season) -> list[Finding]:
+    """Return what is worth knowing of the season as a whole.
+
+    `oven` holds the dishes, indexed by row in the file.
+    """
     findings = []
     if pairing.plots.empty:
         said = "there are no plots, so nothing can be audited."
@@ -50,8 +56,10 @@ def observe_season(pairing, season: Season) -> list[Finding]:
         said += f"{threshold('hours_to_oven'):g} hours for the oven: "
         said += f"{listed(late['sample'])}. A sample that dries makes the sensor look "
         said += "high."
-        findings.append(Finding(code="late-oven", table="oven", message=said))
-    return findings
+        rows = tuple(map(int, oven.index[oven["sample"].isin(late["sample"])]))
+        late_found = Finding(code="late-oven", table="oven", rows=rows, message=said)
+        findings.append(late_found)
+    return findings + doubtful_samples(pairing, oven)
 
 
 def _unusable_plots(plots: pd.DataFrame) -> list[Finding]:

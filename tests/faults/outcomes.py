@@ -13,6 +13,7 @@ from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
 from kitlib.intake.outputs import csv_bytes
 from kitlib.reports.results import plots_table, season_tables
+from kitlib.review.review_findings import review_findings
 from kitlib.review.season_review import review_season
 from kitlib.runs.season_check import check_season
 from kitlib.season.season_audit import audit_season
@@ -59,44 +60,40 @@ class Judge:
 
     def _outcome(self, kind, change, folder) -> Outcome:
         """Return what is made of a folder, by the quickest way to be sure of it."""
-        for look, before in ((check_season, self._checked), (found_in, self._found)):
-            try:
-                found = look(folder)
-            except SeasonRefused as refusal:
-                said = refusal_of(str(refusal), change)
-                return Outcome(kind, change, REPORTED if said else MISSED, said)
-            said = report_of(found, before, change)
+        checked, found, outputs = self._good
+        try:
+            said = report_of(check_season(folder), checked, change)
             if said:
                 return Outcome(kind, change, REPORTED, said)
-        same = outputs_of(folder) == self._outputs
-        return Outcome(kind, change, HARMLESS if same else MISSED, "")
+            findings, written = found_in(folder)
+        except SeasonRefused as refusal:
+            said = refusal_of(str(refusal), change)
+            return Outcome(kind, change, REPORTED if said else MISSED, said)
+        if written == outputs:
+            return Outcome(kind, change, HARMLESS, "")
+        said = report_of(findings, found, change)
+        return Outcome(kind, change, REPORTED if said else MISSED, said)
 
     @cached_property
-    def _good(self) -> dict:
+    def _good(self):
+        """What the good season's check and audit tell, and its output."""
         with tempfile.TemporaryDirectory() as name:
             file_kinds.write(Files(dict(self.season)), Path(name))
-            return {
-                "checked": told(check_season(name)),
-                "found": told(found_in(Path(name))),
-                "outputs": outputs_of(Path(name)),
-            }
-
-    @property
-    def _checked(self):
-        return self._good["checked"]
-
-    @property
-    def _found(self):
-        return self._good["found"]
-
-    @property
-    def _outputs(self):
-        return self._good["outputs"]
+            findings, written = found_in(Path(name))
+            return told(check_season(name)), told(findings), written
 
 
 def found_in(folder: Path):
-    """Return the findings of the whole audit of a season."""
-    return audit_season(folder).findings
+    """Return all findings of a season, and every table of its output as bytes."""
+    season = audit_season(folder)
+    review = review_season(season)
+    findings = season.findings + review_findings(review)
+    for name in season.trials:
+        findings += [f for f in season.trial(name).findings if f.trial == name]
+    tables = season_tables(season, review)
+    written = {name: csv_bytes(table) for name, table in tables.items()}
+    written["plots"] = plots_table(season).to_csv().encode()
+    return findings, written
 
 
 def told(findings) -> tuple[set, set]:
@@ -140,15 +137,6 @@ def refusal_of(message: str, change: Change) -> str:
         ):
             return line.strip()
     return ""
-
-
-def outputs_of(folder: Path) -> dict[str, bytes]:
-    """Return every table the run would write, as bytes."""
-    season = audit_season(folder)
-    tables = season_tables(season, review_season(season))
-    written = {name: csv_bytes(table) for name, table in tables.items()}
-    written["plots"] = plots_table(season).to_csv().encode()
-    return written
 
 
 def kinds() -> list[Kind]:

@@ -355,7 +355,7 @@ def _(files, rng):
 def _(files, rng):
     cells = files.cells("plots", "curve")
     row = pick(rng, cells)
-    new = pick(rng, sorted(set(cells.values()) - {cells[row]}) + ["maize-S9"])
+    new = pick(rng, [*sorted(set(cells.values()) - {cells[row]}), "maize-S9"])
     files.set("plots", "curve", {row: new})
     return Change(f"curve {cells[row]} as {new}", "plots", at("plots", [row]))
 
@@ -374,23 +374,44 @@ def _(files, rng):
     column = pick(rng, ["location", "sensor", "chamber_config"])
     cells = files.cells("plots", column)
     row = pick(rng, cells)
-    new = pick(rng, sorted(set(cells.values()) - {cells[row]}) + ["another"])
+    new = pick(rng, [*sorted(set(cells.values()) - {cells[row]}), "another"])
     files.set("plots", column, {row: new})
     return Change(f"{column} {cells[row]} as {new}", "plots", at("plots", [row]))
 
 
-@kind("the entry or block of a plot taken for another's")
+@kind("the entry of a plot taken for another's")
 def _(files, rng):
-    column = pick(rng, ["entry", "block"])
-    cells, trials = files.cells("plots", column), files.cells("plots", "trial")
+    cells, trials = files.cells("plots", "entry"), files.cells("plots", "trial")
     row = pick(rng, cells)
     others = {cells[r] for r in cells if trials[r] == trials[row]} - {cells[row]}
     new = pick(rng, sorted(others))
-    files.set("plots", column, {row: new})
-    rows = [r for r in trials if trials[r] == trials[row]]
+    files.set("plots", "entry", {row: new})
+    same = [r for r in cells if trials[r] == trials[row] and cells[r] == new]
+    return Change(f"entry {cells[row]} as {new}", "plots", at("plots", [row, *same]))
+
+
+def _other_block(files, rng, twice):
+    """Put a plot into another block, where its entry stands already or not."""
+    cells, trials = files.cells("plots", "block"), files.cells("plots", "trial")
     entries = files.cells("plots", "entry")
-    same = [r for r in rows if entries[r] == entries[row]]
-    return Change(f"{column} {cells[row]} as {new}", "plots", at("plots", [row, *same]))
+    row = pick(rng, cells)
+    trial = [r for r in cells if trials[r] == trials[row]]
+    new = pick(rng, sorted({cells[r] for r in trial} - {cells[row]}))
+    there = [r for r in trial if cells[r] == new and entries[r] == entries[row]]
+    if bool(there) != twice or entries[row].startswith("check"):
+        raise CannotBeDone(new)
+    files.set("plots", "block", {row: new})
+    return Change(f"block {cells[row]} as {new}", "plots", at("plots", [row, *there]))
+
+
+@kind("a plot moved to a block that has its entry")
+def _(files, rng):
+    return _other_block(files, rng, twice=True)
+
+
+@kind("a plot moved to a block without its entry", UNSEEN)
+def _(files, rng):
+    return _other_block(files, rng, twice=False)
 
 
 @kind("two plots at one place of the field")
