@@ -64,7 +64,7 @@ GROUPS = {
     """,
     "runs": """
         notebook_files notebook_runs notebook_pool manifest season_run
-        season_check run_report new_season batch lab cli
+        season_check run_report new_season verify batch lab cli
     """,
 }
 PLACES = {module: group for group, names in GROUPS.items() for module in names.split()}

@@ -91,7 +91,7 @@ def _residuals(group: pd.DataFrame) -> pd.Series:
 
 
 def _other_basis(pairs, plots, oven) -> Iterator[Finding]:
-    """Yield curves whose readings, or labs whose results, fit as percent of dry matter."""
+    """Yield curves and labs whose moistures fit as percent of dry matter."""
     said = "if they are taken for percent of dry matter their error shrinks from "
     for curve, group in pairs.groupby("curve"):
         before, after = _errors_on(group, "sensor_pct")

@@ -205,7 +205,7 @@ def _entries(plots, checks) -> Iterator[Finding]:
 
 
 def _sample_labels(oven, benchtop) -> Iterator[Finding]:
-    """Yield samples that stand on other plots in the oven table than at the benchtop."""
+    """Yield samples that oven and benchtop place on different plots."""
     keys = ["sample", "trial", "plot"]
     mine = oven[keys].drop_duplicates()
     both = (

@@ -41,6 +41,8 @@ def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
         if kinds.get(column) != TEXT:
             continue
         texts = frame[column].dropna()
+        if texts.empty:
+            continue
         found += [
             Finding(
                 code=code,

@@ -118,14 +118,16 @@ def report_of(findings, before, change: Change) -> str:
             }
             if new & change.places:
                 return f"{found.code}: {found.message}"
-        elif found.table == change.table:
-            if (found.code, found.table, found.message) not in messages:
-                return f"{found.code}: {found.message}"
+        elif (
+            found.table == change.table
+            and (found.code, found.table, found.message) not in messages
+        ):
+            return f"{found.code}: {found.message}"
     return ""
 
 
 def refusal_of(message: str, change: Change) -> str:
-    """Return the line of a refusal that names the table, and the row if one is meant."""
+    """Return the line of a refusal that names the table, and the row if meant."""
     lines = message.splitlines()
     if not change.table:
         return message if "season.toml" in message else ""
