@@ -152,6 +152,8 @@ def _known_samples(frames) -> list[Finding]:
 def _test_weights(frames) -> Iterator[Finding]:
     """Yield whether sensor and benchtop test weights look like two units."""
     column = "test_weight_kg_hl"
+    if frames["benchtop"].empty or frames["plots"].empty:
+        return
     bench = frames["benchtop"].groupby(["trial", "plot"])[column].mean().rename("bench")
     both = frames["plots"].join(bench, on=["trial", "plot"])[[column, "bench"]].dropna()
     ratio = (both[column] / both["bench"]).median()
