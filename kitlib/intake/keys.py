@@ -41,18 +41,14 @@ def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
         if kinds.get(column) != TEXT:
             continue
         texts = frame[column].dropna()
-        if texts.empty:
-            continue
-        found += [
-            Finding(
-                code=code,
-                table=table,
-                rows=tuple(map(int, texts.index[which])),
-                message=f"{column} {_examples(texts[which])} {said}.",
-            )
-            for code, which, said in _oddities(texts, column in needed_columns(table))
-            if which.any()
-        ]
+        names = pd.Series(texts.unique(), dtype="str")
+        for code, which, said in _oddities(names, column in needed_columns(table)):
+            odd = names[which]
+            if odd.empty:
+                continue
+            rows = tuple(map(int, texts.index[texts.isin(odd)]))
+            said = f"{column} {_examples(odd)} {said}."
+            found.append(Finding(code=code, table=table, rows=rows, message=said))
     return found + list(_lost_zeros(frame, table))
 
 
@@ -64,6 +60,8 @@ def _examples(texts: pd.Series) -> str:
 
 def _oddities(texts: pd.Series, is_key: bool) -> Iterator[tuple]:
     """Yield each thing that can be odd: code, cells, and what it looks like."""
+    if texts.empty:
+        return
     long = texts.str.len() > LONGEST_CELL
     yield "cell-long", long, f"is longer than {LONGEST_CELL} letters"
     short = texts.where(~long, "")

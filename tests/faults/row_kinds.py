@@ -379,15 +379,25 @@ def _(files, rng):
     return Change(f"{column} {cells[row]} as {new}", "plots", at("plots", [row]))
 
 
-@kind("the entry of a plot taken for another's")
-def _(files, rng):
+def _other_entry(files, rng, check):
+    """Give a plot the name of another entry of its trial, a check or not."""
     cells, trials = files.cells("plots", "entry"), files.cells("plots", "trial")
-    row = pick(rng, cells)
+    row = pick(rng, [row for row in cells if not cells[row].startswith("check")])
     others = {cells[r] for r in cells if trials[r] == trials[row]} - {cells[row]}
-    new = pick(rng, sorted(others))
+    new = pick(rng, sorted(o for o in others if o.startswith("check") == check))
     files.set("plots", "entry", {row: new})
     same = [r for r in cells if trials[r] == trials[row] and cells[r] == new]
     return Change(f"entry {cells[row]} as {new}", "plots", at("plots", [row, *same]))
+
+
+@kind("the entry of a plot taken for another's")
+def _(files, rng):
+    return _other_entry(files, rng, check=False)
+
+
+@kind("the entry of a plot taken for a check", UNSEEN)
+def _(files, rng):
+    return _other_entry(files, rng, check=True)
 
 
 def _other_block(files, rng, twice):
