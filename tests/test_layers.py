@@ -14,15 +14,17 @@ GROUPS = {
     "statistics": """
         arrays clustered regions reml mixed components heterogeneity pooling
         stats validation agreement_limits concordance equivalence readings sums
-        lines gain over_plots shape left_out bootstrap resample pair_slopes robust_lines
+        lines gain over_plots shape left_out bootstrap resample pair_slopes
+        robust_lines
     """,
     "intake": """
-        schema season plain_cells distinct tables cells checks reference
+        schema season plain_cells distinct tables cells keys apart contradictions
+        checks reference
         accounts pairs outputs provenance
     """,
     "curves": """
         samples effects coverage curve_audit bands two_phase audit bridge
-        corrections curve_corrections flaws settling judgement recommend
+        corrections curve_corrections flaws settling judgement recommend doubts
         season_observations observations
     """,
     "trials": """
@@ -64,8 +66,8 @@ GROUPS = {
     """,
     "runs": """
         notebook_files warm_process kernels bench notebook_runs notebook_pool
-        manifest season_run cluster season_check run_report new_season batch lab
-        cli
+        manifest season_run cluster season_check run_report new_season verify batch
+        lab cli
     """,
 }
 PLACES = {module: group for group, names in GROUPS.items() for module in names.split()}

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from kitlib.curves.doubts import doubtful_samples
 from kitlib.intake.season import Season
 from kitlib.statistics.readings import stuck_readings
 from kitlib.words.findings import Finding
@@ -13,7 +14,7 @@ from kitlib.words.terms import counted, listed
 def stuck_findings(curve: str, plots: pd.DataFrame) -> list[Finding]:
     """Name trials in which a curve's readings stood still; each reading once."""
     found = []
-    for trial, readings in _readings_by_trial(plots):
+    for trial, rows, readings in _readings_by_trial(plots):
         told = set()
         for stuck in stuck_readings(readings):
             if stuck.value in told:  # a run of what already piles up at an end
@@ -22,25 +23,30 @@ def stuck_findings(curve: str, plots: pd.DataFrame) -> list[Finding]:
             where = "in a row" if stuck.where == "run" else f"at the {stuck.where}"
             said = f"curve {curve}: {stuck.count} plots of trial {trial} read "
             said += f"{stuck.value:g} % ({where})."
-            place = {"curve": curve, "trial": trial}
+            place = {"curve": curve, "trial": trial, "table": "plots"}
+            place["rows"] = tuple(sorted(map(int, rows[readings == stuck.value])))
             found.append(Finding(code="reading-stuck", message=said, **place))
     return found
 
 
 def _readings_by_trial(plots: pd.DataFrame):
-    """Yield each trial and its readings in the order of harvest."""
+    """Yield each trial, its rows in the file and readings, in order of harvest."""
     read = plots[plots["recorded_pct"].notna()]
     codes, trials = pd.factorize(read["trial"], sort=True)
     # Plots whose time is not known come last, as they stand in the table.
     order = np.lexsort((read["harvested_at"].to_numpy(), codes))
+    rows = read.index.to_numpy()[order]
     readings = read["recorded_pct"].to_numpy(float)[order]
     ends = np.cumsum(np.bincount(codes, minlength=len(trials)))
     for trial, start, end in zip(trials, np.r_[0, ends], ends, strict=False):
-        yield str(trial), readings[start:end]
+        yield str(trial), rows[start:end], readings[start:end]
 
 
-def observe_season(pairing, season: Season) -> list[Finding]:
-    """Return what is worth knowing of the season as a whole."""
+def observe_season(pairing, oven: pd.DataFrame, season: Season) -> list[Finding]:
+    """Return what is worth knowing of the season as a whole.
+
+    `oven` holds the dishes, indexed by row in the file.
+    """
     findings = []
     if pairing.plots.empty:
         said = "there are no plots, so nothing can be audited."
@@ -62,8 +68,10 @@ def observe_season(pairing, season: Season) -> list[Finding]:
         said += f"{threshold('hours_to_oven'):g} hours for the oven: "
         said += f"{listed(late['sample'])}. A sample that dries makes the sensor look "
         said += "high."
-        findings.append(Finding(code="late-oven", table="oven", message=said))
-    return findings
+        rows = tuple(map(int, oven.index[oven["sample"].isin(late["sample"])]))
+        late_found = Finding(code="late-oven", table="oven", rows=rows, message=said)
+        findings.append(late_found)
+    return findings + doubtful_samples(pairing, oven)
 
 
 def _unusable_plots(plots: pd.DataFrame) -> list[Finding]:

@@ -72,7 +72,8 @@ def rows_left_out(tables, reference, refused, orphans, findings) -> pd.DataFrame
     parts += _of_refused(oven.loc[reference.dishes_used], "oven", reasons)
     parts += _benchtop_left_out(benchtop, reasons, tables["benchtop"])
     parts.append(_readings_left_out(tables["readings"], orphans))
-    findings += refusal_findings(refused)
+    findings += refusal_findings(refused, oven, benchtop)
+    findings += reading_findings(tables["readings"].frame, orphans)
     left = pd.concat([part for part in parts if len(part)] or parts[-1:])
     return left.sort_values(["table", "row"], kind="stable", ignore_index=True)
 
@@ -117,19 +118,42 @@ def _benchtop_left_out(benchtop, reasons, table: Table) -> list[pd.DataFrame]:
     return [left, *_of_refused(benchtop[~empty], "benchtop", reasons)]
 
 
-def refusal_findings(refused) -> list[Finding]:
-    """Return one finding per reason for samples that could not be paired."""
+def refusal_findings(refused, oven, benchtop) -> list[Finding]:
+    """Return one finding per reason for samples that could not be paired.
+
+    It names the sample's dishes or, if it has none, its benchtop readings.
+    """
+    keys = ["sample", "trial", "plot"]
+    wanted = pd.MultiIndex.from_frame(refused[keys])
+    dishes = pd.MultiIndex.from_frame(oven[keys])
+    at_bench = ~wanted.isin(dishes)
     found = []
-    for code, group in refused.groupby("code", sort=True):
-        said = f"{counted(len(group), 'sample')} left out: "
-        said += listed(
-            [
-                f"{s} ({r})"
-                for s, r in zip(group["sample"], group["reason"], strict=True)
-            ],
-            most=5,
-        )
-        found.append(Finding(code=code, table="oven", message=f"{said}."))
+    for table, frame, part in (
+        ("oven", oven, refused[~at_bench]),
+        ("benchtop", benchtop, refused[at_bench]),
+    ):
+        places = pd.MultiIndex.from_frame(frame[keys])
+        for code, group in part.groupby("code", sort=True):
+            said = f"{counted(len(group), 'sample')} left out: "
+            reasons = zip(group["sample"], group["reason"], strict=True)
+            said += f"{listed([f'{s} ({r})' for s, r in reasons], most=5)}."
+            rows = frame.index[places.isin(pd.MultiIndex.from_frame(group[keys]))]
+            place = {"table": table, "rows": tuple(map(int, rows))}
+            found.append(Finding(code=code, message=said, **place))
+    return found
+
+
+def reading_findings(readings, codes) -> list[Finding]:
+    """Return one finding per reason for further readings that are not used."""
+    found = []
+    for code, rows in codes.groupby(codes).groups.items():
+        if code == "no-reading":
+            continue  # an empty cell, told of where the cells are read
+        named = readings.loc[rows, ["trial", "plot"]].itertuples(index=False)
+        said = f"{counted(len(rows), 'reading')} left out: {_READING_REASONS[code]} "
+        said += f"({listed([f'{trial} {plot}' for trial, plot in named], most=5)})."
+        place = {"table": "readings", "rows": tuple(map(int, rows))}
+        found.append(Finding(code=code, message=said, **place))
     return found
 
 

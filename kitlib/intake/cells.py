@@ -9,6 +9,7 @@ from kitlib.intake.plain_cells import plain_numbers, plain_texts, plain_times
 from kitlib.intake.schema import FLAG, NUMBER, TEXT, TIME
 from kitlib.intake.season import Season
 from kitlib.words.findings import Finding
+from kitlib.words.terms import listed
 
 # What a cell spelled out in full takes; the rest of its kind are counted.
 SPELLED_OUT = 20
@@ -162,12 +163,28 @@ def _times(cells, name, table) -> pd.Series:
     if not pd.api.types.is_datetime64_any_dtype(cells):
         texts = cells.map(_iso_text, na_action="ignore").astype("str").str.strip()
         cells = cells.mask(texts == "")
+        _find_mixed_zones(texts, name, table)
         times = pd.to_datetime(texts, format="ISO8601", errors="coerce", utc=True)
     else:
         times = pd.to_datetime(cells, utc=True)
     wrong = cells[times.isna() & cells.notna()]
     fault_cells(table, name, wrong, "not-a-time", "a time such as 2025-10-03T14:30")
     return times.dt.tz_localize(None).astype("datetime64[us]")
+
+
+def _find_mixed_zones(texts: pd.Series, name: str, table: Table) -> None:
+    """Say which times name their zone where others do not, or name another."""
+    zones = texts.dropna().str.extract(r"T.*(Z|[+-]\d\d(?::?\d\d)?)$")[0].fillna("")
+    usual = zones.mode()
+    other = zones[zones != usual.iloc[0]] if len(usual) else zones
+    if len(other):
+        rows = tuple(map(int, other.index))
+        said = (
+            f"{texts.name} of row {listed(rows)} names another zone than the others; "
+        )
+        said += "times with a zone are read as UTC, the others as they stand."
+        found = Finding(code="zones-mixed", table=name, rows=rows, message=said)
+        table.findings.append(found)
 
 
 def _iso_text(cell) -> str:

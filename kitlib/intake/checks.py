@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pandera.pandas as pa
 
+from kitlib.intake.apart import values_apart
 from kitlib.intake.cells import (
     Table,
     fault_cells,
@@ -13,6 +14,8 @@ from kitlib.intake.cells import (
     in_our_unit,
     left_out_rows,
 )
+from kitlib.intake.contradictions import contradictions
+from kitlib.intake.keys import keys_alike, odd_keys
 from kitlib.intake.plain_cells import without_blank_rows
 from kitlib.intake.schema import (
     MOISTURES,
@@ -25,7 +28,7 @@ from kitlib.intake.schema import (
     needed_columns,
 )
 from kitlib.intake.season import Season
-from kitlib.intake.tables import RawTable, Unreadable, find_table, read_raw
+from kitlib.intake.tables import RawTable, Unreadable, find_table, near_misses, read_raw
 from kitlib.words.errors import refuse
 from kitlib.words.findings import Finding
 from kitlib.words.kinds import STOP
@@ -46,9 +49,18 @@ def read_tables(folder: Path, season: Season) -> dict[str, Table]:
         If a required table or column is not there or a file cannot be read; every
         such problem of every table is named.
     """
-    tables = {name: _read_table(Path(folder), name, season) for name in SCHEMAS}
+    folder = Path(folder)
+    tables = {name: _read_table(folder, name, season) for name in SCHEMAS}
     stops = [f for table in tables.values() for f in table.findings]
     refuse(str(folder), [str(f) for f in stops if f.severity == STOP])
+    frames = {name: table.frame for name, table in tables.items()}
+    doubts = (
+        near_misses(folder)
+        + keys_alike(frames)
+        + contradictions(frames, season.check_entries)
+    )
+    for found in doubts + values_apart(frames):
+        tables[found.table].findings.append(found)
     return tables
 
 
@@ -100,19 +112,24 @@ def check_table(raw: RawTable, name: str, season: Season) -> Table:
         A cell at fault is empty in it; a row without its keys, or one of two rows
         with one key, is in `left_out`.
     """
-    lengths = {f.rows[0]: (f.code, f.message) for f in raw.findings}
+    set_aside = [found for found in raw.findings if found.code == "row-length"]
+    lengths = {f.rows[0]: (f.code, f.message) for f in set_aside}
     table = Table(pd.DataFrame(), list(raw.findings), lengths)
     cells = without_blank_rows(_mapped(raw.cells, name, season, table))
-    table.read = len(cells) + len(raw.findings)
+    table.read = len(cells) + len(set_aside)
+    if table.read == 0:
+        said = "there is a header and no row under it."
+        table.findings.append(Finding(code="table-empty", table=name, message=said))
     if any(found.severity == STOP for found in table.findings):
         table.frame = empty_table(name)
         return table
-    for found in raw.findings:
+    for found in set_aside:
         rows = pd.DataFrame(index=list(found.rows))
         table.left_out.append(left_out_rows(rows, name, found.code, found.message))
     table.frame = _typed(cells, name, season, table)
     _check_ranges(table, name)
     _check_moistures(table, name, season.highest_moisture)
+    table.findings += odd_keys(table.frame, name)
     _leave_out_without_keys(table, name)
     _leave_out_doubled(table, name)
     return table

@@ -62,8 +62,23 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
 
 
 def write_bytes(path: Path, content: bytes) -> Path:
-    """Write a file whole: under another name first, then renamed into place."""
+    """Write a file whole: under another name first, then renamed into place.
+
+    Raises
+    ------
+    OSError
+        If that cannot be done, under the file's own name; an earlier file stays.
+    """
     path = Path(path)
+    try:
+        return _replaced(path, content)
+    except OSError as error:
+        error.filename, error.filename2 = str(path), None
+        raise
+
+
+def _replaced(path: Path, content: bytes) -> Path:
+    """Write a file beside its place, then rename it."""
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
     try:

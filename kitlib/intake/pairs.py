@@ -94,7 +94,7 @@ def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
     """
     findings: list[Finding] = []
     register = curve_register(tables["curves"].frame)
-    plots = _restated(tables["plots"].frame, register, findings)
+    plots = _restated(tables["plots"].frame, tables["curves"].frame, register, findings)
     places = PlotPlaces(plots)
     samples = _samples_of_both(reference, tables["benchtop"].frame)
     at = places.of(samples)
@@ -108,7 +108,13 @@ def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
     refused = refused_samples(samples, placed, joined, refusal, tables["plots"])
     left = rows_left_out(tables, reference, refused, orphans, findings)
     counts = row_counts(tables, left)
-    return Pairing(pairs, plots, left, counts, findings + _selection_findings(pairs))
+    return Pairing(
+        pairs,
+        plots,
+        left,
+        counts,
+        findings + _selection_findings(pairs, tables["oven"].frame),
+    )
 
 
 def curve_register(curves: pd.DataFrame) -> pd.DataFrame:
@@ -126,7 +132,7 @@ def curve_register(curves: pd.DataFrame) -> pd.DataFrame:
     return register.sort_index()
 
 
-def _restated(plots, register, findings) -> pd.DataFrame:
+def _restated(plots, curves, register, findings) -> pd.DataFrame:
     """Return the plots with readings restated to the offset in the register."""
     loaded = by_value(plots["curve"], register["offset_loaded"].get).astype(float)
     in_force = plots["offset_in_force"]
@@ -136,15 +142,19 @@ def _restated(plots, register, findings) -> pd.DataFrame:
         said = f"the register shows several offsets for curve {curve}, and "
         said += f"{counted(len(group), 'plot')} do not say which was in force. Add "
         said += "offset_in_force to the plots; no new setting is given until then."
+        rows = tuple(map(int, curves.index[curves["curve"] == curve]))
         finding = Finding(
-            code="offsets-mixed", table="curves", curve=curve, message=said
+            code="offsets-mixed", table="curves", rows=rows, curve=curve, message=said
         )
         findings.append(finding)
     restated = plots["curve"][change != 0].value_counts().sort_index()
     for curve, n in restated.items():
         said = f"{counted(n, 'reading')} taken under another offset "
         said += f"restated to {register.at[curve, 'offset_loaded']:+g} points."
-        findings.append(Finding(code="offset-restated", curve=curve, message=said))
+        rows = plots.index[(change != 0) & (plots["curve"] == curve)]
+        place = {"table": "plots", "rows": tuple(map(int, rows))}
+        finding = Finding(code="offset-restated", curve=curve, message=said, **place)
+        findings.append(finding)
     return plots.assign(
         recorded_pct=plots["sensor_pct"],
         sensor_pct=plots["sensor_pct"] + change,
@@ -245,7 +255,7 @@ def _finished(joined) -> pd.DataFrame:
     return pairs[PAIR_COLUMNS].reset_index(drop=True)
 
 
-def _selection_findings(pairs) -> list[Finding]:
+def _selection_findings(pairs, oven) -> list[Finding]:
     """Say which samples were taken for a reason that bends the bias."""
     apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"] & ~pairs["parallel"]]
     if apart.empty:
@@ -253,4 +263,5 @@ def _selection_findings(pairs) -> list[Finding]:
     said = f"{counted(len(apart), 'sample')} not taken blind to the reading "
     said += f"({listed(sorted(set(apart['selection_reason'])))}) are shown apart: "
     said += f"{listed(apart['sample'])}."
-    return [Finding(code="suspicious-sample", table="oven", message=said)]
+    rows = tuple(map(int, oven.index[oven["sample"].isin(apart["sample"])]))
+    return [Finding(code="suspicious-sample", table="oven", rows=rows, message=said)]

@@ -1,6 +1,7 @@
 """A season's tables, read from CSV, Parquet or Excel and checked cell by cell."""
 
 import csv
+import os
 import zipfile
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +12,7 @@ import pyarrow as arrow
 import pyarrow.csv
 import pyarrow.parquet
 
+from kitlib.intake.schema import SCHEMAS
 from kitlib.words.errors import KitError
 from kitlib.words.findings import Finding
 
@@ -50,11 +52,27 @@ def find_table(folder: Path, table: str) -> Path | None:
         If it is there in two formats.
     """
     found = [Path(folder) / f"{table}{suffix}" for suffix in SUFFIXES]
-    found = [path for path in found if path.exists()]
+    found = [path for path in found if os.path.lexists(path)]
     if len(found) > 1:
         names = " and ".join(path.name for path in found)
         raise Unreadable(f"{names} are both there; keep one.")
     return found[0] if found else None
+
+
+def near_misses(folder: Path) -> list[Finding]:
+    """Return files named almost like a table, such as `Plots.csv` or `oven (1).csv`."""
+    found = []
+    for path in sorted(Path(folder).iterdir()):
+        name = path.name.casefold()
+        for table in SCHEMAS:
+            exact = path.name in [f"{table}{suffix}" for suffix in SUFFIXES]
+            own = name.startswith(table) and not name[len(table) :][:1].isalpha()
+            if own and not exact and name.endswith((*SUFFIXES, ".xls", ".txt")):
+                said = f"{path.name!r} is not read; expected {table} with the ending "
+                said += f"{', '.join(SUFFIXES)}. Rename it if it is the table."
+                finding = Finding(code="file-not-read", table=table, message=said)
+                found.append(finding)
+    return found
 
 
 def read_raw(path: Path, table: str) -> RawTable:
@@ -112,12 +130,24 @@ def _read_csv(path: Path, table: str) -> RawTable:
     except arrow.ArrowInvalid as error:
         raise Unreadable(f"not readable as CSV: {_first_line(error)}.") from error
     cells.index = _rows_in_file(len(cells), [f.rows[0] for f in wrong])
-    return RawTable(cells, wrong)
+    return RawTable(cells, wrong + _cut_off(path, table, len(cells) + len(wrong)))
+
+
+def _cut_off(path: Path, table: str, n_rows: int) -> list[Finding]:
+    """Return whether the last line lacks its end, as in a file copied in part."""
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        if file.read(1) in b"\r\n":
+            return []
+    said = f"row {n_rows + 1}, the last, does not end with a line end; if the file was "
+    said += "cut off, rows are missing."
+    place = (n_rows + 1,)
+    return [Finding(code="file-cut", table=table, rows=place, message=said)]
 
 
 def _csv_headers(path: Path) -> list[str]:
     """Return the header row; refuse another encoding, separator or a doubled name."""
-    _refuse_other_encodings(path)
+    _refuse_other_encoding(path)
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             headers = next(csv.reader(file), [])
@@ -129,19 +159,22 @@ def _csv_headers(path: Path) -> list[str]:
     return headers
 
 
-def _refuse_other_encodings(path: Path) -> None:
-    """Refuse a file with a byte that is not UTF-8, and say which."""
-    before = 0
+def _refuse_other_encoding(path: Path) -> None:
+    """Refuse a file with a byte that is not UTF-8, and say where."""
+    lines = 0
     with path.open("rb") as file:
         while block := file.read(1 << 20) + file.readline():  # whole letters
             try:
                 block.decode()
             except UnicodeDecodeError as error:
+                before = block[: error.start]
+                line = lines + before.count(b"\n") + 1
+                byte = len(before) - before.rfind(b"\n")
                 raise Unreadable(
-                    f"byte {before + error.start} is not UTF-8; save the file as CSV "
-                    "in UTF-8."
+                    f"line {line}, byte {byte}: {block[error.start]:#04x} is not "
+                    "UTF-8; save the file as CSV in UTF-8."
                 ) from error
-            before += len(block)
+            lines += block.count(b"\n")
 
 
 def _refuse_doubled(headers: list[str]) -> None:

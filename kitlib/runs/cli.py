@@ -23,6 +23,7 @@ benchtop, readings, setup_runs and check_runs are used if they are there.
   moisture-audit simulate demo          an invented season to try things on
   moisture-audit check my-season        what is wrong in the tables, row by row
   moisture-audit run my-season          the whole audit, into reports/
+  moisture-audit verify reports/NAME    whether a run's files are still as it left them
   moisture-audit explore my-season      see what another offset would do
 """
 _CODES = """\
@@ -112,6 +113,21 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ADDRESS",
         help="run the notebooks on the Dask cluster whose scheduler is there, such as "
         "tcp://host:8786",
+    )
+
+
+def _verify_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `verify` takes."""
+    parser.add_argument("out", metavar="OUT", help="a season's output folder")
+    parser.add_argument(
+        "--season", metavar="DIR", help="the season folder; checks the inputs too"
+    )
+    parser.add_argument(
+        "--earlier",
+        metavar="DIR",
+        action="append",
+        default=[],
+        help="output folder of an earlier season that the run was given",
     )
 
 
@@ -205,6 +221,21 @@ def _check(call: argparse.Namespace) -> int:
     return PROBLEMS if season_check.is_faulty(findings) else DONE
 
 
+def _verify(call: argparse.Namespace) -> int:
+    """Hold a run's files against its manifest."""
+    from kitlib.runs.verify import verify_run
+
+    found = verify_run(call.out, call.season, call.earlier)
+    for remark in found.remarks:
+        _tell(remark)
+    _print(found.problems)
+    if found.problems:
+        _tell(f"{len(found.problems)} of the files are not as the manifest tells.")
+        return PROBLEMS
+    _print([f"all {found.checked} files checked are as the manifest tells"])
+    return DONE
+
+
 def _explore(call: argparse.Namespace) -> int:
     """Show the offset explorer in JupyterLab."""
     from kitlib.runs.lab import explore
@@ -264,6 +295,12 @@ _COMMANDS = (
     ("run", _run, "audit a season and write all results", "moisture-audit run demo"),
     ("check", _check, "list what is wrong in a season", "moisture-audit check demo"),
     (
+        "verify",
+        _verify,
+        "hold a run's files against its manifest",
+        "moisture-audit verify reports/demo --season demo",
+    ),
+    (
         "explore",
         _explore,
         "open the offset explorer in JupyterLab, on this machine only",
@@ -275,6 +312,7 @@ _COMMANDS = (
 _ARGUMENTS = {
     "run": _run_arguments,
     "check": _season_argument,
+    "verify": _verify_arguments,
     "explore": _explore_arguments,
     "init": _init_arguments,
     "simulate": _simulate_arguments,

@@ -29,7 +29,11 @@ def check_season(folder: str | Path) -> list[Finding]:
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference)
     found = [f for table in tables.values() for f in table.findings]
-    found += reference.findings + pairing.findings + observe_season(pairing, settings)
+    found += (
+        reference.findings
+        + pairing.findings
+        + observe_season(pairing, tables["oven"].frame, settings)
+    )
     return sorted(found, key=lambda f: SEVERITIES.index(f.severity))
 
 

@@ -108,7 +108,8 @@ class SeasonAudit:
         """All that was found, in the order of the work; trials' own not included."""
         found = [f for table in self.tables.values() for f in table.findings]
         found += self.reference.findings + self.pairing.findings
-        found += observe_season(self.pairing, self.settings)
+        oven = self.tables["oven"].frame
+        found += observe_season(self.pairing, oven, self.settings)
         plots = self.pairing.plots[OBSERVED]
         served = dict(list(plots.groupby("curve")))
         for curve, audit in self.audits.items():

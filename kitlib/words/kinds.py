@@ -236,6 +236,62 @@ KINDS: dict[str, Kind] = {
     "history-not-read": Kind(
         WARNING, "an earlier season's output could not be used", "check the folder"
     ),
+    # what looks like a slip; nothing is put right or left out
+    "table-empty": Kind(NOTE, "a table holds no rows", "nothing if that is so"),
+    "file-not-read": Kind(
+        NOTE, "a file is named almost like a table", "give it the table's name"
+    ),
+    "file-cut": Kind(NOTE, "a file ends within a line", "look at its last row"),
+    "cells-missing": Kind(
+        NOTE, "a few cells of a column are empty", "fill them in if they are known"
+    ),
+    "cell-long": Kind(NOTE, "a text is longer than a name", "look at its row"),
+    "key-odd": Kind(
+        WARNING, "a name looks like a slip or a spreadsheet's work", "type it as text"
+    ),
+    "keys-alike": Kind(
+        WARNING, "names differ in spelling only", "spell one thing in one way"
+    ),
+    "zones-mixed": Kind(
+        WARNING, "some times of a column name their zone, some do not", "drop the zones"
+    ),
+    "time-apart": Kind(WARNING, "a time is far from all others", "check the date"),
+    "row-again": Kind(
+        WARNING, "two rows are the same repeat with other values", "number the repeats"
+    ),
+    "value-apart": Kind(
+        WARNING, "a value is far from those beside it", "check unit and decimal point"
+    ),
+    "unit-doubtful": Kind(
+        WARNING, "values look like another unit's", "check [units] and the file"
+    ),
+    "offset-odd": Kind(
+        WARNING, "an offset fits neither register nor plots", "check both"
+    ),
+    "sensor-differs": Kind(
+        WARNING, "a plot's sensor is not its curve's", "correct either"
+    ),
+    "plot-differs": Kind(
+        WARNING, "a plot is unlike the rest of its trial", "check its row"
+    ),
+    "position-twice": Kind(
+        WARNING, "two plots stand at one row and range", "correct either"
+    ),
+    "entry-again": Kind(
+        NOTE, "an entry has more plots than the others", "check the names of entries"
+    ),
+    "sample-elsewhere": Kind(
+        WARNING, "oven and benchtop place a sample on two plots", "check the labels"
+    ),
+    "sample-apart": Kind(
+        WARNING, "a sample's error is far from the others'", "check label and weights"
+    ),
+    "basis-doubtful": Kind(
+        WARNING, "moistures look like percent of dry matter", "give them on wet basis"
+    ),
+    "rows-moved": Kind(
+        WARNING, "a column seems moved by a row", "compare the file with its source"
+    ),
     "review-open": Kind(
         NOTE, "an optional table is missing or empty", "keep it next season"
     ),

@@ -148,6 +148,23 @@ BUSHEL_LB: dict[str, Sourced] = {
     "rapeseed": Sourced(50, "trade bushel of canola", FROM_MEMORY),
 }
 
+# Medians of a trial outside these are taken for another unit of mass or area: far
+# wider than what is harvested. [kg/ha, as harvested]
+PLAUSIBLE_YIELD: dict[str, tuple[float, float]] = {
+    "maize": (1000, 20000),
+    "rice": (800, 15000),
+    "sorghum": (500, 13000),
+    "wheat": (800, 14000),
+    "barley": (800, 13000),
+    "rye": (500, 12000),
+    "triticale": (500, 13000),
+    "oats": (500, 11000),
+    "soybean": (400, 7000),
+    "rapeseed": (300, 7000),
+    "sunflower": (300, 6000),
+}
+_ANY_YIELD = (100, 25000)
+
 
 @dataclass(frozen=True)
 class Threshold:
@@ -188,12 +205,54 @@ THRESHOLDS: dict[str, Threshold] = {
     "hours_to_oven": Threshold(
         72, "later weighing lets a sample change (own choice; keep samples sealed)"
     ),
+    "plot_yield_factor": Threshold(
+        1.7, "a plot this many times its trial's median is worth a look (own choice)"
+    ),
+    "trial_yield_factor": Threshold(
+        1.75,
+        "a trial this many times its crop's others: lb are 2.2 to a kg (own choice)",
+    ),
+    "reading_apart": Threshold(
+        5, "points from its trial's median that make a reading odd (own choice)"
+    ),
+    "run_apart": Threshold(
+        3, "points from the other runs that make a known sample's run odd (own choice)"
+    ),
+    "sample_apart": Threshold(
+        2, "points from the curve's other errors that make a sample odd (own choice)"
+    ),
+    "sample_apart_spreads": Threshold(
+        4.5, "robust SDs from the curve's other errors, besides (own choice)"
+    ),
+    "basis_error": Threshold(
+        1.5, "points; dry basis reads 1.7 above wet at 12 %, 5 at 20 % (own arithmetic)"
+    ),
+    "moved_share": Threshold(
+        0.6,
+        "share of the spread of errors that a moved column would leave (own choice)",
+    ),
+    "days_apart": Threshold(
+        20, "days between a time and the next that make it odd (own choice)"
+    ),
 }
 
 
 def threshold(name: str) -> float:
     """Return the value of a decision's threshold."""
     return THRESHOLDS[name].value
+
+
+def plausible_yield(crop: str) -> tuple[float, float]:
+    """Return the least and the most a trial's median plot may yield. [kg/ha].
+
+    Common practice, no source.
+
+    Examples
+    --------
+    >>> plausible_yield("corn"), plausible_yield("teff")
+    ((1000, 20000), (100, 25000))
+    """
+    return PLAUSIBLE_YIELD.get(crop_key(crop), _ANY_YIELD)
 
 
 def tolerance_for(crop: str, rule: str = HANDBOOK_RULE) -> Tolerance | None:

@@ -121,7 +121,10 @@ def test_unknown_columns_are_kept_and_listed(season):
         (lambda s: (s.folder / "curves.csv").unlink(), "curves: not found"),
         (lambda s: s.replace("plots.csv", "sensor_pct", "x"), "sensor_pct is missing"),
         (lambda s: s.replace("plots.csv", "entry", "trial"), "two columns are headed"),
-        (lambda s: s.write("plots.csv", "Ã", "latin-1"), "byte 0 is not UTF-8"),
+        (
+            lambda s: s.write("plots.csv", "Ã", "latin-1"),
+            "line 1, byte 1: 0xc3 is not UTF-8",
+        ),
         (
             lambda s: s.write("plots.csv", s.text("plots.csv").replace(",", ";")),
             "not parted by commas",

@@ -1,0 +1,222 @@
+"""Rows that contradict the rest of their table or another table.
+
+Each is named with its rows and stays in: which side is wrong cannot be told here.
+"""
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import pandas as pd
+
+from kitlib.intake.schema import column_kinds, needed_columns
+from kitlib.words.findings import Finding
+from kitlib.words.limits import threshold
+from kitlib.words.terms import crop_key, listed
+
+# Plots without these are told of as plots whose yield is not known.
+_TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
+_RARE = 0.1  # empty cells in at most this share of a column are taken for slips
+# Columns that tell the repeats of one thing apart.
+_REPEATS = {
+    "oven": ["sample", "dish"],
+    "benchtop": ["sample", "trial", "plot", "meter", "reading"],
+    "curves": ["curve", "built_on"],
+    "setup_runs": ["curve", "sample", "run"],
+    "check_runs": ["curve", "sample", "run"],
+}
+_TIMES = (("plots", "harvested_at", "trial"), ("benchtop", "read_at", "trial"))
+_TIMES += (("oven", "sampled_at", "trial"), ("oven", "weighed_at", "trial"))
+_TIMES += (("check_runs", "run_at", "curve"), ("setup_runs", "run_at", "curve"))
+
+
+def contradictions(
+    frames: dict[str, pd.DataFrame], checks: Sequence[str] = ()
+) -> list[Finding]:
+    """Return what contradicts itself within a table or between tables.
+
+    `checks` are entries that may stand in a trial more often than others.
+    """
+    found = [*_missing_cells(frames), *_repeats(frames), *_times(frames)]
+    found += [*_against_register(frames["plots"], frames["curves"])]
+    found += [*_offsets(frames["plots"], frames["curves"])]
+    found += [*_places(frames["plots"]), *_entries(frames["plots"], checks)]
+    return [*found, *_sample_labels(frames["oven"], frames["benchtop"])]
+
+
+def _found(code: str, table: str, rows, said: str) -> Iterator[Finding]:
+    """Yield a finding unless it has no rows."""
+    rows = tuple(map(int, rows))
+    if rows:
+        yield Finding(code=code, table=table, rows=rows, message=said)
+
+
+def _missing_cells(frames) -> Iterator[Finding]:
+    """Yield cells that are empty in a column that is otherwise filled in."""
+    for table, frame in frames.items():
+        keys = needed_columns(table)
+        for column in column_kinds(table):
+            if column in ("remark", "parallel_of") or frame.empty:
+                continue
+            if table == "plots" and column in _TOLD_WITH_YIELDS:
+                continue
+            if column in keys and column_kinds(table)[column] == "text":
+                continue  # such a row is left out and told of as a fault
+            empty = frame[column].isna()
+            if column in ("tare_g", "wet_g", "dry_g"):
+                # A lab may give moistures or weights, but not some of a dish's.
+                given = frame[["tare_g", "wet_g", "dry_g"]].notna().any(axis=1)
+                empty &= given
+            elif empty.mean() > _RARE:
+                continue
+            said = f"{column} is empty in row {listed(frame.index[empty])}, though "
+            said += "filled in elsewhere."
+            yield from _found("cells-missing", table, frame.index[empty], said)
+
+
+def _repeats(frames) -> Iterator[Finding]:
+    """Yield rows that are one and the same repeat, with other values."""
+    for table, columns in _REPEATS.items():
+        named = frames[table].dropna(subset=columns)
+        again = named.index[named.duplicated(columns, keep=False)]
+        said = f"rows {listed(again)} share {', '.join(columns)} with another row, but "
+        said += "not their values; number the repeats or delete the wrong one."
+        yield from _found("row-again", table, again, said)
+
+
+def _times(frames) -> Iterator[Finding]:
+    """Yield times that stand alone, far from any other of their group."""
+    limit = threshold("days_apart")
+    for table, column, by in _TIMES:
+        frame = frames[table].dropna(subset=[column, by]).sort_values([by, column])
+        day = frame[column].astype("int64") / 86_400e6
+        gaps = day.groupby(frame[by])
+        before, after = gaps.diff(), -gaps.diff(-1)
+        few = gaps.transform("size") < 3
+        alone = (before.fillna(np.inf) > limit) & (after.fillna(np.inf) > limit) & ~few
+        rows = frame.index[alone].sort_values()
+        shown = listed([f"{frame.at[r, column]:%Y-%m-%d} (row {r})" for r in rows], 5)
+        said = f"{column} {shown} is over {limit:g} days from any other of its {by}; "
+        said += "check the order of day and month, and the year."
+        yield from _found("time-apart", table, rows, said)
+    plots = frames["plots"].set_index(["trial", "plot"])["harvested_at"]
+    for table, column in (("oven", "sampled_at"), ("benchtop", "read_at")):
+        frame = frames[table]
+        keys = pd.MultiIndex.from_frame(frame[["trial", "plot"]])
+        cut = plots[~plots.index.duplicated()].reindex(keys).to_numpy()
+        away = (frame[column] - cut).abs() > pd.Timedelta(days=limit)
+        said = (
+            f"{column} of row {listed(frame.index[away])} is over {limit:g} days from "
+        )
+        said += "the harvest of the plot; check both dates."
+        yield from _found("time-apart", table, frame.index[away], said)
+
+
+def _against_register(plots, curves) -> Iterator[Finding]:
+    """Yield plots that name a curve of another crop or sensor, or an unknown one."""
+    register = curves.dropna(subset=["curve"]).drop_duplicates("curve", keep="last")
+    register = register.set_index("curve")
+    known = plots["curve"].isin(register.index)
+    unknown = plots[~known]
+    said = f"curve {listed(sorted(unknown['curve'].unique()))} is not in the register; "
+    said += "no sample can speak for these plots."
+    yield from _found("curve-unknown", "plots", unknown.index, said)
+    crop = plots["curve"].map(register["crop"]).map(crop_key, na_action="ignore")
+    other = plots[known & (crop != plots["crop"].map(crop_key))]
+    said = f"the plot's crop is not its curve's: {_couples(other, 'crop')}."
+    yield from _found("crop-differs", "plots", other.index, said)
+    sensor = plots["curve"].map(register["sensor"])
+    told = plots["sensor"].notna() & sensor.notna()
+    other = plots[told & (sensor != plots["sensor"])]
+    said = f"the plot's sensor is not its curve's: {_couples(other, 'sensor')}."
+    yield from _found("sensor-differs", "plots", other.index, said)
+
+
+def _couples(plots: pd.DataFrame, column: str) -> str:
+    """Return which curve goes with which value."""
+    couples = plots[["curve", column]].drop_duplicates()
+    return listed([f"{c} on {v}" for c, v in couples.itertuples(index=False)], most=4)
+
+
+def _offsets(plots, curves) -> Iterator[Finding]:
+    """Yield offsets in force that hardly any plot has, or not the register's."""
+    told = plots.dropna(subset=["offset_in_force", "curve"])
+    by_curve = told.groupby("curve")["offset_in_force"]
+    times = told.groupby(["curve", "offset_in_force"])["plot"].transform("size")
+    loaded = curves.groupby("curve")["offset_loaded"].agg(lambda o: set(o.dropna()))
+    known = [
+        offset in loaded.get(curve, ())
+        for curve, offset in zip(told["curve"], told["offset_in_force"], strict=True)
+    ]
+    rare = (times < _RARE / 2 * by_curve.transform("size")) & ~np.array(known, bool)
+    said = "offset_in_force is one that hardly any plot of the curve has: "
+    shown = told[rare].groupby("curve")["offset_in_force"].unique()
+    said += f"{listed([f'{c} {listed(o)}' for c, o in shown.items()])}."
+    yield from _found("offset-odd", "plots", told.index[rare], said)
+    for row in curves.dropna(subset=["curve", "offset_loaded"]).itertuples():
+        seen = told.loc[told["curve"] == row.curve, "offset_in_force"]
+        last = len(loaded[row.curve]) == 1
+        if len(seen) and last and row.offset_loaded not in set(seen):
+            said = f"curve {row.curve}: the register says an offset of "
+            said += f"{row.offset_loaded:g} was loaded, but its plots were read under "
+            said += f"{listed(sorted(set(seen)), 4)}. Check the sign."
+            yield from _found("offset-odd", "curves", [row.Index], said)
+
+
+def _places(plots) -> Iterator[Finding]:
+    """Yield plots in another place than their trial, or in that of another plot."""
+    for column in ("location", "chamber_config"):
+        usual = plots.groupby(["trial", column])["plot"].transform("size")
+        most = usual.groupby(plots["trial"]).transform("max")
+        size = plots.groupby("trial")["plot"].transform("size")
+        odd = plots[(usual < most) & (usual <= np.maximum(1, _RARE * size))]
+        said = f"{column} {listed(sorted(odd[column].unique()), 4)} is not that of the "
+        said += "trial's other plots."
+        yield from _found("plot-differs", "plots", odd.index, said)
+    field = ["trial", "row", "range"]
+    placed = plots.dropna(subset=field)
+    same = placed.index[placed.duplicated(field, keep=False)]
+    said = f"rows {listed(same)} stand at the row and range of another plot."
+    yield from _found("position-twice", "plots", same, said)
+
+
+def _entries(plots, checks) -> Iterator[Finding]:
+    """Yield entries with more plots than their design gives the others.
+
+    Told only where nearly all of a trial's entries have the same number of plots, or
+    stand once in a block: the few with more are checks, or misnamed.
+    """
+    plots = plots[~plots["entry"].isin(checks)]
+    by_entry = plots.groupby(["trial", "entry"])["plot"].transform("size")
+    by_block = plots.groupby(["trial", "block", "entry"])["plot"].transform("size")
+    for trial, group in plots.groupby("trial"):
+        rows = set()
+        counts = by_entry[group.index]
+        usual = counts.mode().iloc[0]
+        if (counts <= usual).mean() > 1 - 2 * _RARE and usual > 1:
+            rows |= set(group.index[counts == usual + 1])
+        twice = group.index[by_block[group.index] > 1]
+        if 0 < len(twice) <= max(2, _RARE * len(group)):
+            rows |= set(twice)
+        said = f"trial {trial}: entry "
+        said += f"{listed(sorted(plots.loc[sorted(rows), 'entry'].unique()))} stands "
+        said += "more often, in the trial or in a block, than the others. A check, or "
+        said += "an entry misnamed?"
+        yield from _found("entry-again", "plots", sorted(rows), said)
+
+
+def _sample_labels(oven, benchtop) -> Iterator[Finding]:
+    """Yield samples that oven and benchtop place on different plots."""
+    keys = ["sample", "trial", "plot"]
+    mine = oven[keys].drop_duplicates()
+    both = (
+        benchtop[keys].drop_duplicates().merge(mine, on="sample", suffixes=("", "_o"))
+    )
+    where = (both["trial"] != both["trial_o"]) | (both["plot"] != both["plot_o"])
+    names = sorted(both.loc[where, "sample"].unique())
+    for table, frame in (("oven", oven), ("benchtop", benchtop)):
+        rows = frame.index[frame["sample"].isin(names)]
+        said = (
+            f"sample {listed(names)} stands on one plot at the oven and on another at "
+        )
+        said += "the benchtop; check the labels."
+        yield from _found("sample-elsewhere", table, rows, said)

@@ -1,0 +1,146 @@
+"""What the kit made of a changed season: reported, harmless or missed."""
+
+import tempfile
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from zlib import crc32
+
+import numpy as np
+
+from faults import cell_kinds, file_kinds, row_kinds
+from faults.good_season import good_season
+from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
+from kitlib.intake.outputs import csv_bytes
+from kitlib.reports.results import plots_table, season_tables
+from kitlib.review.review_findings import review_findings
+from kitlib.review.season_review import review_season
+from kitlib.runs.season_check import check_season
+from kitlib.season.season_audit import audit_season
+from kitlib.words.errors import SeasonRefused
+
+assert cell_kinds and row_kinds and file_kinds  # they register their kinds
+REPORTED, HARMLESS, MISSED = "reported", "harmless", "missed"
+TRIES = 200
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One changed season and what was made of it."""
+
+    kind: Kind
+    change: Change
+    verdict: str
+    said: str
+
+
+class Judge:
+    """Judges changed seasons against the good one."""
+
+    def __init__(self, season: dict[str, bytes] | None = None):
+        self.season = season or good_season()
+
+    def judge(self, kind: Kind, seed: int) -> Outcome:
+        """Change the season once and return what was made of it."""
+        rng = np.random.default_rng([crc32(kind.name.encode()), seed])
+        for _ in range(TRIES):
+            files = Files(dict(self.season))
+            try:
+                change = kind.make(files, rng)
+            except CannotBeDone:
+                continue
+            if files.broken or files.content != self.season:
+                break
+        else:
+            raise AssertionError(f"{kind.name}: cannot be done to this season")
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            file_kinds.write(files, folder)
+            return self._outcome(kind, change, folder)
+
+    def _outcome(self, kind, change, folder) -> Outcome:
+        """Return what is made of a folder, by the quickest way to be sure of it."""
+        checked, found, outputs = self._good
+        try:
+            said = report_of(check_season(folder), checked, change)
+            if said:
+                return Outcome(kind, change, REPORTED, said)
+            findings, written = found_in(folder)
+        except SeasonRefused as refusal:
+            said = refusal_of(str(refusal), change)
+            return Outcome(kind, change, REPORTED if said else MISSED, said)
+        if written == outputs:
+            return Outcome(kind, change, HARMLESS, "")
+        said = report_of(findings, found, change)
+        return Outcome(kind, change, REPORTED if said else MISSED, said)
+
+    @cached_property
+    def _good(self):
+        """What the good season's check and audit tell, and its output."""
+        with tempfile.TemporaryDirectory() as name:
+            file_kinds.write(Files(dict(self.season)), Path(name))
+            findings, written = found_in(Path(name))
+            return told(check_season(name)), told(findings), written
+
+
+def found_in(folder: Path):
+    """Return all findings of a season, and every table of its output as bytes."""
+    season = audit_season(folder)
+    review = review_season(season)
+    findings = season.findings + review_findings(review)
+    for name in season.trials:
+        findings += [f for f in season.trial(name).findings if f.trial == name]
+    tables = season_tables(season, review)
+    written = {name: csv_bytes(table) for name, table in tables.items()}
+    written["plots"] = plots_table(season).to_csv().encode()
+    return findings, written
+
+
+def told(findings) -> tuple[set, set]:
+    """Return the places and the messages of findings."""
+    places = {(f.code, f.table, row) for f in findings for row in f.rows}
+    return places, {(f.code, f.table, f.message) for f in findings}
+
+
+def report_of(findings, before, change: Change) -> str:
+    """Return the message that reports a change, empty if none does.
+
+    A place must be told of by a code that did not tell of it before; for a change
+    of a whole table, its table must be told of in words not used before.
+    """
+    places, messages = before
+    for found in findings:
+        if change.places:
+            new = {
+                (found.table, row)
+                for row in found.rows
+                if (found.code, found.table, row) not in places
+            }
+            if new & change.places:
+                return f"{found.code}: {found.message}"
+        elif (
+            found.table == change.table
+            and (found.code, found.table, found.message) not in messages
+        ):
+            return f"{found.code}: {found.message}"
+    return ""
+
+
+def refusal_of(message: str, change: Change) -> str:
+    """Return the line of a refusal that names the table, and the row if meant."""
+    lines = message.splitlines()
+    if not change.table:
+        return message if "season.toml" in message else ""
+    for line in lines:
+        rows = {row for table, row in change.places if table == change.table}
+        if f"{change.table}:" in line and (
+            not rows
+            or any(f"row {row}" in line or f"line {row}" in line for row in rows)
+        ):
+            return line.strip()
+    return ""
+
+
+def kinds() -> list[Kind]:
+    """Return every kind of change."""
+    return list(KINDS)
