@@ -159,7 +159,8 @@ def test_a_byte_that_is_not_utf8_is_named_by_its_place_in_the_file(season):
     filler = b"T9,%07d,E1,wheat,W,14.2,5.0,10,1\n"
     before += b"".join(filler % row for row in range(40_000))  # beyond one block
     (season.folder / "plots.csv").write_bytes(before + b"T9,x,E\xe9,wheat,W,9,5,10,1\n")
-    with pytest.raises(SeasonRefused, match=f"byte {len(before) + 6} is not UTF-8"):
+    line = before.count(b"\n") + 1
+    with pytest.raises(SeasonRefused, match=f"line {line}, byte 7: 0xe9 is not UTF-8"):
         read(season)
 
 
