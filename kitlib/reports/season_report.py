@@ -1,10 +1,11 @@
 """The season's report: every curve, every trial, and how the numbers came about."""
 
+from math import isfinite
 from pathlib import Path
 
 import numpy as np
 
-from kitlib.curves.recommend import ACTIONS
+from kitlib.curves.recommend import ACTIONS, KEEP, RESLOPE, SHIFT
 from kitlib.intake.outputs import write_bytes
 from kitlib.pages.blocks import Block, Column, Heading, Report, Table, Verdict
 from kitlib.pages.typeset import typeset
@@ -142,7 +143,7 @@ def _curve_table(season: SeasonAudit) -> list[Block]:
             show(row.sep),
             row.action,
             show(row.offset, 2, sign=True),
-            show(row.new_setting, 2, sign=True),
+            _new_setting(row),
         )
         for row in table.itertuples()
     ]
@@ -164,10 +165,17 @@ def _curve_table(season: SeasonAudit) -> list[Block]:
             ],
             rows=rows,
             note="Offset is what to add to a reading as recorded; new setting is the "
-            "offset to load next season, where one number does. Reasons follow curve "
-            "by curve.",
+            "offset to load next season, where one number does what is recommended. "
+            "Reasons follow curve by curve.",
         ),
     ]
+
+
+def _new_setting(row) -> str:
+    """Return the setting to load, or what stands in its place."""
+    if isfinite(row.new_setting) or row.action in (KEEP, SHIFT):
+        return show(row.new_setting, 2, sign=True)
+    return "a line" if row.action == RESLOPE else "–"
 
 
 def _trials(season: SeasonAudit) -> list[Block]:
