@@ -7,7 +7,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.metadata import entry_points
 from importlib.util import find_spec
 from pathlib import Path
@@ -129,10 +129,8 @@ def warm_process(
         start_new_session=True,
     ) as process:
         try:
-            # Each kernel works out its own trial.
-            handed = replace(audit, folder=Path(SEASON_LINK), _trials={})
             with suppress(BrokenPipeError):
-                pickle.dump(handed, process.stdin)
+                pickle.dump(audit.under(SEASON_LINK), process.stdin)
                 process.stdin.flush()
             line = process.stdout.readline().decode()
             yield process, line.strip() if line else "the warm process did not start"
