@@ -7,7 +7,7 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import entry_points
 from importlib.util import find_spec
 from pathlib import Path
@@ -129,8 +129,10 @@ def warm_process(
         start_new_session=True,
     ) as process:
         try:
+            # Not what was worked out of each trial: its draws of chance fill gigabytes.
+            handed = replace(audit, folder=Path(SEASON_LINK), _trials={})
             with suppress(BrokenPipeError):
-                pickle.dump(audit.under(SEASON_LINK), process.stdin)
+                pickle.dump(handed, process.stdin)
                 process.stdin.flush()
             line = process.stdout.readline().decode()
             yield process, line.strip() if line else "the warm process did not start"

@@ -1,7 +1,6 @@
 """The whole way from a season folder to advice and consequences, in one object."""
 
 import hashlib
-from copy import copy
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -98,12 +97,6 @@ class SeasonAudit:
     def corrections(self) -> dict[str, Correction]:
         """What each curve's readings are corrected by."""
         return {curve: advice.correction for curve, advice in self.advice.items()}
-
-    def under(self, name: str | Path) -> "SeasonAudit":
-        """Return the audit with all it has worked out, its folder named otherwise."""
-        named = copy(self)
-        object.__setattr__(named, "folder", Path(name))
-        return named
 
     @cached_property
     def inputs(self) -> dict[str, str]:
