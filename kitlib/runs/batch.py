@@ -98,7 +98,8 @@ def run_season(
     OutputBusy
         If another run writes into the same folder.
     RunBroken
-        If the season's files change meanwhile, or a process is killed.
+        If the season's files change meanwhile, or there is no cluster where one is
+        to be.
     """
     folder = Path(folder)
     home = output_folder(folder, Path(out), read_season(folder).name)

@@ -129,10 +129,14 @@ def warm_process(
         start_new_session=True,
     ) as process:
         try:
+            # Not what was worked out of each trial: its draws of chance fill gigabytes.
+            handed = replace(audit, folder=Path(SEASON_LINK), _trials={})
             with suppress(BrokenPipeError):
-                pickle.dump(replace(audit, folder=Path(SEASON_LINK)), process.stdin)
+                pickle.dump(handed, process.stdin)
                 process.stdin.flush()
             line = process.stdout.readline().decode()
             yield process, line.strip() if line else "the warm process did not start"
         finally:
             process.kill()
+            with suppress(BrokenPipeError):  # it ended before it had read all
+                process.stdin.close()

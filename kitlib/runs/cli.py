@@ -112,7 +112,7 @@ def _run_arguments(parser: argparse.ArgumentParser) -> None:
         "--scheduler",
         metavar="ADDRESS",
         help="run the notebooks on the Dask cluster whose scheduler is there, such as "
-        "tcp://host:8786",
+        "tcp://host:8786, on each worker as many at once as it has threads",
     )
 
 

@@ -8,6 +8,7 @@ import pickle
 import tempfile
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from threading import Lock
 from uuid import uuid4
@@ -150,7 +151,7 @@ def season_on_cluster(address: str, files: dict[str, bytes], audit: SeasonAudit)
             client.wait_for_workers(1, timeout=_PATIENCE)
         except TimeoutError as error:
             raise RunBroken(f"--scheduler {address}: it has no worker.") from error
-        season = SeasonAtWorker(files, pickle.dumps(audit))
+        season = SeasonAtWorker(files, pickle.dumps(replace(audit, _trials={})))
         client.register_plugin(season)
         try:
             yield client, season.name

@@ -110,7 +110,7 @@ def next_order(server: socket.socket) -> dict | None:
     None is returned in the process itself, once the other end of its standard
     input is closed, which is when the run ends, however it ends.
     """
-    while _STDIN not in (heard := select([_STDIN, server], [], [])[0]) and heard:
+    while _STDIN not in select([_STDIN, server], [], [])[0]:
         connection, _ = server.accept()
         with connection, connection.makefile() as lines:
             order = json.loads(lines.readline())

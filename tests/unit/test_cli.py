@@ -90,6 +90,12 @@ def test_a_trial_that_is_not_there_is_a_wrong_call(run, season, tmp_path):
     assert not out.exists()
 
 
+def test_a_cluster_without_its_library_is_a_wrong_call(run, season, monkeypatch):
+    monkeypatch.setattr("kitlib.runs.cli.find_spec", lambda name: None)
+    code, _, err = run("run", season.folder, "--scheduler", "tcp://there:8786")
+    assert code == 2 and "--scheduler: install distributed" in err
+
+
 def test_results_never_go_where_the_season_lies(run, season):
     season.replace("season.toml", "Small season", season.folder.name)
     before = sorted(season.folder.iterdir())
