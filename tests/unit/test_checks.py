@@ -149,6 +149,17 @@ def test_damaged_files_are_refused(season):
         read(season)
 
 
+def test_a_byte_that_is_not_utf8_is_named_by_its_place_in_the_file(season):
+    before = (
+        season.text("plots.csv").encode() + b"T9,1,Kl\xc3\xb6tze,wheat,W,9,5,10,1\n"
+    )
+    filler = b"T9,%07d,E1,wheat,W,14.2,5.0,10,1\n"
+    before += b"".join(filler % row for row in range(40_000))  # beyond one block
+    (season.folder / "plots.csv").write_bytes(before + b"T9,x,E\xe9,wheat,W,9,5,10,1\n")
+    with pytest.raises(SeasonRefused, match=f"byte {len(before) + 6} is not UTF-8"):
+        read(season)
+
+
 def test_every_stop_of_every_table_is_named_at_once(season):
     season.replace("plots.csv", "sensor_pct", "x")
     (season.folder / "curves.csv").unlink()
@@ -190,3 +201,21 @@ def test_a_decompression_bomb_is_refused_by_its_size(season, monkeypatch):
     typed.to_excel(season.folder / "plots.xlsx", index=False)
     with pytest.raises(SeasonRefused, match="would unfold to"):
         read(season)
+
+
+def test_rows_that_only_share_what_they_must_have_are_not_repeats(season):
+    # Replicate dishes may weigh the same; without a dish number they are two.
+    season.write("oven.csv", "sample,trial,plot,method,moisture_pct,tare_g,wet_g,dry_g")
+    for line in ("s1,T1,001,ISO 712-1,14.0,,,", "s1,T1,001,ISO 712-1,14.0,,,"):
+        season.write("oven.csv", season.text("oven.csv") + "\n" + line)
+    table = read(season)["oven"]
+    assert len(table.frame) == 2
+    assert faults(table) == []
+
+
+def test_a_repeat_and_a_second_row_of_one_key_are_told_apart(season):
+    season.append("plots.csv", "T1,001,E1,wheat,W,14.2,5.0,10,1")
+    season.append("plots.csv", "T1,002,E2,wheat,W,15.9,5.5,10,1")
+    table = read(season)["plots"]
+    assert faults(table) == [("row-twice", (12,)), ("plot-twice", (3, 13))]
+    assert table.read == len(table.frame) + len(pd.concat(table.left_out)) == 12
