@@ -12,25 +12,21 @@ notebook of a trial, whose time per trial is set against ours.
 import argparse
 import json
 import os
-import platform
 import shutil
 import subprocess
 import sys
 import tempfile
-from importlib.metadata import version
 from pathlib import Path
-from resource import RUSAGE_SELF, getrusage
+from resource import RUSAGE_CHILDREN, RUSAGE_SELF, getrusage
 from statistics import median
 from time import perf_counter, process_time
+
+from scale_table import UNITS, growth, machine, table_of
 
 HERE = Path(__file__).parent
 RESULTS = HERE / "RESULTS.md"
 SIZES = (10, 100, 1000)
 PLOTS_PER_TRIAL = 1000
-# Goals, as ratios within one run.
-READS, LOOPS, MEMORY = 3, 6, 3
-STATISTICS = ("read", "check", "reference and pairs", "audit", "curves.csv")
-BY_TRIAL = ("plots", "findings", "consequences", "tables written", "one PDF")
 REPEATS = 3
 
 
@@ -39,19 +35,37 @@ def peak_mb() -> float:
     return getrusage(RUSAGE_SELF).ru_maxrss / 1024
 
 
+def processor() -> float:
+    """Return the seconds of processor of this process and its ended children."""
+    ended = getrusage(RUSAGE_CHILDREN)
+    return process_time() + ended.ru_utime + ended.ru_stime
+
+
+class Clock:
+    """Seconds passed and seconds of processor since it was made."""
+
+    def __init__(self):
+        self.begun = perf_counter(), processor()
+
+    def read(self, parts: int = 1) -> dict:
+        """Return both, by name, divided by a number of parts."""
+        passed, worked = perf_counter() - self.begun[0], processor() - self.begun[1]
+        return {"seconds": passed / parts, "cpu": worked / parts}
+
+
 class Stages:
-    """Seconds spent in each stage, and the most memory held up to its end."""
+    """Seconds of processor of each stage, and the most memory held up to its end."""
 
     def __init__(self):
         self.seconds, self.peak = {}, {}
 
     def add(self, stage, act, *args, **named):
         """Do something as a part of a stage."""
-        start = perf_counter()
+        start = process_time()
         try:
             return act(*args, **named)
         finally:
-            spent = self.seconds.get(stage, 0.0) + perf_counter() - start
+            spent = self.seconds.get(stage, 0.0) + process_time() - start
             self.seconds[stage], self.peak[stage] = spent, peak_mb()
 
     def clock(self, module, *names, stage):
@@ -63,8 +77,11 @@ class Stages:
         return lambda *args, **named: self.add(stage, act, *args, **named)
 
 
-def time_stages(folder, out) -> dict:
-    """Return the stages of an audit and of its tables, and the memory at the start."""
+def time_stages(folder, out, n) -> dict:
+    """Return the stages of an audit and of its tables, and the memory at the start.
+
+    The consequences, a trial, are those of n trials; 0 means all.
+    """
     from kitlib.intake import checks
     from kitlib.intake.outputs import csv_bytes
     from kitlib.reports.report import write_trial_report
@@ -88,7 +105,11 @@ def time_stages(folder, out) -> dict:
     seconds["check"] -= seconds["read"]
     stages.add("plots", lambda: audit.plots)
     stages.add("findings", lambda: audit.findings)
-    stages.add("consequences", lambda: audit.outcomes)
+    some = trial_names(folder, int(n) or len(audit.trials))
+    vars(audit)["outcomes"] = stages.add(
+        "consequences", lambda: {name: audit.trial(name).outcome for name in some}
+    )
+    seconds["consequences"] /= len(some)
     review = review_season(audit, ())
     stages.add(
         "tables written",
@@ -97,18 +118,6 @@ def time_stages(folder, out) -> dict:
     pdf = out / "one.pdf"
     stages.add("one PDF", write_trial_report, audit, audit.trials[0], pdf)
     return {"seconds": seconds, "peak": stages.peak, "start": start}
-
-
-class Clock:
-    """Seconds passed and seconds of processor since it was made."""
-
-    def __init__(self):
-        self.begun = perf_counter(), process_time()
-
-    def read(self) -> dict:
-        """Return both, by name."""
-        passed, worked = perf_counter(), process_time()
-        return {"seconds": passed - self.begun[0], "cpu": worked - self.begun[1]}
 
 
 def time_statistics(folder) -> dict:
@@ -162,7 +171,7 @@ def time_notebooks(folder, out, n) -> dict:
     chosen = [by_trial[trial] for trial in trial_names(folder, int(n))]
     failed = []
     with workshop(Path(out), Path(folder)) as scratch:
-        begun = perf_counter()
+        clock = Clock()
         run_tasks(
             chosen,
             scratch,
@@ -170,10 +179,10 @@ def time_notebooks(folder, out, n) -> dict:
             lambda task, failure: failed.append(failure),
             lambda ended, total: ended,
         )
-        spent = perf_counter() - begun
+        spent = clock.read(len(chosen))
     if any(failed):
         raise RuntimeError(f"a notebook failed: {failed}")
-    return {"seconds": spent / int(n)}
+    return spent
 
 
 def time_plain_loop(folder, out, n) -> dict:
@@ -182,8 +191,7 @@ def time_plain_loop(folder, out, n) -> dict:
 
     from kitlib.runs.notebook_files import notebook_folder
 
-    source = str(notebook_folder() / "3_trial.ipynb")
-    begun = perf_counter()
+    source, clock = str(notebook_folder() / "3_trial.ipynb"), Clock()
     for trial in trial_names(folder, int(n)):
         made = Path(out) / trial
         papermill.execute_notebook(
@@ -192,7 +200,7 @@ def time_plain_loop(folder, out, n) -> dict:
             parameters={"season": folder, "trial": trial, "report": f"{made}.pdf"},
             progress_bar=False,
         )
-    return {"seconds": (perf_counter() - begun) / int(n)}
+    return clock.read(int(n))
 
 
 def trial_names(folder, n) -> list[str]:
@@ -239,7 +247,7 @@ def in_r(folder) -> dict[str, float]:
     return {line[0]: float(line[1]) for line in lines if line and line[0] in known}
 
 
-def measure(trials: int, notebooks: int, place: Path) -> dict:
+def measure(trials: int, notebooks: int, outcomes: int, place: Path) -> dict:
     """Return all that is measured of a season of so many trials."""
     from kitlib.simulation.simulate import simulate_season
 
@@ -252,7 +260,7 @@ def measure(trials: int, notebooks: int, place: Path) -> dict:
         "bare, threads": apart(time_bare_read, folder, 1),
         "statistics": apart(time_statistics, folder),
         "R": in_r(folder),
-        "stages": apart(time_stages, folder, out),
+        "stages": apart(time_stages, folder, out, min(outcomes, trials)),
     }
     if n:
         found["loop"] = apart(time_plain_loop, folder, out, n)
@@ -262,117 +270,24 @@ def measure(trials: int, notebooks: int, place: Path) -> dict:
     return found
 
 
-def machine() -> list[str]:
-    """Return the machine and what it runs, as lines."""
-    info = Path("/proc/cpuinfo")
-    lines = info.read_text().splitlines() if info.exists() else []
-    models = [line.split(":")[1].strip() for line in lines if "model name" in line]
-    memory = os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 2**30
-    packages = ("numpy", "pandas", "pyarrow", "papermill", "ipykernel", "typst")
-    versions = ", ".join(f"{name} {version(name)}" for name in packages)
-    return [
-        f"{models[0] if models else platform.processor()}; {os.cpu_count()} cores; "
-        f"{memory:.0f} GiB; {platform.system()}",
-        f"Python {platform.python_version()}, {versions}{r_version()}",
-    ]
-
-
-def r_version() -> str:
-    """Return R's version, as the end of a list."""
-    if not shutil.which("Rscript"):
-        return "; no R"
-    asked = ["Rscript", "-e", "cat(R.version.string)"]
-    return "; " + subprocess.run(asked, capture_output=True, text=True).stdout
-
-
-def row(name, cells) -> str:
-    """Return a row of a Markdown table."""
-    return f"| {name} | {' | '.join(cells)} |"
-
-
-def table_of(found: dict[int, dict]) -> list[str]:
-    """Return the measured times, memory and ratios as a Markdown table."""
-    sizes, every = list(found), list(found.values())
-
-    def times(name, take, digits=2):
-        values = [take(one) for one in every]
-        cells = [f"{v:.{digits}f}" if v is not None else "not run" for v in values]
-        return row(name, cells)
-
-    def of(part, *keys):
-        def take(one):
-            for key in (part, *keys):
-                one = one.get(key) if one else None
-            return one
-
-        return take
-
-    def ratio(above, below):
-        def take(one):
-            over, under = above(one), below(one)
-            return over / under if over is not None and under else None
-
-        return take
-
-    whole, bare = of("statistics", "seconds"), of("bare", "seconds")
-    work, bare_work = of("statistics", "cpu"), of("bare", "cpu")
-    bare_again, with_threads = of("bare", "again"), of("bare, threads", "seconds")
-    used, held = of("statistics", "peak"), of("bare", "held")
-    notebook, loop = of("notebooks", "seconds"), of("loop", "seconds")
-    in_all = of("stages", "peak", "one PDF")
-    return [
-        row("", [f"{n:,} trials" for n in sizes]),
-        row("---", ["---:"] * len(sizes)),
-        times("rows in all tables", of("bare", "rows"), 0),
-        times("CSV files, MB", of("bare", "file"), 1),
-        times("the same in memory, MB", held, 1),
-        row("**season statistics, to curves.csv**", [""] * len(sizes)),
-        *[times(f"{s}, s", of("stages", "seconds", s)) for s in STATISTICS],
-        times("in all, in a process of its own, s", whole),
-        times("bare pyarrow read in a process of its own, s", bare),
-        times("the same once more in that process, s", bare_again),
-        times("bare pyarrow read with threads, s", with_threads),
-        times(f"ratio to the bare read (goal {READS})", ratio(whole, bare)),
-        times("the same in seconds of processor", ratio(work, bare_work)),
-        times("ratio to a bare read once more", ratio(whole, bare_again)),
-        times("ratio to a bare read with threads", ratio(whole, with_threads)),
-        times("memory above the imports, MB", used, 0),
-        times(f"ratio to the input in memory (goal {MEMORY})", ratio(used, held)),
-        times("memory of the bare read above the imports, MB", of("bare", "peak"), 0),
-        *[times(f"R: {s}, s", of("R", s)) for s in ("read", "pair", "statistics")],
-        row("**beyond them**", [""] * len(sizes)),
-        *[times(f"{s}, s", of("stages", "seconds", s)) for s in BY_TRIAL],
-        times("most memory held in all, imports included, MB", in_all, 0),
-        row("**notebook and PDF of a trial**", [""] * len(sizes)),
-        times("a run, s a trial", notebook),
-        times("plain papermill loop, s a trial", loop),
-        times(f"loop's time by ours (goal {LOOPS})", ratio(loop, notebook)),
-    ]
-
-
-def growth(found: dict[int, dict]) -> str:
-    """Return how the time of the statistics grows from size to size."""
-    said = []
-    for fewer, more in zip(list(found), list(found)[1:], strict=False):
-        times = [found[n]["statistics"]["seconds"] for n in (fewer, more)]
-        grown = times[1] / times[0]
-        said.append(f"{grown:.1f} times from {fewer:,} to {more:,} trials")
-    return f"Time of the season statistics: {'; '.join(said)}." if said else ""
-
-
 def main() -> None:
     """Measure and write the table."""
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("trials", type=int, nargs="*", default=SIZES)
     asked.add_argument("--notebooks", type=int, default=6, help="trials in a loop")
+    asked.add_argument(
+        "--outcomes", type=int, default=24, help="trials ranked; 0 means all"
+    )
     asked.add_argument("--to", type=Path, default=RESULTS, help="file to write")
     chosen, found = asked.parse_args(), {}
     with tempfile.TemporaryDirectory() as place:
         for trials in chosen.trials:
             print(f"{trials:,} trials", file=sys.stderr, flush=True)
-            found[trials] = measure(trials, chosen.notebooks, Path(place))
+            found[trials] = measure(
+                trials, chosen.notebooks, chosen.outcomes, Path(place)
+            )
     head = ["# A season from 10 to 1,000 trials", "", f"Made by {Path(__file__).name}."]
-    text = [*head, *machine(), "", *table_of(found), "", growth(found)]
+    text = [*head, *machine(), UNITS, "", *table_of(found), "", growth(found)]
     chosen.to.write_text("\n".join(text).rstrip() + "\n", encoding="utf-8")
     print(chosen.to.read_text(encoding="utf-8"))
 
