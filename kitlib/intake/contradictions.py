@@ -15,6 +15,7 @@ from kitlib.words.terms import crop_key, listed
 
 # Plots without these are told of as plots whose yield is not known.
 _TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
+_FEWEST = 5  # plots a trial needs to say that one is unlike the others
 _RARE = 0.1  # empty cells in at most this share of a column are taken for slips
 # Columns that tell the repeats of one thing apart.
 _REPEATS = {
@@ -168,7 +169,8 @@ def _places(plots) -> Iterator[Finding]:
         usual = plots.groupby(["trial", column])["plot"].transform("size")
         most = usual.groupby(plots["trial"]).transform("max")
         size = plots.groupby("trial")["plot"].transform("size")
-        odd = plots[(usual < most) & (usual <= np.maximum(1, _RARE * size))]
+        few = np.maximum(1, _RARE * size)
+        odd = plots[(usual < most) & (usual <= few) & (size > _FEWEST)]
         said = f"{column} {listed(sorted(odd[column].unique()), 4)} is not that of the "
         said += "trial's other plots."
         yield from _found("plot-differs", "plots", odd.index, said)

@@ -38,7 +38,7 @@ def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
     found = []
     kinds = column_kinds(table)
     for column in frame:
-        if kinds.get(column) != TEXT:
+        if kinds.get(column) != TEXT or column == "remark":
             continue
         texts = frame[column].dropna()
         names = pd.Series(texts.unique(), dtype="str")
@@ -52,10 +52,12 @@ def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
     return found + list(_lost_zeros(frame, table))
 
 
-def _examples(texts: pd.Series) -> str:
-    """Return a few cells as Python writes them, so that every letter can be seen."""
+def _examples(texts: pd.Series, exact: bool = False) -> str:
+    """Return a few cells as Python writes them, letters unseen or all by number."""
     cut = [t if len(t) <= 40 else f"{t[:40]}…" for t in texts.unique()[:4]]
-    return listed([ascii(t) if _invisible(t) else repr(t) for t in cut], most=3)
+    return listed(
+        [ascii(t) if exact or _invisible(t) else repr(t) for t in cut], most=3
+    )
 
 
 def _oddities(texts: pd.Series, is_key: bool) -> Iterator[tuple]:
@@ -85,8 +87,8 @@ def _lost_zeros(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
     plots = plots[plots["plot"].str.fullmatch(r"\d+")]
     length = plots["plot"].str.len()
     padded = length.where(plots["plot"].str.startswith("0"))
-    usual = padded.groupby(plots["trial"]).transform("median")
-    short = plots[length < usual]
+    shortest = padded.groupby(plots["trial"]).transform("min")
+    short = plots[length < shortest]
     if len(short):
         said = f"plot {_examples(short['plot'])} is shorter than the others of its "
         said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
@@ -130,8 +132,8 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
     for _, spellings in cells.groupby(["group", "plain"], sort=True):
         usual = spellings.loc[spellings["times"].idxmax(), "name"]
         for table, rows in spellings[spellings["name"] != usual].groupby("table"):
-            said = f"{column} {_examples(rows['name'])} is spelt like {usual!a} "
-            said += "elsewhere but for letter case, spaces, zeros or look-alike "
+            said = f"{column} {_examples(rows['name'], exact=True)} is spelt like "
+            said += f"{usual[:40]!a} but for letter case, spaces, zeros or look-alike "
             said += "letters; they are taken for different names."
             place = tuple(map(int, rows["row"]))
             finding = Finding(
