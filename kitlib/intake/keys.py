@@ -109,13 +109,13 @@ def keys_alike(frames: dict[str, pd.DataFrame]) -> list[Finding]:
             for table, frame in frames.items()
             if column in frame
         ]
-        found += _spelt_twice(pd.concat(parts), column)
+        found += _spelt_twice(pd.concat(parts), column) if parts else []
     parts = [
         pd.DataFrame({"name": f["plot"], "group": f["trial"]}).assign(table=table)
         for table, f in frames.items()
         if "plot" in f
     ]
-    return found + _spelt_twice(pd.concat(parts), "plot")
+    return found + (_spelt_twice(pd.concat(parts), "plot") if parts else [])
 
 
 def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:

@@ -133,7 +133,7 @@ def _restated(plots, curves, register, findings) -> pd.DataFrame:
     loaded = plots["curve"].map(register["offset_loaded"]).astype(float)
     in_force = plots["offset_in_force"]
     change = (loaded - in_force).where(in_force.notna(), 0.0).fillna(0.0)
-    mixed = plots["curve"].map(register["offset_mixed"]).fillna(False).astype(bool)
+    mixed = plots["curve"].map(register["offset_mixed"]).eq(True)
     for curve, group in plots[mixed & in_force.isna()].groupby("curve"):
         said = f"the register shows several offsets for curve {curve}, and "
         said += f"{counted(len(group), 'plot')} do not say which was in force. Add "

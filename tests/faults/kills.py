@@ -152,12 +152,12 @@ def main() -> None:
 _HEAD = """\
 # Killed at any moment
 
-{killed} runs of a season of one trial were killed with SIGKILL, each at one of {moments}
-moments drawn with seed {seed}: the n-th time that the run opened a file to write, renamed,
-removed or made one. After each kill the same call was begun again at once; it was killed
-too, or came to its end ({ended} did). At every kill each file under a final name was whole
-and as an undisturbed run writes it; at every end the folder held the bytes of an
-undisturbed run and nothing else.
+{killed} runs of a season of one trial were killed with SIGKILL, each at one of
+{moments} moments drawn with seed {seed}: the n-th time that the run opened a file to
+write, renamed, removed or made one. After each kill the same call was begun again at
+once; it was killed too, or came to its end ({ended} did). At every kill each file under
+a final name was whole and as an undisturbed run writes it; at every end the folder held
+the bytes of an undisturbed run and nothing else.
 
 Made by `python -m faults.kills --kills {killed} --seed {seed}` in `tests/`.
 
