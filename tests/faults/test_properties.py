@@ -29,7 +29,7 @@ WORDS = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)
 # What Excel's format can hold: no control characters, and no line ends of its own.
 PLAIN = st.text(st.characters(exclude_categories=["Cs", "Cc"]), max_size=12)
 HEADERS = ["sample", "trial", "a note", "ü"]
-FEW = settings(max_examples=40)
+FEW = settings(max_examples=25)
 
 
 def tables_of(words, least=0):
@@ -198,7 +198,7 @@ CELL = st.one_of(
 )
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(
         st.tuples(st.sampled_from(TABLES), st.integers(1, 99), st.integers(0, 8), CELL),
