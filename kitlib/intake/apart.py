@@ -9,6 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.distinct import by_value
 from kitlib.words.findings import Finding
 from kitlib.words.limits import plausible_yield, threshold
 from kitlib.words.terms import counted, crop_key, listed
@@ -78,12 +79,11 @@ def _yields(plots: pd.DataFrame) -> Iterator[Finding]:
     which = far.abs() > np.log(threshold("plot_yield_factor"))
     shown = np.exp(grain[which]).round()
     yield from _apart(shown, "plots", "mass per area in kg/ha", "its trial's others")
-    crop = plots["crop"].map(crop_key, na_action="ignore")
+    crop = by_value(plots["crop"], crop_key)
     trials = pd.DataFrame({"trial": plots["trial"], "crop": crop, "grain": grain})
     medians = trials.groupby(["crop", "trial"])["grain"].median()
     for (name, trial), median in medians.items():
         others = medians[name].drop(trial)
-        rows = tuple(map(int, plots.index[(plots["trial"] == trial) & (crop == name)]))
         low, high = plausible_yield(name)
         amount, said = np.exp(median), ""
         if not low <= amount <= high:
@@ -95,6 +95,8 @@ def _yields(plots: pd.DataFrame) -> Iterator[Finding]:
                 f"trial {trial} harvested {amount:.0f} kg/ha (median); {said}. Check "
             )
             said += "the units of mass and area."
+            own = plots.index[(plots["trial"] == trial) & (crop == name)]
+            rows = tuple(map(int, own))
             yield Finding(code="unit-doubtful", table="plots", rows=rows, message=said)
     yield from _same_mass(plots)
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.distinct import by_value
 from kitlib.intake.schema import column_kinds, needed_columns
 from kitlib.words.findings import Finding
 from kitlib.words.limits import threshold
@@ -15,6 +16,7 @@ from kitlib.words.terms import crop_key, listed
 
 # Plots without these are told of as plots whose yield is not known.
 _TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
+_FEWEST = 5  # plots a trial needs to say that one is unlike the others
 _RARE = 0.1  # empty cells in at most this share of a column are taken for slips
 # Columns that tell the repeats of one thing apart.
 _REPEATS = {
@@ -120,8 +122,8 @@ def _against_register(plots, curves) -> Iterator[Finding]:
     said = f"curve {listed(sorted(unknown['curve'].unique()))} is not in the register; "
     said += "no sample can speak for these plots."
     yield from _found("curve-unknown", "plots", unknown.index, said)
-    crop = plots["curve"].map(register["crop"]).map(crop_key, na_action="ignore")
-    other = plots[known & (crop != plots["crop"].map(crop_key))]
+    crop = plots["curve"].map(register["crop"].map(crop_key, na_action="ignore"))
+    other = plots[known & (crop != by_value(plots["crop"], crop_key))]
     said = f"the plot's crop is not its curve's: {_couples(other, 'crop')}."
     yield from _found("crop-differs", "plots", other.index, said)
     sensor = plots["curve"].map(register["sensor"])
@@ -168,7 +170,8 @@ def _places(plots) -> Iterator[Finding]:
         usual = plots.groupby(["trial", column])["plot"].transform("size")
         most = usual.groupby(plots["trial"]).transform("max")
         size = plots.groupby("trial")["plot"].transform("size")
-        odd = plots[(usual < most) & (usual <= np.maximum(1, _RARE * size))]
+        few = np.maximum(1, _RARE * size)
+        odd = plots[(usual < most) & (usual <= few) & (size > _FEWEST)]
         said = f"{column} {listed(sorted(odd[column].unique()), 4)} is not that of the "
         said += "trial's other plots."
         yield from _found("plot-differs", "plots", odd.index, said)
@@ -197,6 +200,8 @@ def _entries(plots, checks) -> Iterator[Finding]:
         twice = group.index[by_block[group.index] > 1]
         if 0 < len(twice) <= max(2, _RARE * len(group)):
             rows |= set(twice)
+        if not rows:
+            continue
         said = f"trial {trial}: entry "
         said += f"{listed(sorted(plots.loc[sorted(rows), 'entry'].unique()))} stands "
         said += "more often, in the trial or in a block, than the others. A check, or "

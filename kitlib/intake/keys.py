@@ -6,6 +6,7 @@ Nothing is put right: a name is used as it is written, and two spellings are two
 import unicodedata
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
 from kitlib.intake.schema import TEXT, column_kinds, needed_columns
@@ -24,6 +25,7 @@ _MADE_BY_SPREADSHEET = {
     "an error or an empty value": r"#(N/A|REF!|VALUE!|NAME\?|NUM!|NULL!|DIV/0!)"
     r"|(?i:nan|null|none|[+-]?inf(inity)?)",
 }
+_USUAL = "[ -~]*"  # letters that are none of another alphabet, all of them seen
 # Letters of other alphabets and marks that look like one of ours: own list.
 _ALIKE = str.maketrans(
     "\u0410\u0412\u0415\u041a\u041c\u041d\u041e\u0420\u0421\u0422\u0425\u0405\u0406"
@@ -38,7 +40,7 @@ def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
     found = []
     kinds = column_kinds(table)
     for column in frame:
-        if kinds.get(column) != TEXT:
+        if kinds.get(column) != TEXT or column == "remark":
             continue
         texts = frame[column].dropna()
         names = pd.Series(texts.unique(), dtype="str")
@@ -52,10 +54,12 @@ def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
     return found + list(_lost_zeros(frame, table))
 
 
-def _examples(texts: pd.Series) -> str:
-    """Return a few cells as Python writes them, so that every letter can be seen."""
+def _examples(texts: pd.Series, exact: bool = False) -> str:
+    """Return a few cells as Python writes them, letters unseen or all by number."""
     cut = [t if len(t) <= 40 else f"{t[:40]}…" for t in texts.unique()[:4]]
-    return listed([ascii(t) if _invisible(t) else repr(t) for t in cut], most=3)
+    return listed(
+        [ascii(t) if exact or _invisible(t) else repr(t) for t in cut], most=3
+    )
 
 
 def _oddities(texts: pd.Series, is_key: bool) -> Iterator[tuple]:
@@ -66,7 +70,9 @@ def _oddities(texts: pd.Series, is_key: bool) -> Iterator[tuple]:
     yield "cell-long", long, f"is longer than {LONGEST_CELL} letters"
     short = texts.where(~long, "")
     said = "holds letters that cannot be seen; type it anew"
-    yield "key-odd", short.map(_invisible).astype(bool), said
+    unusual = short[~short.str.fullmatch(_USUAL)]
+    unseen = unusual.index[[_invisible(text) for text in unusual]]
+    yield "key-odd", texts.index.isin(unseen), said
     for what, pattern in _MADE_BY_SPREADSHEET.items() if is_key else ():
         said = f"looks like {what} that a spreadsheet or program wrote; check the name"
         yield "key-odd", short.str.fullmatch(pattern), said
@@ -85,8 +91,8 @@ def _lost_zeros(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
     plots = plots[plots["plot"].str.fullmatch(r"\d+")]
     length = plots["plot"].str.len()
     padded = length.where(plots["plot"].str.startswith("0"))
-    usual = padded.groupby(plots["trial"]).transform("median")
-    short = plots[length < usual]
+    shortest = padded.groupby(plots["trial"]).transform("min")
+    short = plots[length < shortest]
     if len(short):
         said = f"plot {_examples(short['plot'])} is shorter than the others of its "
         said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
@@ -107,20 +113,20 @@ def keys_alike(frames: dict[str, pd.DataFrame]) -> list[Finding]:
             for table, frame in frames.items()
             if column in frame
         ]
-        found += _spelt_twice(pd.concat(parts), column)
+        found += _spelt_twice(pd.concat(parts), column) if parts else []
     parts = [
         pd.DataFrame({"name": f["plot"], "group": f["trial"]}).assign(table=table)
         for table, f in frames.items()
         if "plot" in f
     ]
-    return found + _spelt_twice(pd.concat(parts), "plot")
+    return found + (_spelt_twice(pd.concat(parts), "plot") if parts else [])
 
 
 def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
     """Return names of one column that are spelt in two ways."""
     cells = cells.dropna(subset=["name"])
     names = cells[["group", "name"]].drop_duplicates()
-    names = names.assign(plain=names["name"].map(_plain))
+    names = names.assign(plain=_plain_spellings(names["name"]))
     twice = names[names.duplicated(["group", "plain"], keep=False)]
     if twice.empty:
         return []
@@ -130,8 +136,8 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
     for _, spellings in cells.groupby(["group", "plain"], sort=True):
         usual = spellings.loc[spellings["times"].idxmax(), "name"]
         for table, rows in spellings[spellings["name"] != usual].groupby("table"):
-            said = f"{column} {_examples(rows['name'])} is spelt like {usual!a} "
-            said += "elsewhere but for letter case, spaces, zeros or look-alike "
+            said = f"{column} {_examples(rows['name'], exact=True)} is spelt like "
+            said += f"{usual[:40]!a} but for letter case, spaces, zeros or look-alike "
             said += "letters; they are taken for different names."
             place = tuple(map(int, rows["row"]))
             finding = Finding(
@@ -141,9 +147,20 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
     return found
 
 
+def _plain_spellings(names: pd.Series) -> np.ndarray:
+    """Return names by which different spellings of them meet."""
+    cut = names.str.slice(0, LONGEST_CELL)
+    digits = cut.str.fullmatch("[0-9]+")
+    plain = cut.str.lower().to_numpy(object)
+    plain[digits] = cut[digits].str.lstrip("0").replace("", "0")
+    others = ~cut.str.fullmatch(_USUAL) | cut.str.contains(" ", regex=False)
+    plain[others] = [_plain(name) for name in cut[others]]
+    return plain
+
+
 def _plain(name: str) -> str:
-    """Return a name by which different spellings of it meet."""
-    text = unicodedata.normalize("NFKC", name[:LONGEST_CELL]).translate(_ALIKE)
+    """Return a name by which different spellings of it meet, whatever its letters."""
+    text = unicodedata.normalize("NFKC", name).translate(_ALIKE)
     text = "".join(
         c
         for c in text

@@ -1,5 +1,6 @@
 """Files of the output folder: written whole or not at all, the same bytes each time."""
 
+import csv
 import fcntl
 import hashlib
 import json
@@ -117,7 +118,13 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
             cells = defused(cells)
         out[name] = cells
     frame = pd.DataFrame(out, columns=list(table.columns))
-    return frame.to_csv(index=False, lineterminator="\n").encode("utf-8")
+    # The writer does not see that a lone carriage return ends a line elsewhere.
+    returns = any(
+        cells.astype("str").str.contains("\r").any() for cells in out.values()
+    )
+    quoting = csv.QUOTE_NONNUMERIC if returns else csv.QUOTE_MINIMAL
+    text = frame.to_csv(index=False, lineterminator="\n", quoting=quoting)
+    return text.encode("utf-8")
 
 
 def sha256_of(path: Path) -> str:

@@ -1,7 +1,5 @@
 """A season of one trial and its undisturbed run, made once for all that disturb one."""
 
-import time
-
 import pytest
 from conftest import SeasonFolder
 
@@ -14,8 +12,6 @@ def finished(tmp_path_factory) -> Finished:
     season = SeasonFolder(tmp_path_factory.mktemp("season"))
     only_trial(season, "T1")
     out = tmp_path_factory.mktemp("undisturbed")
-    begun = time.monotonic()
     done = run(season.folder, "--out", out, "--jobs", 2)
     assert done.returncode == 0, done.stderr
-    took = time.monotonic() - begun
-    return Finished(season.folder, files_of(out / "Small season"), took)
+    return Finished(season.folder, files_of(out / "Small season"))

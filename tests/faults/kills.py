@@ -1,13 +1,18 @@
 """Runs killed at seeded moments, each gone on with, until one comes to its end.
 
+A moment is the n-th time that a run opens a file to write, renames, removes or makes
+one: these are the moments at which half a file could be left, and however busy the
+machine is, they are the same.
+
 From the folder tests: python -m faults.kills --kills 50 --seed 1
 """
 
 import argparse
+import os
 import shutil
+import signal
 import subprocess
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -22,49 +27,91 @@ from faults.runs import (
     call,
     files_of,
     only_trial,
-    run,
 )
 
 RESULTS = Path(__file__).parent / "KILLS.md"
-SHARE = 0.9  # the latest moment, in parts of what an undisturbed run takes
+# Loaded by Python before anything else; workers and kernels do not inherit the order.
+_HOOK = """
+import atexit, os, signal, sys
+kill_at, count_into = os.environ.pop("KILL_AT", ""), os.environ.pop("COUNT_INTO", "")
+done = 0
+def hook(event, given):
+    global done
+    if event == "open":
+        if not (given[2] or 0) & (os.O_WRONLY | os.O_RDWR | os.O_CREAT):
+            return
+    elif event not in ("os.rename", "os.remove", "os.mkdir", "os.rmdir", "os.chmod"):
+        return
+    done += 1
+    if str(done) == kill_at:
+        os.kill(os.getpid(), signal.SIGKILL)
+def tell():
+    with open(count_into, "w") as file:
+        file.write(str(done))
+if kill_at or count_into:
+    sys.addaudithook(hook)
+if count_into:
+    atexit.register(tell)
+"""
+
+
+class Killer:
+    """Runs a season, to its end or to a moment at which it is killed."""
+
+    def __init__(self, place: Path, season: Path, out: Path):
+        self.words = call(season, "--out", out, "--jobs", 2)
+        self.counted = place / "counted"
+        (place / "hook").mkdir()
+        (place / "hook" / "sitecustomize.py").write_text(_HOOK)
+        self.environment = os.environ | {
+            "PYTHONPATH": os.pathsep.join(
+                [str(place / "hook"), os.environ.get("PYTHONPATH", "")]
+            ),
+            "PYTHONDONTWRITEBYTECODE": "1",
+        }
+
+    def run(self, **order: str) -> int:
+        """Run and return the exit code, that of the signal if it was killed."""
+        return subprocess.run(
+            self.words, env=self.environment | order, capture_output=True
+        ).returncode
+
+    def moments(self) -> int:
+        """Run undisturbed and return how many moments there were."""
+        assert self.run(COUNT_INTO=str(self.counted)) == 0
+        return int(self.counted.read_text())
 
 
 def killed_runs(
-    finished: Finished, out: Path, kills: int, seed: int, say: Callable = print
+    finished: Finished, place: Path, kills: int, seed: int, say: Callable = print
 ) -> tuple[int, int, list[str]]:
-    """Kill runs until so many were killed; return the kills, ends and moments.
+    """Kill runs until so many were killed; return moments, ends and what was seen.
 
     A run is killed with SIGKILL, and the same call begun again at once; that one is
     killed too, or comes to its end. At each stop every file under a final name must
     be whole; at each end the folder must hold the bytes of an undisturbed run.
     """
     rng = np.random.default_rng(seed)
-    home, killed, ended, seen = out / NAME, 0, 0, []
-    words = call(finished.season, "--out", out, "--jobs", 2)
-    while killed < kills:
-        moment = finished.took * SHARE * float(rng.uniform())
-        process = subprocess.Popen(
-            words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        try:
-            process.wait(timeout=moment)
-        except subprocess.TimeoutExpired:
-            process.kill()
-            process.wait()
-            killed += 1
+    out = place / "out"
+    home, ended, seen = out / NAME, 0, []
+    killer = Killer(place, finished.season, out)
+    moments = killer.moments()
+    assert_as_undisturbed(home, finished)
+    shutil.rmtree(out)
+    while len(seen) < kills:
+        moment = int(rng.integers(1, moments + 1))
+        if killer.run(KILL_AT=str(moment)) == -signal.SIGKILL:
             if home.exists():
                 assert_nothing_half(home, finished)
             seen.append(stage_of(home))
-            say(f"{killed}: killed after {moment:.1f} s, {seen[-1]}")
-        else:
-            assert process.returncode == 0
+            say(f"{len(seen)}: killed at {moment} of {moments}, {seen[-1]}")
+        else:  # a run gone on with has less to do, and came to its end before
             assert_as_undisturbed(home, finished)
             ended += 1
             shutil.rmtree(out)
-    done = run(finished.season, "--out", out)
-    assert done.returncode == 0, done.stderr
+    assert killer.run() == 0
     assert_as_undisturbed(home, finished)
-    return killed, ended + 1, seen
+    return moments, ended + 1, seen
 
 
 def stage_of(home: Path) -> str:
@@ -86,32 +133,33 @@ def main() -> None:
     parser.add_argument("--kills", type=int, default=50)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    with tempfile.TemporaryDirectory() as place:
-        season = SeasonFolder(Path(place))
+    with tempfile.TemporaryDirectory() as name:
+        place = Path(name)
+        (place / "season").mkdir()
+        season = SeasonFolder(place / "season")
         only_trial(season, "T1")
-        out = Path(place) / "first"
-        begun = time.monotonic()
-        assert run(season.folder, "--out", out, "--jobs", 2).returncode == 0
-        took = time.monotonic() - begun
-        finished = Finished(season.folder, files_of(out / NAME), took)
-        killed, ended, seen = killed_runs(
-            finished, Path(place) / "out", asked.kills, asked.seed
-        )
+        (place / "first").mkdir()
+        first = Killer(place / "first", season.folder, place / "first" / "out")
+        assert first.run() == 0
+        finished = Finished(season.folder, files_of(place / "first" / "out" / NAME))
+        moments, ended, seen = killed_runs(finished, place, asked.kills, asked.seed)
     counts = {stage: seen.count(stage) for stage in sorted(set(seen))}
     lines = [f"| {stage} | {count} |" for stage, count in counts.items()]
-    text = _HEAD.format(killed=killed, ended=ended, seed=asked.seed)
+    text = _HEAD.format(killed=len(seen), moments=moments, ended=ended, seed=asked.seed)
     RESULTS.write_text(text + "\n".join(lines) + "\n", encoding="utf-8")
 
 
 _HEAD = """\
 # Killed at any moment
 
-{killed} runs of a season of one trial were killed with SIGKILL at moments drawn with
-seed {seed}, uniformly over nine tenths of what an undisturbed run takes. After each the
-same call was begun again at once: it was killed too, or came to its end ({ended} did).
-At every kill each file under a final name was whole and as an undisturbed run writes
-it; at every end the folder held the same bytes as after an undisturbed run, and nothing
-else. Made by `python -m faults.kills --kills {killed} --seed {seed}` in `tests/`.
+{killed} runs of a season of one trial were killed with SIGKILL, each at one of
+{moments} moments drawn with seed {seed}: the n-th time that the run opened a file to
+write, renamed, removed or made one. After each kill the same call was begun again at
+once; it was killed too, or came to its end ({ended} did). At every kill each file under
+a final name was whole and as an undisturbed run writes it; at every end the folder held
+the bytes of an undisturbed run and nothing else.
+
+Made by `python -m faults.kills --kills {killed} --seed {seed}` in `tests/`.
 
 | where the run stood when it was killed | kills |
 |---|---:|

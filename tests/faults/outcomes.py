@@ -11,7 +11,9 @@ import numpy as np
 from faults import cell_kinds, file_kinds, row_kinds
 from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
+from kitlib.intake.checks import read_tables
 from kitlib.intake.outputs import csv_bytes
+from kitlib.intake.season import read_season
 from kitlib.reports.results import plots_table, season_tables
 from kitlib.review.review_findings import review_findings
 from kitlib.review.season_review import review_season
@@ -60,8 +62,10 @@ class Judge:
 
     def _outcome(self, kind, change, folder) -> Outcome:
         """Return what is made of a folder, by the quickest way to be sure of it."""
-        checked, found, outputs = self._good
+        checked, found, outputs, read = self._good
         try:
+            if read_of(folder) == read:
+                return Outcome(kind, change, HARMLESS, "")
             said = report_of(check_season(folder), checked, change)
             if said:
                 return Outcome(kind, change, REPORTED, said)
@@ -80,7 +84,22 @@ class Judge:
         with tempfile.TemporaryDirectory() as name:
             file_kinds.write(Files(dict(self.season)), Path(name))
             findings, written = found_in(Path(name))
-            return told(check_season(name)), told(findings), written
+            checked = told(check_season(name))
+            return checked, told(findings), written, read_of(Path(name))
+
+
+def read_of(folder: Path) -> list[str]:
+    """Return all that the audit works on, in full.
+
+    The audit is a function of it alone: where it is the same, so is every output.
+    """
+    settings = read_season(folder)
+    parts = [settings.model_dump_json()]
+    for table in read_tables(folder, settings).values():
+        parts += [part.to_csv() for part in (table.frame, *table.left_out)]
+        parts += [str(table.frame.dtypes.sort_index()), str(table.read)]
+        parts += [repr(table.findings), repr(table.faults)]
+    return parts
 
 
 def found_in(folder: Path):

@@ -78,7 +78,10 @@ def main() -> None:
             for number, verdict, change, said in outcomes:
                 counts[every[number].name][verdict] += 1
                 if verdict == MISSED or call.only:
-                    print(f"{verdict}: {every[number].name}: {change} | {said[:150]}")
+                    print(
+                        f"{verdict}: {every[number].name}: {change} | {said[:150]}",
+                        flush=True,
+                    )
     text = _HEAD.format(each=call.each) + table_of(counts, every) + _FOOT
     if call.only:
         print(text)

@@ -13,11 +13,10 @@ NAME = "Small season"
 
 @dataclass(frozen=True)
 class Finished:
-    """A season folder, the files of a good run of it, and the seconds that took."""
+    """A season folder and the files of a good run of it."""
 
     season: Path
     files: dict[str, bytes]
-    took: float
 
 
 def call(*arguments) -> list[str]:
