@@ -170,7 +170,8 @@ def time_notebooks(folder, out, n) -> dict:
     from kitlib.runs.notebook_pool import run_tasks, workshop
     from kitlib.season.season_audit import audit_season
 
-    tasks = season_tasks(audit_season(folder)).values()
+    audit = audit_season(folder)
+    tasks = season_tasks(audit).values()
     by_trial = {task.parameters.get("trial"): task for task in tasks}
     chosen = [by_trial[trial] for trial in trial_names(folder, int(n))]
     failed = []
@@ -179,9 +180,11 @@ def time_notebooks(folder, out, n) -> dict:
         run_tasks(
             chosen,
             scratch,
+            audit,
             os.cpu_count(),
             lambda task, failure: failed.append(failure),
             lambda ended, total: ended,
+            lambda said: None,
         )
         spent = clock.read(len(chosen))
     if any(failed):
