@@ -6,11 +6,13 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.effects import robust_spread
+from kitlib.intake.distinct import PlotPlaces
 from kitlib.words.findings import Finding
 from kitlib.words.limits import threshold
 from kitlib.words.terms import listed, show
 
 _FEWEST = 4
+_MOST = 500  # samples whose pairs are all looked at
 _SMALLEST_SPREAD = 0.3  # the errors of a few samples may lie together by chance
 
 
@@ -78,15 +80,18 @@ def _residuals(group: pd.DataFrame) -> pd.Series:
     """Return errors less a straight line through their medians, or less their median.
 
     The line keeps a curve that only needs another slope from being taken for many
-    odd samples. It is the median of the slopes between all pairs of samples.
+    odd samples. It is the median of the slopes between all pairs of samples, of the
+    first, last and others evenly between them in order of moisture where they are many.
     """
-    moisture, error = group["reference_pct"], group["error"]
-    first, second = np.triu_indices(len(group), 1)
-    run = moisture.to_numpy()[second] - moisture.to_numpy()[first]
-    rise = error.to_numpy()[second] - error.to_numpy()[first]
+    some = group.sort_values("reference_pct", kind="stable")
+    if len(some) > _MOST:
+        some = some.iloc[np.linspace(0, len(some) - 1, _MOST).round().astype(int)]
+    moisture, error = some["reference_pct"].to_numpy(), some["error"].to_numpy()
+    first, second = np.triu_indices(len(some), 1)
+    run, rise = moisture[second] - moisture[first], error[second] - error[first]
     wide = np.abs(run) > 1
-    slope = float(np.median(rise[wide] / run[wide])) if wide.sum() > len(group) else 0.0
-    left = error - slope * moisture
+    slope = float(np.median(rise[wide] / run[wide])) if wide.sum() > len(some) else 0.0
+    left = group["error"] - slope * group["reference_pct"]
     return left - left.median()
 
 
@@ -140,12 +145,11 @@ def _moved_rows(pairs, plots) -> Iterator[Finding]:
     """Yield whether the readings fit the samples far better a row up or down."""
     if len(pairs) < 2 * _FEWEST:
         return
-    keys = pd.MultiIndex.from_frame(pairs[["trial", "plot"]])
+    at = PlotPlaces(plots).of(pairs)
     own = robust_spread(_centred(pairs, pairs["error"]))
     for rows in (-1, 1):
-        readings = plots["sensor_pct"].shift(-rows)
-        readings.index = pd.MultiIndex.from_frame(plots[["trial", "plot"]])
-        moved = pd.Series(readings.reindex(keys).to_numpy(), pairs.index)
+        readings = plots["sensor_pct"].shift(-rows).to_numpy()
+        moved = pd.Series(readings[at], pairs.index)
         error = (moved - pairs["reference_pct"]).dropna()
         if len(error) < len(pairs) - 2:
             continue
