@@ -53,15 +53,28 @@ def read_tables(folder: Path, season: Season) -> dict[str, Table]:
     tables = {name: _read_table(folder, name, season) for name in SCHEMAS}
     stops = [f for table in tables.values() for f in table.findings]
     refuse(str(folder), [str(f) for f in stops if f.severity == STOP])
+    return tables
+
+
+def table_findings(
+    folder: Path, tables: dict[str, Table], season: Season
+) -> list[Finding]:
+    """Return what was found as tables were read, and what looks odd in them.
+
+    Nothing is left out for looking odd, so no result waits for this.
+    """
     frames = {name: table.frame for name, table in tables.items()}
     doubts = (
         near_misses(folder)
         + keys_alike(frames)
         + contradictions(frames, season.check_entries)
+        + values_apart(frames)
     )
-    for found in doubts + values_apart(frames):
-        tables[found.table].findings.append(found)
-    return tables
+    return [
+        found
+        for name, table in tables.items()
+        for found in [*table.findings, *(d for d in doubts if d.table == name)]
+    ]
 
 
 def _read_table(folder: Path, name: str, season: Season) -> Table:

@@ -4,6 +4,7 @@ Each is named with its rows and stays in: which side is wrong cannot be told her
 """
 
 from collections.abc import Iterator, Sequence
+from itertools import chain
 
 import numpy as np
 import pandas as pd
@@ -142,18 +143,21 @@ def _couples(plots: pd.DataFrame, column: str) -> str:
 def _offsets(plots, curves) -> Iterator[Finding]:
     """Yield offsets in force that hardly any plot has, or not the register's."""
     told = plots.dropna(subset=["offset_in_force", "curve"])
-    by_curve = told.groupby("curve")["offset_in_force"]
-    times = told.groupby(["curve", "offset_in_force"])["plot"].transform("size")
     loaded = curves.groupby("curve")["offset_loaded"].agg(lambda o: set(o.dropna()))
-    known = [
-        offset in loaded.get(curve, ())
-        for curve, offset in zip(told["curve"], told["offset_in_force"], strict=True)
+    times = told[["curve", "offset_in_force"]].value_counts().sort_index()
+    share = times / times.groupby("curve").transform("sum")
+    rare = [
+        (curve, offset)
+        for curve, offset in times.index[share < _RARE / 2]
+        if offset not in loaded.get(curve, ())
     ]
-    rare = (times < _RARE / 2 * by_curve.transform("size")) & ~np.array(known, bool)
+    rows = [
+        told.index[(told["curve"] == curve) & (told["offset_in_force"] == offset)]
+        for curve, offset in rare
+    ]
     said = "offset_in_force is one that hardly any plot of the curve has: "
-    shown = told[rare].groupby("curve")["offset_in_force"].unique()
-    said += f"{listed([f'{c} {listed(o)}' for c, o in shown.items()])}."
-    yield from _found("offset-odd", "plots", told.index[rare], said)
+    said += f"{listed([f'{curve} {offset:g}' for curve, offset in rare])}."
+    yield from _found("offset-odd", "plots", sorted(chain(*rows)), said)
     for row in curves.dropna(subset=["curve", "offset_loaded"]).itertuples():
         seen = told.loc[told["curve"] == row.curve, "offset_in_force"]
         last = len(loaded[row.curve]) == 1
@@ -191,22 +195,25 @@ def _entries(plots, checks) -> Iterator[Finding]:
     plots = plots[~plots["entry"].isin(checks)]
     by_entry = plots.groupby(["trial", "entry"])["plot"].transform("size")
     by_block = plots.groupby(["trial", "block", "entry"])["plot"].transform("size")
-    for trial, group in plots.groupby("trial"):
-        rows = set()
-        counts = by_entry[group.index]
-        usual = counts.mode().iloc[0]
-        if (counts <= usual).mean() > 1 - 2 * _RARE and usual > 1:
-            rows |= set(group.index[counts == usual + 1])
-        twice = group.index[by_block[group.index] > 1]
-        if 0 < len(twice) <= max(2, _RARE * len(group)):
-            rows |= set(twice)
-        if not rows:
-            continue
-        said = f"trial {trial}: entry "
-        said += f"{listed(sorted(plots.loc[sorted(rows), 'entry'].unique()))} stands "
+    trial = plots["trial"]
+    usual = trial.map(_most_common(by_entry, trial)).astype(float)
+    nearly_all = (by_entry <= usual).groupby(trial).transform("mean") > 1 - 2 * _RARE
+    once_more = nearly_all & (usual > 1) & (by_entry == usual + 1)
+    twice = by_block > 1
+    few = np.maximum(2, _RARE * twice.groupby(trial).transform("size"))
+    twice &= twice.groupby(trial).transform("sum") <= few
+    for name, group in plots[once_more | twice].groupby("trial"):
+        said = f"trial {name}: entry {listed(sorted(group['entry'].unique()))} stands "
         said += "more often, in the trial or in a block, than the others. A check, or "
         said += "an entry misnamed?"
-        yield from _found("entry-again", "plots", sorted(rows), said)
+        yield from _found("entry-again", "plots", sorted(group.index), said)
+
+
+def _most_common(values: pd.Series, group: pd.Series) -> pd.Series:
+    """Return the most common value of each group, the least of several."""
+    times = pd.DataFrame({"group": group, "value": values}).value_counts()
+    times = times.reset_index().sort_values(["count", "value"], ascending=[False, True])
+    return times.drop_duplicates("group").set_index("group")["value"]
 
 
 def _sample_labels(oven, benchtop) -> Iterator[Finding]:

@@ -129,8 +129,9 @@ def warm_process(
         start_new_session=True,
     ) as process:
         try:
-            # Not what was worked out of each trial: its draws of chance fill gigabytes.
+            # Of each trial its outcome only: its draws of chance would fill gigabytes.
             handed = replace(audit, folder=Path(SEASON_LINK), _trials={})
+            vars(handed)["outcomes"] = audit.outcomes
             with suppress(BrokenPipeError):
                 pickle.dump(handed, process.stdin)
                 process.stdin.flush()

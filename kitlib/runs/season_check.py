@@ -5,7 +5,7 @@ from itertools import groupby
 from pathlib import Path
 
 from kitlib.curves.season_observations import observe_season
-from kitlib.intake.checks import read_tables
+from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
 from kitlib.intake.season import read_season
@@ -28,7 +28,7 @@ def check_season(folder: str | Path) -> list[Finding]:
     tables = read_tables(Path(folder), settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference)
-    found = [f for table in tables.values() for f in table.findings]
+    found = table_findings(Path(folder), tables, settings)
     found += (
         reference.findings
         + pairing.findings

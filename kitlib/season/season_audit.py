@@ -14,7 +14,7 @@ from kitlib.curves.observations import OBSERVED, observe_curve
 from kitlib.curves.recommend import Recommendation, recommend
 from kitlib.curves.season_observations import observe_season
 from kitlib.intake.cells import Table
-from kitlib.intake.checks import read_tables
+from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import Pairing, pair_samples
 from kitlib.intake.provenance import input_files, input_hashes
 from kitlib.intake.reference import Reference, reference_values
@@ -106,7 +106,7 @@ class SeasonAudit:
     @cached_property
     def findings(self) -> list[Finding]:
         """All that was found, in the order of the work; trials' own not included."""
-        found = [f for table in self.tables.values() for f in table.findings]
+        found = table_findings(self.folder, self.tables, self.settings)
         found += self.reference.findings + self.pairing.findings
         oven = self.tables["oven"].frame
         found += observe_season(self.pairing, oven, self.settings)

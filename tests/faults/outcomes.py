@@ -11,7 +11,7 @@ import numpy as np
 from faults import cell_kinds, file_kinds, row_kinds
 from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
-from kitlib.intake.checks import read_tables
+from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import csv_bytes
 from kitlib.intake.season import read_season
 from kitlib.reports.results import plots_table, season_tables
@@ -95,11 +95,12 @@ def read_of(folder: Path) -> list[str]:
     """
     settings = read_season(folder)
     parts = [settings.model_dump_json()]
-    for table in read_tables(folder, settings).values():
+    tables = read_tables(folder, settings)
+    for table in tables.values():
         parts += [part.to_csv() for part in (table.frame, *table.left_out)]
         parts += [str(table.frame.dtypes.sort_index()), str(table.read)]
-        parts += [repr(table.findings), repr(table.faults)]
-    return parts
+        parts += [repr(table.faults)]
+    return [*parts, repr(table_findings(folder, tables, settings))]
 
 
 def found_in(folder: Path):
