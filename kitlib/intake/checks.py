@@ -65,7 +65,8 @@ def table_findings(
     """
     frames = {name: table.frame for name, table in tables.items()}
     doubts = (
-        near_misses(folder)
+        [found for name in tables for found in odd_keys(frames[name], name)]
+        + near_misses(folder)
         + keys_alike(frames)
         + contradictions(frames, season.check_entries)
         + values_apart(frames)
@@ -142,7 +143,6 @@ def check_table(raw: RawTable, name: str, season: Season) -> Table:
     table.frame = _typed(cells, name, season, table)
     _check_ranges(table, name)
     _check_moistures(table, name, season.highest_moisture)
-    table.findings += odd_keys(table.frame, name)
     _leave_out_without_keys(table, name)
     _leave_out_doubled(table, name)
     return table
