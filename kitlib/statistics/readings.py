@@ -1,7 +1,7 @@
 """Readings by themselves: moisture bands, and readings that do not move."""
 
 from dataclasses import dataclass
-from math import inf, log
+from math import log
 
 import numpy as np
 
@@ -67,7 +67,7 @@ def stuck_readings(values) -> list[StuckReading]:
     than the next two readings inward together; honest readings thin out towards
     their ends. A run: at least 5 identical readings in a row, and so many that
     chance would give such a run less than once in 100 records of this length, if
-    each reading repeated the one before it as often as they do here on the whole.
+    each reading repeated the one before it as often as they do outside the run.
 
     Both are reasons to look again, not proof. Coarsely rounded readings of a
     narrow range can pile up honestly.
@@ -90,7 +90,8 @@ def stuck_readings(values) -> list[StuckReading]:
     values = finite_array("stuck_readings: values", values)
     if values.size < PILE:
         return []
-    return _piles(values) + _runs(values)
+    # Readings that never moved are one pile, and no run besides.
+    return _piles(values) + (_runs(values) if np.ptp(values) > 0 else [])
 
 
 def _piles(values):
@@ -109,9 +110,11 @@ def _runs(values):
     repeats = values[1:] == values[:-1]
     starts = np.flatnonzero(np.r_[True, ~repeats])
     lengths = np.diff(np.r_[starts, values.size])
-    # A run of k takes k - 1 repeats in a row: n share^(k - 1) are expected by chance.
-    share = repeats.mean()
-    longest = 1 + log(values.size / CHANCE) / -log(share) if 0 < share < 1 else inf
+    # A run of k takes k - 1 repeats in a row: n share^(k - 1) are expected by chance,
+    # the share being that outside the run, with one repeat in two more to be safe.
+    within = lengths - 1
+    share = (repeats.sum() - within + 1) / (repeats.size - within + 2)
+    longest = 1 + log(values.size / CHANCE) / -np.log(share)
     long = np.flatnonzero((lengths >= PILE) & (lengths > longest))
     order = long[np.argsort(-lengths[long], kind="stable")]
     return [

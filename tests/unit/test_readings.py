@@ -63,6 +63,12 @@ def test_ties_everywhere_are_not_stuck(rng):
     assert stuck_readings(rng.integers(12, 17, 3_000).astype(float)) == []
 
 
+def test_a_long_run_in_a_short_record_is_found():
+    # The run itself must not pass for the usual share of repeats.
+    readings = [14.2, 15.1, 13.9, *[16.2] * 9, 15.0, 14.4, 17.3, 16.0]
+    assert stuck_readings(readings) == [StuckReading(16.2, 9, "run")]
+
+
 def test_a_sensor_that_never_moved_is_told_once():
     assert stuck_readings([15.0] * 40) == [StuckReading(15.0, 40, "top")]
 
