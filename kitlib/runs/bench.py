@@ -131,7 +131,8 @@ def warm_process(
         try:
             # Of each trial its outcome only: its draws of chance would fill gigabytes.
             handed = replace(audit, folder=Path(SEASON_LINK), _trials={})
-            vars(handed)["outcomes"] = audit.outcomes
+            if "outcomes" in vars(audit):
+                vars(handed)["outcomes"] = audit.outcomes
             with suppress(BrokenPipeError):
                 pickle.dump(handed, process.stdin)
                 process.stdin.flush()
