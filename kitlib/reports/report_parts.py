@@ -1,6 +1,7 @@
 """Tables and sentences that the trial's and the season's reports share."""
 
 from collections.abc import Iterable
+from math import isfinite
 
 import pandas as pd
 
@@ -69,9 +70,12 @@ def curve_numbers(audit: CurveAudit, level: float) -> Table:
             "",
             show_span(*audit.new_sample, 2, sign=True),
             "",
-            "t, between and within trials",
+            "t, between and within trials"
+            if isfinite(audit.new_sample.low)
+            else audit.sep_method,
         ),
         estimate_row("Prediction slope", found.slope, level, 3),
+        *_line_rows(found.line, level),
         *_robust_rows(found.robust_line),
         estimate_row("Gain", found.gain, level, 3),
         *_gain_over_plots(audit.coverage, level),
@@ -98,6 +102,20 @@ def curve_numbers(audit: CurveAudit, level: float) -> Table:
         note=f"Bias, SEP and RMSEP in {POINTS}; slopes in points per point. Prediction "
         "slope is air-oven on sensor; some texts regress the other way round.",
     )
+
+
+def _line_rows(line, level: float) -> list[tuple[str, ...]]:
+    """Return the shrunk slope and the joint verdict as rows, none without a line."""
+    if line is None:
+        return []
+    slope, region = show(line.shrunk_slope, 3), line.region(level)
+    inside = "inside" if region.holds([0.0, 0.0]) else "outside"
+    verdict = f"{inside} the region" if region.known else NOT_KNOWN
+    anchor = f"No bias at {show(line.anchor, 1)} % and slope 1, jointly"
+    return [
+        ("Slope shrunk towards 1", slope, "", "", "slope − 1 times max(0, 1 − 1/t²)"),
+        (anchor, "", verdict, "", region.remark or region.method),
+    ]
 
 
 def _gain_over_plots(cover, level: float) -> list[tuple[str, ...]]:

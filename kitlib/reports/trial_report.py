@@ -149,7 +149,7 @@ def _at_a_glance(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
         facts(
             [
                 ("Plots", str(len(plots))),
-                ("Entries", str(plots["entry"].nunique())),
+                ("Entries", _entries(trial)),
                 ("Oven samples", str(n_samples(trial))),
                 ("Mean reading", f"{show(plots['recorded_pct'].mean(), 1)} %"),
                 ("Mean change of moisture", f"{show(change.mean(), 2, True)} points"),
@@ -161,6 +161,13 @@ def _at_a_glance(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
     ]
     picture = entries_picture(trial)
     return [*blocks, picture] if picture else blocks
+
+
+def _entries(trial: TrialAudit) -> str:
+    """Return how many entries there are, and with a yield if these are fewer."""
+    n, both = trial.plots["entry"].nunique(), trial.consequences.comparison
+    ranked = both.before.entries.size if both else n
+    return f"{n}, {ranked} with a yield" if ranked < n else str(n)
 
 
 def _lsd(found, unit: YieldUnit) -> str:

@@ -98,7 +98,7 @@ def gain(sensor, reference, sd_sensor: float, sd_reference: float, trial) -> Est
         value=found.value,
         se=found.se,
         df=found.df,
-        method=DEMING,
+        method=DEMING if isfinite(found.se) else "",
         remark=found.remark or (ALL_NOISE if noise else ""),
     )
 

@@ -107,7 +107,9 @@ def typical_variance(variances) -> float:
     return float((weights.size - 1) * weights.sum() / spare)
 
 
-QUANTILES = (np.arange(40) + 0.5) / 40
+# Values of a variance that stand for all it may have: between curves, and within.
+BETWEEN = (np.arange(200) + 0.5) / 200
+WITHIN = (np.arange(10) + 0.5) / 10
 
 
 def spread_of_new_curve(offsets, variances, freedom: float) -> float:
@@ -132,10 +134,10 @@ def spread_of_new_curve(offsets, variances, freedom: float) -> float:
        (2019) 1689-1702 (from memory): prediction by a confidence distribution.
     """
     df = offsets.size - 1
-    wanted = chdtri(df, 1 - QUANTILES)
+    wanted = chdtri(df, 1 - BETWEEN)
     scales = np.ones(1)
     if freedom < inf:
-        scales = freedom / chdtri(freedom, 1 - QUANTILES[2::4])
+        scales = freedom / chdtri(freedom, 1 - WITHIN)
     spreads = np.concatenate([_spreads(offsets, variances * s, wanted) for s in scales])
 
     def short(half):

@@ -76,6 +76,18 @@ class PredictionLine:
         return _moved(self.tilt, 1.0)
 
     @property
+    def shrunk_slope(self) -> float:
+        """Slope drawn towards 1 by its own doubt: 1 + tilt max(0, 1 - 1 / t^2).
+
+        The least regret in new seasons by our own simulation; nan without an error.
+        """
+        tilt = self.tilt
+        if not np.isfinite(tilt.se):
+            return np.nan
+        kept = max(0.0, 1.0 - (tilt.se / tilt.value) ** 2) if tilt.value else 0.0
+        return 1.0 + kept * tilt.value
+
+    @property
     def intercept(self) -> Estimate:
         """Corrected moisture at a reading of 0: for the formula, never for a test."""
         return self.fit.contrast([1.0, -self.anchor])

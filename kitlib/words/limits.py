@@ -225,7 +225,7 @@ THRESHOLDS: dict[str, Threshold] = {
         4.5, "robust SDs from the curve's other errors, besides (own choice)"
     ),
     "basis_error": Threshold(
-        1.5, "points; dry basis reads 1.7 above wet at 12 %, 5 at 20 % (own arithmetic)"
+        1.5, "points; dry basis reads 1.6 above wet at 12 %, 5 at 20 % (own arithmetic)"
     ),
     "moved_share": Threshold(
         0.6,

@@ -59,7 +59,8 @@ _FOOT = """
 
 ¹ Cannot be seen in principle: the changed value is as plausible as the true one, or a
 row is gone that nothing else speaks of. Some are reported all the same, where another
-table or the neighbours contradict them. The manual (README) lists them.
+table or the neighbours contradict them. The manual (README) lists them. Others that
+were missed are looked at one by one in `MISSED.md`.
 """
 
 

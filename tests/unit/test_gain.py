@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
+from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.gain import gain
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
@@ -21,6 +22,19 @@ def test_swapping_the_methods_gives_the_reciprocal(season):
     there = gain(sensor, reference, 0.4, 0.1, trial)
     back = gain(reference, sensor, 0.1, 0.4, trial)
     assert there.value * back.value == approx(1, rel=1e-12)
+    assert there.se == approx(back.se * there.value**2, rel=1e-9)  # to first order
+    assert there.df == approx(back.df, rel=1e-9)
+
+
+def test_without_reference_error_it_is_the_slope_of_least_squares(season):
+    # Whose CR2 error and degrees of freedom stand against R in test_r_clubsandwich.
+    sensor, reference, trial = season
+    design = np.column_stack([np.ones_like(reference), reference])
+    plain = clustered_fit(design, sensor, trial).contrast([0.0, 1.0])
+    found = gain(sensor, reference, 0.4, 0.0, trial)
+    assert (found.value, found.se, found.df) == approx(
+        (plain.value, plain.se, plain.df), rel=1e-9
+    )
 
 
 def test_only_the_ratio_of_the_sds_moves_it(season):

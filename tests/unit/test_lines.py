@@ -118,3 +118,16 @@ def test_a_million_samples(rng):
     line = prediction_line(sensor, reference, np.arange(1_000_000) // 10, 18.0)
     # Attenuated by 9 / (9 + 0.25): the slope that predicts, not the sensor's own.
     assert line.slope.value == approx(9 / 9.25, abs=0.001)
+
+
+def test_the_shrunk_slope_keeps_what_its_doubt_leaves():
+    reference, trial = np.array([12.0, 14, 16, 18, 20, 22, 24, 26]), list("ABCDABCD")
+    wiggle = np.array([0.2, -0.1, 0.1, -0.2, -0.1, 0.2, -0.2, 0.1])
+    line = prediction_line(0.8 * reference + wiggle, reference, trial, 16.0)
+    t = line.tilt.value / line.tilt.se
+    assert line.shrunk_slope == approx(1 + line.tilt.value * (1 - 1 / t**2))
+    assert 1 < line.shrunk_slope < line.slope.value
+    # A tilt below its own standard error is not believed at all.
+    even = np.array([0.5, -0.5, -0.4, 0.4, 0.4, -0.5, -0.4, 0.5])
+    flat = prediction_line(reference + even, reference, trial, 16.0)
+    assert abs(flat.tilt.value) < flat.tilt.se and flat.shrunk_slope == 1.0

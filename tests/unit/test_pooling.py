@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 from scipy.stats import chi2
+from scipy.stats import t as student_t
 
 from kitlib.statistics.heterogeneity import paule_mandel_variance, reml_variance
 from kitlib.statistics.pooling import false_discovery, pool_offsets
@@ -43,6 +44,15 @@ def test_equal_standard_errors_by_hand():
     # Morris, with B = 0.05: 0.01 (1 - 4/5 B) + 2 / (5 - 3) B^2 0.4^2.
     assert pooled.shrunken[0].se == approx(sqrt(0.01 * 0.96 + 0.0004))
     assert pooled.shrunken[2].se == approx(sqrt(0.01 * 0.96))
+
+
+def test_a_new_curve_is_one_more_draw_where_each_is_known_exactly():
+    # Then it is the textbook interval for one more value: sd sqrt(1 + 1 / k), t(k - 1).
+    offsets = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
+    pooled = pool_offsets(offsets, [1e-6] * 5)
+    half = offsets.std(ddof=1) * sqrt(1 + 1 / 5) * student_t.ppf(0.975, 4)
+    low, high = pooled.new_curve.interval()
+    assert (high - low) / 2 == approx(half, rel=2e-4)  # 200 values stand for all
 
 
 def test_degrees_of_freedom_pool_the_variance():
