@@ -1,5 +1,7 @@
 """CUSUM and EWMA: NIST/SEMATECH e-Handbook 6.3.2, and a textbook's CUSUM table."""
 
+from math import floor
+
 import numpy as np
 from pytest import approx
 
@@ -49,8 +51,9 @@ def test_handbook_ewma_stays_in_control():
     found = ewma(SERIES, start=50, weight=0.3)
     assert found == approx(np.array(AVERAGES), abs=5e-5)
     half = 3 * ewma_sd(2.0539, weight=0.3)
-    # Printed with the factor rounded to 0.4201: 52.5884 and 47.4115.
-    assert (50 + half, 50 - half) == approx((52.5884, 47.4115), abs=1e-4)
+    # Printed 52.5884 and 47.4115, the second cut, not rounded.
+    assert 50 + half == approx(52.5884, abs=5e-5)
+    assert floor((50 - half) * 1e4) == 474115
     assert (np.abs(found - 50) < half).all()
 
 
