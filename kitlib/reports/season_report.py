@@ -26,7 +26,7 @@ from kitlib.reports.report_parts import (
 from kitlib.reports.row_accounts import account_blocks, reference_blocks
 from kitlib.reports.trial_report import NO_DATE
 from kitlib.review.review_blocks import review_blocks
-from kitlib.review.review_findings import review_findings
+from kitlib.review.review_findings import review_findings, tells_a_rule
 from kitlib.review.season_review import SeasonReview, review_season
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season_audit import SeasonAudit
@@ -47,7 +47,7 @@ def season_report(season: SeasonAudit, review: SeasonReview | None = None) -> Re
     review = review or review_season(season)
     # Set-up rules stand in a table of their own; findings.csv holds them one by one.
     found = season.findings + review_findings(review)
-    findings = [f for f in found if not f.code.startswith("setup-")]
+    findings = [f for f in found if not tells_a_rule(f)]
     crops = sorted({audit.crop for audit in season.audits.values()})
     blocks = [
         season_verdict(season),

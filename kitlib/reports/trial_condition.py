@@ -4,7 +4,7 @@ from functools import lru_cache
 
 from kitlib.pages.blocks import Block, Column, Heading, Paragraph, Table
 from kitlib.review.check_blocks import chart_pictures, check_table
-from kitlib.review.review_findings import condition_findings
+from kitlib.review.review_findings import condition_findings, tells_a_rule
 from kitlib.review.season_curves import CurveCondition, SeasonCurves
 from kitlib.review.setup_blocks import offsets_table
 from kitlib.review.setup_rules import LESS, MET
@@ -12,8 +12,6 @@ from kitlib.season.season_audit import SeasonAudit
 from kitlib.season.trial_audit import TrialAudit
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted
-
-RULES = "setup-"  # findings of set-up rules: their table tells them
 
 
 def trial_conditions(season: SeasonAudit, trial: TrialAudit) -> list[CurveCondition]:
@@ -36,7 +34,7 @@ def trial_findings(
     Rules of set-up that were not met are left to their table.
     """
     found = [f for one in conditions for f in condition_findings(one, season.settings)]
-    return [*trial.findings, *(f for f in found if not f.code.startswith(RULES))]
+    return [*trial.findings, *(f for f in found if not tells_a_rule(f))]
 
 
 def condition_blocks(

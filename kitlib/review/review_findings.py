@@ -7,7 +7,7 @@ from kitlib.intake.season import Season
 from kitlib.review.parallel_curves import NO_DIFFERENCE, Comparison
 from kitlib.review.season_curves import CurveCondition, CurveReview
 from kitlib.review.season_review import SeasonReview
-from kitlib.review.setup_rules import BROKEN, NOT_RECORDED
+from kitlib.review.setup_rules import BROKEN, NOT_RECORDED, SETUP_RULES
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, listed, show, show_span
 
@@ -54,6 +54,11 @@ def condition_findings(one: CurveCondition, settings: Season) -> list[Finding]:
     level = settings.confidence
     parts = (_setup(one), _offset(one, settings), _checks(one, level))
     return [found for part in parts for found in _of_curve(one, part)]
+
+
+def tells_a_rule(found: Finding) -> bool:
+    """Whether a finding is of a set-up rule, which reports tell in a table."""
+    return found.code in SETUP_RULES or found.code == "setup-not-recorded"
 
 
 def _of_curve(one: CurveCondition, found: Found) -> list[Finding]:

@@ -7,9 +7,11 @@ import pytest
 from reviewed import demo_review
 
 from kitlib.review.parallel_curves import compare_curves
-from kitlib.review.review_findings import review_findings
+from kitlib.review.review_findings import review_findings, tells_a_rule
 from kitlib.review.season_curves import CurveReview
 from kitlib.review.setup_offset import Reach
+from kitlib.review.setup_rules import SETUP_RULES
+from kitlib.words.findings import Finding
 from kitlib.words.kinds import KINDS
 
 
@@ -94,3 +96,10 @@ def test_the_better_of_two_curves_is_named():
     said = {f.code: f for f in review_findings(review) if f.code.startswith("parallel")}
     assert said["parallel-tighter"].curve == "A"
     assert "A is better" in said["parallel-tighter"].message
+
+
+def test_only_rules_of_set_up_are_left_to_their_table():
+    rules = {code for code in KINDS if tells_a_rule(Finding(code=code, message=""))}
+    assert rules == {*SETUP_RULES, "setup-not-recorded"}
+    # An offset loaded wrongly is no rule: it is to be read among the findings.
+    assert "setup-misloaded" in set(KINDS) - rules
