@@ -13,7 +13,7 @@ from pathlib import Path
 from threading import Lock
 from uuid import uuid4
 
-from distributed import Client, Worker, WorkerPlugin, as_completed, get_worker
+from distributed import Client, Future, Worker, WorkerPlugin, as_completed, get_worker
 from distributed.scheduler import KilledWorker
 
 from kitlib.intake.provenance import input_files
@@ -122,21 +122,29 @@ def run_on_cluster(
         return
     with season_on_cluster(address, files_in(scratch), audit) as (client, season):
         say(f"on {len(client.scheduler_info()['workers'])} worker(s) at {address}")
-        under_way = {
-            client.submit(run_at_worker, task, season, pure=False): task
-            for task in tasks
-        }
-        for ended in track(as_completed(under_way), len(tasks)):
-            task = under_way.pop(ended)
-            try:
-                failure, made = ended.result()
-            except KilledWorker:  # tried on several, each of which died
-                failure = "each worker it was tried on died"
-                made = {task.failed_name: unrun(task)}
+
+        def begun(task: Task) -> Future:
+            return client.submit(run_at_worker, task, season, pure=False)
+
+        def handed_over(task: Task, failure: str, made: dict[str, bytes]) -> None:
             for name, content in made.items():
                 (scratch / OUT / name).parent.mkdir(parents=True, exist_ok=True)
                 (scratch / OUT / name).write_bytes(content)
             finish(task, failure)
+
+        under_way, alone = {begun(task): task for task in tasks}, []
+        for ended in track(as_completed(under_way), len(tasks)):
+            task = under_way.pop(ended)
+            try:
+                handed_over(task, *ended.result())
+            except KilledWorker:  # by its own fault or by that of one beside it
+                alone.append(task)
+        for task in alone:  # one at a time, so that none dies of another's fault
+            try:
+                handed_over(task, *begun(task).result())
+            except KilledWorker:
+                why = "each worker it was tried on died"
+                handed_over(task, why, {task.failed_name: unrun(task)})
 
 
 @contextmanager
