@@ -5,15 +5,28 @@ from typing import NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
+from matplotlib.colors import to_rgb
 from matplotlib.lines import Line2D
 
-from kitlib.pages.drawing import AMBER, GROUP_STYLES, INK, MUTED, key_line
+from kitlib.pages.drawing import (
+    AMBER,
+    GROUP_STYLES,
+    INK,
+    MUTED,
+    fill_cells,
+    key_line,
+)
 from kitlib.pages.lettering import as_drawn
 from kitlib.statistics.arrays import finite_array
 from kitlib.words.estimates import NO_INTERVAL, Interval
 from kitlib.words.terms import counted
 
 MOST_TRIALS = len(GROUP_STYLES)
+# More dots of one kind would hide each other, and the lines, so their number in
+# each cell is shown instead (own choice).
+MOST_DOTS = 500
+_CELL = 0.05  # side of a cell [in]
+_SHADES = (0.3, 0.5, 0.75, 1.0)  # from few samples to many, share of the colour
 _DOT = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
 
 
@@ -149,28 +162,67 @@ def _trial_groups(trial: np.ndarray) -> list[Group]:
 
 
 def plot_samples(ax: Axes, samples: Samples, across, up) -> None:
-    """Plot samples at given places, those set apart as open dots."""
+    """Plot samples at given places, those set apart as open dots.
+
+    Where too many are of one kind, the cells that hold them are shaded instead.
+    """
     for group in sample_groups(samples):
-        for chosen, fill in (
-            (group.chosen & samples.counts, group.colour),
-            (group.chosen & ~samples.counts, "white"),
-        ):
-            edge = "white" if fill == group.colour else group.colour
-            dots = {"marker": group.marker, "color": fill, "markeredgecolor": edge}
-            if chosen.any():
-                ax.plot(across[chosen], up[chosen], zorder=3, **dots, **_DOT)
+        counting, apart = group.chosen & samples.counts, group.chosen & ~samples.counts
+        if _is_crowded(samples, group):
+            _shade_cells(ax, across[counting], up[counting], group.colour)
+        else:
+            _plot_dots(ax, across[counting], up[counting], group, group.colour, "white")
+        _plot_dots(ax, across[apart], up[apart], group, "white", group.colour)
+
+
+def _plot_dots(ax: Axes, across, up, group: Group, fill: str, edge: str) -> None:
+    """Plot a dot for each sample, if there are any."""
+    look = {"marker": group.marker, "color": fill, "markeredgecolor": edge}
+    if across.size:
+        ax.plot(across, up, zorder=3, **look, **_DOT)
+
+
+def _is_crowded(samples: Samples, group: Group) -> bool:
+    """Whether too many samples of a group count to show each as a dot."""
+    return np.count_nonzero(group.chosen & samples.counts) > MOST_DOTS
+
+
+def _shade_cells(ax: Axes, across, up, colour: str) -> None:
+    """Shade the cells that hold samples, the darker the more of them."""
+    places = np.column_stack([across, up])
+    places = places[np.isfinite(places).all(axis=1)]
+    ax.update_datalim(places)
+    ax.autoscale_view()
+    box, inches = ax.get_position(), ax.get_figure().get_size_inches()
+    bins = np.rint(inches * box.size / _CELL).astype(int)
+    counts, x, y = np.histogram2d(*places.T, bins, (ax.get_xlim(), ax.get_ylim()))
+    shade = np.ceil(len(_SHADES) * np.sqrt(counts / counts.max()))
+    for k, share in enumerate(_SHADES, start=1):
+        i, j = np.nonzero(shade == k)
+        mixed = 1 - share + share * np.array(to_rgb(colour))
+        look = {"color": mixed, "linewidth": 0.2, "zorder": 1.9}
+        if i.size:
+            fill_cells(ax, x[i], x[i + 1], y[j], y[j + 1], **look)
 
 
 def sample_keys(samples: Samples) -> list[Line2D]:
     """Return the legend's entries of samples, none if there is nothing to tell."""
+    groups = [group for group in sample_groups(samples) if group.chosen.any()]
+    plain = samples.trial is None and samples.here is None
     keys = [
-        key_line(group.label, color=group.colour, marker=group.marker, **_DOT)
-        for group in sample_groups(samples)
-        if group.chosen.any()
+        _key_of(samples, group)
+        for group in groups
+        if not plain or _is_crowded(samples, group)
     ]
-    if samples.trial is None and samples.here is None:
-        keys = []
     if not samples.counts.all():
         look = {"color": "white", "marker": "o", "markeredgecolor": INK}
         keys.append(key_line(samples.apart_label, **look, **_DOT))
     return keys
+
+
+def _key_of(samples: Samples, group: Group) -> Line2D:
+    """Return the legend's entry of a group of samples."""
+    if _is_crowded(samples, group):
+        said = f"{group.label}, darker: more"
+        return key_line(said, color=group.colour, marker="s", **_DOT)
+    return key_line(group.label, color=group.colour, marker=group.marker, **_DOT)

@@ -1,11 +1,16 @@
 """The look all figures share: colours, shapes, sizes, and the way to SVG."""
 
+from functools import wraps
 from io import BytesIO
+from weakref import WeakKeyDictionary
 
+import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
+from matplotlib.patches import PathPatch
+from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 
 from kitlib.pages.lettering import FONT, as_drawn, width_of
@@ -69,6 +74,20 @@ def svg_bytes(figure: Figure) -> bytes:
     return out.getvalue()
 
 
+def drawn_once(draw):
+    """Keep what is drawn of an object: a notebook and its report show the same."""
+    drawn = WeakKeyDictionary()
+
+    @wraps(draw)
+    def kept(what, *names: str):
+        of_it = drawn.setdefault(what, {})
+        if names not in of_it:
+            of_it[names] = draw(what, *names)
+        return of_it[names]
+
+    return kept
+
+
 def framed(width, height, left=0.56, right=0.1, top=0.1, bottom=0.46):
     """Return a figure and its axes, all sizes in inches, margins around the axes."""
     figure = Drawing(figsize=(width, height), facecolor="white")
@@ -113,6 +132,17 @@ def label_axes(ax: Axes, across: str, up: str) -> None:
 def write(ax: Axes, x, y, said: str, **more):
     """Write ready words into a figure."""
     return ax.text(x, y, said, **{**_LETTERING, **more})
+
+
+def fill_cells(ax: Axes, left, right, low, high, **look) -> None:
+    """Fill cells, given by their sides, within limits that are set already.
+
+    They are one path, for a thousand paths are slow to draw and to read.
+    """
+    corners = [(left, low), (right, low), (right, high), (left, high)]
+    cells = np.stack([np.column_stack(corner) for corner in corners], axis=1)
+    path = Path.make_compound_path_from_polys(cells)
+    ax.add_artist(PathPatch(path, **look))
 
 
 def key_line(label: str, **look) -> Line2D:

@@ -5,7 +5,7 @@ from math import isfinite
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, num2date
+from matplotlib.dates import AutoDateLocator, date2num, num2date
 from matplotlib.figure import Figure
 
 from kitlib.pages.dots import Samples, plot_samples, sample_keys
@@ -90,7 +90,7 @@ def draw_drift(
     ax.axhline(0, color=MUTED, linewidth=0.9)
     if isfinite(tolerance):
         ax.axhspan(-tolerance, tolerance, color=BAND, linewidth=0)
-    plot_samples(ax, samples, times, samples.error)
+    plot_samples(ax, samples, date2num(times), samples.error)
     if trend is not None:
         _draw_trend(ax, trend)
     ax.xaxis.set_major_locator(AutoDateLocator(minticks=3, maxticks=9))

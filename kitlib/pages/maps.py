@@ -2,9 +2,9 @@
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.collections import PolyCollection
 from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
+from matplotlib.patches import PathPatch, Rectangle
+from matplotlib.path import Path
 
 from kitlib.pages.drawing import (
     FULL,
@@ -12,6 +12,7 @@ from kitlib.pages.drawing import (
     RULE,
     SMALL,
     blank,
+    fill_cells,
     framed,
     label_axes,
     tick_whole,
@@ -73,7 +74,7 @@ def draw_field_map(row, range_, value, term: Term, width: float = FULL) -> Figur
     if max(map(width_of, words)) + 0.06 <= cell and tall >= 0.14:
         _write_values(ax, *place, words, _classes(value, step))
     else:
-        _mark_signs(ax, *place, value, 72 * min(cell, tall))
+        _mark_signs(ax, *place, value, cell, tall)
     _draw_key(figure, term, step)
     return figure
 
@@ -108,11 +109,10 @@ def _classes(value, step: float) -> np.ndarray:
 
 def _fill_cells(ax: Axes, row, range_, classes) -> None:
     """Fill the cells of plots with the colours of their classes."""
-    corners = np.array([[-0.5, -0.5], [0.5, -0.5], [0.5, 0.5], [-0.5, 0.5]])
-    cells = np.column_stack([row, range_])[:, None, :] + corners
-    colours = np.array(_CLASSES)[classes]
-    look = {"facecolor": colours, "edgecolor": "white", "linewidth": 0.8}
-    ax.add_collection(PolyCollection(cells, **look))
+    sides = np.array([row - 0.5, row + 0.5, range_ - 0.5, range_ + 0.5])
+    look = {"edgecolor": "white", "linewidth": 0.8}
+    for k in np.unique(classes):
+        fill_cells(ax, *sides[:, classes == k], facecolor=_CLASSES[k], **look)
 
 
 def _write_values(ax: Axes, row, range_, words, classes) -> None:
@@ -122,12 +122,18 @@ def _write_values(ax: Axes, row, range_, words, classes) -> None:
         write(ax, x, y, said, color="white" if k in _DARK else INK, **look)
 
 
-def _mark_signs(ax: Axes, row, range_, value, room: float) -> None:
+def _mark_signs(ax: Axes, row, range_, value, cell: float, tall: float) -> None:
     """Mark the sign of each value, for readers who cannot tell the colours."""
-    look = {"linestyle": "none", "markeredgewidth": 0.7, "color": INK}
-    for marker, chosen in (("+", value > 0), ("_", value < 0)):
-        size = min(5.0, 0.6 * room)
-        ax.plot(row[chosen], range_[chosen], marker=marker, markersize=size, **look)
+    arm = min(2.5 / 72, 0.3 * min(cell, tall))
+    centres = np.column_stack([row, range_])[:, None, :]
+    level, upright = [[arm / cell, 0]], [[0, arm / tall]]
+    strokes = [
+        centres[chosen] + np.vstack([-np.array(stroke), stroke])
+        for stroke, chosen in ((level, value != 0), (upright, value > 0))
+    ]
+    ends = np.concatenate(strokes).reshape(-1, 2)
+    codes = np.resize([Path.MOVETO, Path.LINETO], len(ends))
+    ax.add_artist(PathPatch(Path(ends, codes), fill=False, color=INK, linewidth=0.7))
 
 
 def _draw_key(figure: Figure, term: Term, step: float) -> None:

@@ -1,8 +1,5 @@
 """The audit's figures with their captions and words for those who cannot see them."""
 
-from functools import wraps
-from weakref import WeakKeyDictionary
-
 import numpy as np
 import pandas as pd
 
@@ -10,7 +7,7 @@ from kitlib.curves.audit import CurveAudit
 from kitlib.intake.pairs import OVEN
 from kitlib.pages.blocks import Picture, SideBySide
 from kitlib.pages.dots import Band, Samples
-from kitlib.pages.drawing import svg_bytes
+from kitlib.pages.drawing import drawn_once, svg_bytes
 from kitlib.pages.figures import draw_agreement, draw_errors
 from kitlib.pages.harvest_figures import draw_coverage, draw_drift
 from kitlib.pages.maps import draw_field_map
@@ -32,20 +29,6 @@ from kitlib.words.terms import (
 
 # As many entries as leave room for the verdict on a report's first page.
 MOST_DRAWN = 24
-
-
-def drawn_once(draw):
-    """Keep what is drawn of an audit: a notebook and its report show the same."""
-    drawn = WeakKeyDictionary()
-
-    @wraps(draw)
-    def kept(audit: SeasonAudit | TrialAudit, *names: str):
-        of_audit = drawn.setdefault(audit, {})
-        if names not in of_audit:
-            of_audit[names] = draw(audit, *names)
-        return of_audit[names]
-
-    return kept
 
 
 def shown_samples(season: SeasonAudit, curve: str, trial: str = "") -> Samples:

@@ -20,6 +20,12 @@ def trial_conditions(season: SeasonAudit, trial: TrialAudit) -> list[CurveCondit
     return [curves.condition(c) for c in trial.curves if c in curves.order]
 
 
+def review_conditions(season: SeasonAudit) -> None:
+    """Review every curve and draw its chart, which all its trials' reports show."""
+    curves = _season_curves(season)
+    condition_blocks(season, [curves.condition(c) for c in curves.order])
+
+
 @lru_cache(maxsize=1)
 def _season_curves(season: SeasonAudit) -> SeasonCurves:
     """Return a season's curves, kept for the next trial of the same season."""

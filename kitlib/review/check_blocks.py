@@ -12,7 +12,7 @@ from kitlib.pages.blocks import (
     SideBySide,
     Table,
 )
-from kitlib.pages.drawing import svg_bytes
+from kitlib.pages.drawing import drawn_once, svg_bytes
 from kitlib.review.check_samples import CUSUM, DRIFT_DAYS, EWMA, SHEWHART
 from kitlib.review.parallel_curves import Comparison
 from kitlib.review.review_figures import draw_control_chart
@@ -92,6 +92,7 @@ def _day(day) -> str:
     return f"{day:%Y-%m-%d}" if day is not None else "inside"
 
 
+@drawn_once
 def _chart_picture(one: CurveCondition) -> Picture:
     """Return the control chart of one curve."""
     chart = one.chart

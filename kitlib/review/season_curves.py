@@ -94,6 +94,7 @@ class SeasonCurves:
     def __init__(self, season: SeasonAudit, past=(), costs: Costs = HOURS, wanted=None):
         self.season, self.past, self.costs, self.wanted = season, past, costs, wanted
         self._own_sources: dict[str, ErrorSources | None] = {}
+        self._conditions: dict[str, CurveCondition] = {}
         self.level = season.settings.confidence
         self.register = curve_register(season.tables["curves"].frame)
         by_crop = self.register.reset_index().sort_values(["crop_key", "curve"])
@@ -171,6 +172,12 @@ class SeasonCurves:
         )
 
     def condition(self, curve: str) -> CurveCondition:
+        """Return how one curve was set up and whether it held, always the same one."""
+        if curve not in self._conditions:
+            self._conditions[curve] = self._condition(curve)
+        return self._conditions[curve]
+
+    def _condition(self, curve: str) -> CurveCondition:
         """Return how one curve was set up and whether it held."""
         register, audit = self.register.loc[curve], self.season.audits.get(curve)
         crop, setup = register["crop_key"], self.setup[curve]

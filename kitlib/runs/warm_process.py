@@ -27,6 +27,7 @@ from nbformat import NotebookNode
 from PIL import Image
 
 from kitlib.pages.typeset import compiler
+from kitlib.reports.trial_condition import review_conditions
 from kitlib.reports.trial_report import trial_report
 from kitlib.runs.notebook_files import NOTEBOOKS, read_notebook
 from kitlib.season.season_audit import SeasonAudit, hold_audit
@@ -73,14 +74,16 @@ def main(address: str) -> None:
 def warm_up(audit: SeasonAudit) -> None:
     """Import what notebooks import, hold the season's audit, and rehearse a report.
 
-    The rehearsal works out what is worked out once, such as the widths of letters.
-    It makes no PDF, for the typesetter starts threads when it is used.
+    What the reports of trials share is worked out here, once, and so are the widths
+    of letters in the rehearsal. It makes no PDF, for the typesetter starts threads
+    when it is used.
     """
     for name in _OF_THE_KERNEL:
         import_module(name)
     for name in NOTEBOOKS:
         exec(imports_of(read_notebook(name)), {})
     hold_audit(audit)
+    review_conditions(audit)
     for trial in audit.trials[:1]:
         trial_report(audit, trial)
     compiler()

@@ -173,42 +173,64 @@ class _Solved(NamedTuple):
     log_determinant: float  # of the covariance of the responses
     information: float  # of the mean
     squares: float  # weighted sum of squared residuals
-    leverage: np.ndarray  # diagonal of Z'PZ, one entry a group
-    pull: np.ndarray  # Z'Py, one entry a group
+    leverage: list[np.ndarray]  # of each grouping, the diagonal of its Z'PZ
+    pull: list[np.ndarray]  # of each grouping, its Z'Py
 
 
 class _GroupSums:
-    """Counts and sums by group, all that the likelihood of the variances needs."""
+    """Counts and sums by group of two groupings, all that the likelihood needs.
+
+    The grouping with more groups comes first here: no sample is in two of its groups,
+    so they are eliminated one by one, and what is left to solve is small.
+    """
 
     def __init__(self, groups, response):
-        self.which = np.repeat(range(len(groups)), [count for _, count in groups])
+        self.order = sorted(range(2), key=lambda k: -groups[k][1])
         self.n, self.scale = response.size, response.std()
-        both = np.column_stack(
-            [np.ones(self.n), (response - response.mean()) / self.scale]
-        )
-        member = np.hstack([np.eye(count)[codes] for codes, count in groups])
-        self.counts, self.sums = member.T @ member, member.T @ both
+        scaled = (response - response.mean()) / self.scale
+        both = np.column_stack([np.ones(self.n), scaled])
+        (first, a), (second, b) = (groups[k] for k in self.order)
+        self.counts = np.bincount(first, minlength=a), np.bincount(second, minlength=b)
+        self.shared = np.zeros((a, b))
+        np.add.at(self.shared, (first, second), 1)
+        self.sums = np.zeros((a, 2)), np.zeros((b, 2))
+        np.add.at(self.sums[0], first, both)
+        np.add.at(self.sums[1], second, both)
         self.totals = both.T @ both
 
     def solved(self, ratios) -> _Solved:
         """Return the fit of the mean; V = I + Z diag(ratios) Z' is never formed."""
-        ratio = ratios[self.which]
-        spread = np.eye(ratio.size) + self.counts * ratio
-        inner = np.linalg.solve(spread, np.column_stack([self.counts, self.sums]))
-        cross, inner = np.diag(inner[:, :-2]), inner[:, -2:]
-        left = self.totals - (self.sums * ratio[:, None]).T @ inner
+        (many, few), (own, other) = self.sums, np.asarray(ratios)[self.order]
+        spread = 1 + own * self.counts[0]
+        shared = self.shared / spread[:, None]
+        kept = np.diag(self.counts[1]) - own * shared.T @ self.shared
+        rest = np.eye(len(kept)) + other * kept
+        known = np.hstack([kept, few - own * shared.T @ many, shared.T])
+        found = np.linalg.solve(rest, known)
+        inner_few = found[:, len(kept) : len(kept) + 2]
+        inner_many = (many - other * self.shared @ inner_few) / spread[:, None]
+        crossed = (self.shared * found[:, len(kept) + 2 :].T).sum(axis=1)
+        cross = (self.counts[0] - other * crossed) / spread, np.diag(found)
+        left = self.totals - own * many.T @ inner_many - other * few.T @ inner_few
         mean = left[0, 1] / left[0, 0]
+        inner = [(inner_many, inner_few)[k] for k in self.order]
         return _Solved(
-            log_determinant=np.linalg.slogdet(spread)[1],
+            log_determinant=np.log(spread).sum() + np.linalg.slogdet(rest)[1],
             information=left[0, 0],
             squares=left[1, 1] - mean * left[0, 1],
-            leverage=cross - inner[:, 0] ** 2 / left[0, 0],
-            pull=inner[:, 1] - mean * inner[:, 0],
+            leverage=[
+                cross[k] - of_one[:, 0] ** 2 / left[0, 0]
+                for k, of_one in zip(self.order, inner, strict=True)
+            ],
+            pull=[of_one[:, 1] - mean * of_one[:, 0] for of_one in inner],
         )
 
     def deviance(self, ratios):
         """Return -2 log restricted likelihood, less a constant, and its gradient."""
         fit, freedom = self.solved(ratios), self.n - 1
         value = fit.log_determinant + np.log(fit.information)
-        slope = fit.leverage - freedom * fit.pull**2 / fit.squares
-        return value + freedom * np.log(fit.squares), np.bincount(self.which, slope)
+        slope = [
+            leverage.sum() - freedom * pull @ pull / fit.squares
+            for leverage, pull in zip(fit.leverage, fit.pull, strict=True)
+        ]
+        return value + freedom * np.log(fit.squares), np.array(slope)

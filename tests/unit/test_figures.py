@@ -5,10 +5,13 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.colors import to_hex, to_rgb
+from matplotlib.dates import date2num
+from matplotlib.patches import PathPatch
 from matplotlib.text import Text
 from pytest import approx
 
-from kitlib.pages.dots import Band, Samples
+from kitlib.pages.dots import MOST_DOTS, Band, Samples
 from kitlib.pages.drawing import ACTION_STYLES, GROUP_STYLES, blank, svg_bytes
 from kitlib.pages.figures import draw_agreement, draw_errors
 from kitlib.pages.harvest_figures import Trend, draw_coverage, draw_drift
@@ -328,11 +331,54 @@ def test_the_trend_of_yields_stays_within_the_entries():
     assert np.array(line) == approx(np.array([[18.0, 2.8], [22.0, 3.2]]))
 
 
+def crowd(n, **more):
+    moisture = np.linspace(12, 30, n)
+    return Samples(sensor=moisture + 0.5, reference=moisture, **more)
+
+
+@pytest.mark.parametrize("draw", [draw_agreement, draw_errors])
+def test_more_samples_than_can_be_told_apart_are_counted_in_cells(draw):
+    few, many = (draw(crowd(n)).axes[0] for n in (MOST_DOTS, MOST_DOTS + 1))
+    assert not paths(few)
+    assert max(len(line.get_xdata()) for line in few.get_lines()) == MOST_DOTS
+    assert max(len(line.get_xdata()) for line in many.get_lines()) < MOST_DOTS
+    across = np.vstack(list(filled_cells(many).values()))[:, 0]
+    assert (across.min(), across.max()) == approx((12, 30), abs=0.25)
+
+
+def test_the_darkest_cell_holds_most_samples():
+    sensor = np.concatenate([np.full(600, 20.0), [25.0]])
+    ax = draw_errors(Samples(sensor=sensor, reference=sensor - 0.5)).axes[0]
+    cells = filled_cells(ax)
+    darkest = min(cells, key=lambda colour: sum(to_rgb(colour)))
+    assert cells[darkest] == approx(np.array([[19.5, 0.5]]), abs=0.1)
+    assert [len(centres) for centres in cells.values()] == [1, 1]
+
+
+def test_a_crowd_of_other_trials_leaves_this_trial_its_marks():
+    here = np.arange(600) % 60 == 0
+    figure = draw_agreement(crowd(600, here=here))
+    assert [t.get_text() for t in figure.texts][:2] == [
+        "other trials, darker: more",
+        "this trial",
+    ]
+    assert figure.axes[0].get_lines()[-1].get_xdata().size == 10
+
+
+def test_a_crowd_over_the_days_is_drawn_within_the_season():
+    days = np.datetime64("2025-09-29") + np.arange(600) % 30
+    ax = draw_drift(days, crowd(600)).axes[0]
+    low, high = date2num(days.min()), date2num(days.max())
+    centres = np.vstack(list(filled_cells(ax).values()))[:, 0]
+    assert low - 1 < centres.min() < low + 1 and high - 1 < centres.max() < high + 1
+    assert ax.get_xlim()[0] < low and high < ax.get_xlim()[1]
+
+
 def test_a_map_leaves_missing_plots_blank():
     figure = draw_field_map([1, 2, 4, 4], [1, 1, 2, 1], [0.1, -0.2, 0.3, nan], ERROR)
     ax = figure.axes[0]
     assert (ax.get_xlim(), ax.get_ylim()) == ((0.5, 4.5), (0.5, 2.5))
-    assert len(ax.collections[0].get_paths()) == 3
+    assert sum(len(cells) for cells in filled_cells(ax).values()) == 3
     assert [t.get_text() for t in ax.texts] == ["+0.10", "−0.20", "+0.30"]
 
 
@@ -341,9 +387,40 @@ def test_a_map_of_small_cells_keeps_the_signs():
     value = np.where(row > 30, 0.2, -0.2).ravel()
     term = Term("change", "t/ha", "Change of yield", 2)
     ax = draw_field_map(row.ravel(), range_.ravel(), value, term).axes[0]
-    signs = {line.get_marker(): line.get_xdata().size for line in ax.get_lines()}
-    assert signs == {"+": 600, "_": 600}
+    signs = [path for path in paths(ax) if not path.get_fill()]
+    strokes = signs[0].get_path().vertices.reshape(-1, 2, 2)
+    level = strokes[:, 0, 1] == strokes[:, 1, 1]
+    assert (len(signs), level.sum(), (~level).sum()) == (1, 1200, 600)
+    assert (strokes[~level].mean(axis=1)[:, 0] > 30).all()
     assert not ax.texts
+
+
+def test_a_map_fills_each_cell_with_the_colour_of_its_class():
+    ax = draw_field_map([1, 2, 3, 1], [1, 1, 1, 2], [6.0, 0.0, -6.9, 4.0], ERROR).axes[
+        0
+    ]
+    found = filled_cells(ax)
+    assert {c: sorted(map(tuple, cells)) for c, cells in found.items()} == {
+        "#c46a00": [(1.0, 1.0)],
+        "#efa94a": [(1.0, 2.0)],
+        "#e4e7e5": [(2.0, 1.0)],
+        "#1f5c99": [(3.0, 1.0)],
+    }
+
+
+def paths(ax):
+    """Return the paths drawn in a map's field."""
+    return [patch for patch in ax.patches if isinstance(patch, PathPatch)]
+
+
+def filled_cells(ax):
+    """Return the centres of a map's cells by colour."""
+    found = {}
+    for path in paths(ax):
+        if path.get_fill():
+            corners = path.get_path().vertices.reshape(-1, 5, 2)[:, :4]
+            found[to_hex(path.get_facecolor())] = corners.mean(axis=1)
+    return found
 
 
 def test_odd_names_are_written_not_obeyed():
