@@ -9,7 +9,7 @@ KITLIB = Path(__file__).parent.parent / "kitlib"
 # Groups lowest first, and within a group the modules lowest first.
 GROUPS = {
     "words": """
-        errors estimates kinds findings terms limits
+        errors estimates kinds findings terms limits digests kept
     """,
     "statistics": """
         arrays clustered regions reml mixed components heterogeneity pooling
@@ -55,7 +55,7 @@ GROUPS = {
     """,
     "reports": """
         results pictures report_parts method_note trial_changes trial_condition
-        trial_samples trial_report curve_evidence row_accounts season_report
+        trial_basis trial_samples trial_report curve_evidence row_accounts season_report
         report curve_views join_views trial_views
     """,
     "explorer": """
@@ -65,9 +65,9 @@ GROUPS = {
         what_if_page what_if_files panels
     """,
     "runs": """
-        notebook_files warm_process kernels bench notebook_runs notebook_pool
-        manifest season_run cluster season_check run_report new_season verify batch
-        lab cli
+        notebook_files processes warm_process kernels bench ranking notebook_runs
+        notebook_pool manifest season_run cluster season_check run_report
+        new_season verify batch lab cli
     """,
 }
 PLACES = {module: group for group, names in GROUPS.items() for module in names.split()}

@@ -1,8 +1,6 @@
 """The look all figures share: colours, shapes, sizes, and the way to SVG."""
 
-from functools import wraps
 from io import BytesIO
-from weakref import WeakKeyDictionary
 
 import numpy as np
 from matplotlib import rc_context
@@ -72,20 +70,6 @@ def svg_bytes(figure: Figure) -> bytes:
     with rc_context(_SVG):
         figure.savefig(out, format="svg", metadata=_NO_METADATA)
     return out.getvalue()
-
-
-def drawn_once(draw):
-    """Keep what is drawn of an object: a notebook and its report show the same."""
-    drawn = WeakKeyDictionary()
-
-    @wraps(draw)
-    def kept(what, *names: str):
-        of_it = drawn.setdefault(what, {})
-        if names not in of_it:
-            of_it[names] = draw(what, *names)
-        return of_it[names]
-
-    return kept
 
 
 def framed(width, height, left=0.56, right=0.1, top=0.1, bottom=0.46):

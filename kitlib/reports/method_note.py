@@ -162,7 +162,6 @@ def decision_thresholds() -> Table:
 
 def provenance(season: SeasonAudit) -> list[Block]:
     """Return what the report was made from: input hashes and versions."""
-    found = ", ".join(f"{name} {number}" for name, number in versions().items())
     return [
         Heading("Provenance"),
         Table(
@@ -170,7 +169,13 @@ def provenance(season: SeasonAudit) -> list[Block]:
             columns=[Column("File"), Column("SHA-256")],
             rows=list(season.inputs.items()),
         ),
-        Paragraph(
-            f"Made with {found}; code {code_hash()[:16]}; seed {season.settings.seed}."
-        ),
+        made_with(season),
     ]
+
+
+def made_with(season: SeasonAudit) -> Paragraph:
+    """Return the versions a report was made with."""
+    found = ", ".join(f"{name} {number}" for name, number in versions().items())
+    return Paragraph(
+        f"Made with {found}; code {code_hash()[:16]}; seed {season.settings.seed}."
+    )

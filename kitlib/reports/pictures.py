@@ -7,7 +7,7 @@ from kitlib.curves.audit import CurveAudit
 from kitlib.intake.pairs import OVEN
 from kitlib.pages.blocks import Picture, SideBySide
 from kitlib.pages.dots import Band, Samples
-from kitlib.pages.drawing import drawn_once, svg_bytes
+from kitlib.pages.drawing import svg_bytes
 from kitlib.pages.figures import draw_agreement, draw_errors
 from kitlib.pages.harvest_figures import draw_coverage, draw_drift
 from kitlib.pages.maps import draw_field_map
@@ -16,6 +16,7 @@ from kitlib.pages.rankings import Entries, draw_entries, draw_yield_change
 from kitlib.season.season_audit import SeasonAudit
 from kitlib.season.trial_audit import TrialAudit
 from kitlib.words.estimates import Interval
+from kitlib.words.kept import kept
 from kitlib.words.terms import (
     ERROR,
     POINTS,
@@ -59,7 +60,7 @@ def shown_bands(audit: CurveAudit) -> list[Band]:
     ]
 
 
-@drawn_once
+@kept
 def curve_pictures(season: SeasonAudit, curve: str, trial: str = "") -> SideBySide:
     """Return a curve's agreement and errors side by side."""
     audit, level = season.audits[curve], season.settings.confidence
@@ -92,7 +93,7 @@ def curve_pictures(season: SeasonAudit, curve: str, trial: str = "") -> SideBySi
     )
 
 
-@drawn_once
+@kept
 def season_pictures(season: SeasonAudit) -> list[Picture]:
     """Return the overview of every curve's bias against what is allowed."""
     level = season.settings.confidence
@@ -122,7 +123,7 @@ def season_pictures(season: SeasonAudit) -> list[Picture]:
     ]
 
 
-@drawn_once
+@kept
 def drift_picture(season: SeasonAudit, curve: str) -> Picture | None:
     """Return a curve's errors over the season, None where no time is known."""
     pairs = season.pairing.pairs
@@ -139,7 +140,7 @@ def drift_picture(season: SeasonAudit, curve: str) -> Picture | None:
     )
 
 
-@drawn_once
+@kept
 def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
     """Return how a curve's samples cover the plots it served."""
     audit, plots = season.audits[curve], season.plots
@@ -154,7 +155,7 @@ def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
     )
 
 
-@drawn_once
+@kept
 def entries_picture(trial: TrialAudit) -> Picture | None:
     """Return a trial's entries before and after, None without a ranking."""
     found = trial.consequences
@@ -185,7 +186,7 @@ def entries_picture(trial: TrialAudit) -> Picture | None:
     )
 
 
-@drawn_once
+@kept
 def yield_change_picture(trial: TrialAudit) -> Picture | None:
     """Return the change of entries' yields over their moisture, None without both."""
     both = trial.consequences.comparison
@@ -213,7 +214,7 @@ def shown_yield(trial: TrialAudit) -> Term:
     return Term("yield", trial.unit.name, YIELD.label, trial.unit.decimals)
 
 
-@drawn_once
+@kept
 def field_pictures(trial: TrialAudit) -> list[Picture]:
     """Return maps of moisture, yield changes and errors, where plots have places."""
     plots, unit = trial.plots, trial.unit

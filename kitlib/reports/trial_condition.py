@@ -1,7 +1,5 @@
 """Were a trial's curves set up well, and did they hold: for its report."""
 
-from functools import lru_cache
-
 from kitlib.pages.blocks import Block, Column, Heading, Paragraph, Table
 from kitlib.review.check_blocks import chart_pictures, check_table
 from kitlib.review.review_findings import condition_findings, tells_a_rule
@@ -11,22 +9,23 @@ from kitlib.review.setup_rules import LESS, MET
 from kitlib.season.season_audit import SeasonAudit
 from kitlib.season.trial_audit import TrialAudit
 from kitlib.words.findings import Finding
+from kitlib.words.kept import kept
 from kitlib.words.terms import counted
 
 
 def trial_conditions(season: SeasonAudit, trial: TrialAudit) -> list[CurveCondition]:
     """Return how the curves that served a trial were set up and held."""
+    found = [curve_condition(season, curve) for curve in trial.curves]
+    return [condition for condition in found if condition is not None]
+
+
+def curve_condition(season: SeasonAudit, curve: str) -> CurveCondition | None:
+    """Return how a curve was set up and held; None for one without a register."""
     curves = _season_curves(season)
-    return [curves.condition(c) for c in trial.curves if c in curves.order]
+    return curves.condition(curve) if curve in curves.order else None
 
 
-def review_conditions(season: SeasonAudit) -> None:
-    """Review every curve and draw its chart, which all its trials' reports show."""
-    curves = _season_curves(season)
-    condition_blocks(season, [curves.condition(c) for c in curves.order])
-
-
-@lru_cache(maxsize=1)
+@kept
 def _season_curves(season: SeasonAudit) -> SeasonCurves:
     """Return a season's curves, kept for the next trial of the same season."""
     return SeasonCurves(season)

@@ -14,7 +14,7 @@ from kitlib.pages.blocks import (
     Verdict,
 )
 from kitlib.pages.typeset import typeset
-from kitlib.reports.method_note import cautions, method_note, provenance
+from kitlib.reports.method_note import cautions, method_note
 from kitlib.reports.pictures import (
     curve_pictures,
     entries_picture,
@@ -29,9 +29,11 @@ from kitlib.reports.report_parts import (
     season_facts,
     section,
 )
+from kitlib.reports.trial_basis import basis_blocks, curve_digest
 from kitlib.reports.trial_changes import change_blocks
 from kitlib.reports.trial_condition import (
     condition_blocks,
+    curve_condition,
     trial_conditions,
     trial_findings,
 )
@@ -74,7 +76,7 @@ def trial_report(season: SeasonAudit, name: str) -> Report:
         *section("What else was found", findings_block(findings)),
         *cautions(),
         *method_note(season, [trial.crop]),
-        *provenance(season),
+        *basis_blocks(season, name),
     ]
     return Report(
         kind="Trial report",
@@ -90,6 +92,14 @@ def trial_report(season: SeasonAudit, name: str) -> Report:
         ],
         blocks=blocks,
     )
+
+
+def share_curves(season: SeasonAudit) -> None:
+    """Work out of every curve what all of its trials' reports show alike."""
+    for curve in season.audits:
+        if condition := curve_condition(season, curve):
+            condition_blocks(season, [condition])
+        curve_digest(season, curve)
 
 
 def trial_verdict(season: SeasonAudit, trial: TrialAudit) -> Verdict:

@@ -12,13 +12,14 @@ from kitlib.pages.blocks import (
     SideBySide,
     Table,
 )
-from kitlib.pages.drawing import drawn_once, svg_bytes
+from kitlib.pages.drawing import svg_bytes
 from kitlib.review.check_samples import CUSUM, DRIFT_DAYS, EWMA, SHEWHART
 from kitlib.review.parallel_curves import Comparison
 from kitlib.review.review_figures import draw_control_chart
 from kitlib.review.season_curves import CurveCondition
 from kitlib.review.season_review import SeasonReview
 from kitlib.review.setup_blocks import with_interval
+from kitlib.words.kept import kept
 from kitlib.words.terms import counted, listed, show, show_span
 
 NONE = "–"
@@ -92,7 +93,7 @@ def _day(day) -> str:
     return f"{day:%Y-%m-%d}" if day is not None else "inside"
 
 
-@drawn_once
+@kept
 def _chart_picture(one: CurveCondition) -> Picture:
     """Return the control chart of one curve."""
     chart = one.chart

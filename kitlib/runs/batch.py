@@ -12,6 +12,7 @@ from kitlib.intake.outputs import csv_bytes, file_names, sha256_of, sole_use
 from kitlib.intake.provenance import input_hashes
 from kitlib.intake.season import SETTINGS_FILE, read_season
 from kitlib.reports.results import plots_table, season_tables
+from kitlib.reports.trial_basis import trial_basis
 from kitlib.review.earlier_seasons import CURVES_FILE
 from kitlib.review.season_review import review_season
 from kitlib.runs.bench import SEASON_LINK
@@ -40,6 +41,7 @@ from kitlib.runs.notebook_pool import (
     workshop,
 )
 from kitlib.runs.notebook_runs import Task
+from kitlib.runs.ranking import rank_trials
 from kitlib.runs.season_run import SeasonRun
 from kitlib.season.season_audit import SeasonAudit, audit_season
 from kitlib.words.errors import KitError
@@ -110,14 +112,19 @@ def run_season(
     wanted = wanted_tasks(tasks, audit.trials, trials)
     with sole_use(home):
         remove_leftovers(home)
+        at_once = jobs or os.cpu_count() or 1
+        say(f"ranking {counted(len(audit.trials), 'trial')}")
+        rank_trials(audit, at_once)
         say("writing the tables")
         tables = season_tables(audit, review_season(audit, earlier))
+        rests_on = {n: basis_of(task, audit, inputs) for n, task in tasks.items()}
         run = SeasonRun(
             home=home,
             audit=audit,
             findings=tables["findings"],
             tables=write_tables(home, tables, plots_table(audit)),
-            prints={name: task_print(task, inputs) for name, task in tasks.items()},
+            rests_on=rests_on,
+            prints={n: task_print(task, rests_on[n]) for n, task in tasks.items()},
             records=read_made(home),
         )
         due = run.plan(tasks, wanted)
@@ -126,7 +133,6 @@ def run_season(
         )
         with workshop(home, folder, earlier) as scratch:
             finish = partial(run.finish, scratch)
-            at_once = jobs or os.cpu_count() or 1
             run_notebooks(due, scratch, audit, at_once, finish, track, say)
         refuse_changed(folder, earlier, inputs)
         told = {
@@ -230,11 +236,22 @@ def wanted_tasks(tasks, known: Sequence[str], trials: Sequence[str]) -> set[str]
     }
 
 
-def task_print(task: Task, inputs: dict[str, str]) -> str:
+def basis_of(task: Task, audit: SeasonAudit, inputs: dict[str, str]) -> dict[str, str]:
+    """Return the SHA-256 of what a notebook is made from.
+
+    That is the files for the whole season's notebooks; a trial's are made from a part
+    of the season only, so they stand while that part does.
+    """
+    if task.notebook == TRIAL:
+        return trial_basis(audit, task.parameters["trial"])
+    return inputs
+
+
+def task_print(task: Task, rests_on: dict[str, str]) -> str:
     """Return a fingerprint of all that a notebook's results depend on."""
     return fingerprint(
         {
-            "inputs": inputs,
+            "rests_on": rests_on,
             "environment": environment(),
             "notebook": source_hash(read_notebook(task.notebook)),
             "parameters": task.all_parameters,

@@ -7,13 +7,13 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.metadata import entry_points
 from importlib.util import find_spec
 from pathlib import Path
 
 from kitlib.runs.kernels import PROVISIONER, FileKernelManager, kernel_managers
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season_audit import SeasonAudit, for_others
 
 SEASON_LINK = "season"
 _ADDRESS = "warm"
@@ -129,12 +129,8 @@ def warm_process(
         start_new_session=True,
     ) as process:
         try:
-            # Of each trial its outcome only: its draws of chance would fill gigabytes.
-            handed = replace(audit, folder=Path(SEASON_LINK), _trials={})
-            if "outcomes" in vars(audit):
-                vars(handed)["outcomes"] = audit.outcomes
             with suppress(BrokenPipeError):
-                pickle.dump(handed, process.stdin)
+                pickle.dump(for_others(audit, Path(SEASON_LINK)), process.stdin)
                 process.stdin.flush()
             line = process.stdout.readline().decode()
             yield process, line.strip() if line else "the warm process did not start"

@@ -8,7 +8,6 @@ import pickle
 import tempfile
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import replace
 from pathlib import Path
 from threading import Lock
 from uuid import uuid4
@@ -22,7 +21,7 @@ from kitlib.runs.bench import SEASON_LINK, Bench, open_bench
 from kitlib.runs.manifest import environment
 from kitlib.runs.notebook_pool import EARLIER, Finish, RunBroken, Track
 from kitlib.runs.notebook_runs import OUT, Task, run_notebook, unrun
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season_audit import SeasonAudit, for_others
 
 _PATIENCE = 60  # for a scheduler to answer and a worker to be there [s]
 
@@ -159,7 +158,7 @@ def season_on_cluster(address: str, files: dict[str, bytes], audit: SeasonAudit)
             client.wait_for_workers(1, timeout=_PATIENCE)
         except TimeoutError as error:
             raise RunBroken(f"--scheduler {address}: it has no worker.") from error
-        season = SeasonAtWorker(files, pickle.dumps(replace(audit, _trials={})))
+        season = SeasonAtWorker(files, pickle.dumps(for_others(audit, audit.folder)))
         client.register_plugin(season)
         try:
             yield client, season.name

@@ -25,11 +25,14 @@ class Made:
     ----------
     fingerprint : str
         Of all that its content depends on.
+    rests_on : dict of str to str
+        SHA-256 of the files, or of the parts of the season, that it was made from.
     files : dict of str to str
         SHA-256 of each of its files, by name in the output folder.
     """
 
     fingerprint: str
+    rests_on: dict[str, str]
     files: dict[str, str]
 
 
@@ -88,8 +91,11 @@ def read_made(home: Path) -> dict[str, Made]:
 
 def _made(record: Mapping) -> Made:
     """Return the record of one notebook."""
-    files = {str(name): str(written) for name, written in record["files"].items()}
-    return Made(fingerprint=str(record["fingerprint"]), files=files)
+    files, rests_on = (
+        {str(name): str(sha) for name, sha in record[part].items()}
+        for part in ("files", "rests_on")
+    )
+    return Made(fingerprint=str(record["fingerprint"]), rests_on=rests_on, files=files)
 
 
 def _text(path: Path) -> str:

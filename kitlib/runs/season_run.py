@@ -26,6 +26,8 @@ class SeasonRun:
         All findings, the most serious first.
     tables : dict of str to str
         SHA-256 of each table, by name of its file.
+    rests_on : dict of dict
+        SHA-256 of what each notebook is made from, by the notebook's name.
     prints : dict of str to str
         Fingerprint of each notebook, by name.
     records : dict of Made
@@ -41,6 +43,7 @@ class SeasonRun:
     audit: SeasonAudit
     findings: pd.DataFrame
     tables: dict[str, str]
+    rests_on: dict[str, dict[str, str]]
     prints: dict[str, str]
     records: dict[str, Made]
     made: list[str] = field(default_factory=list)
@@ -87,7 +90,11 @@ class SeasonRun:
         if earlier in self.records:
             remove_made(self.home, self.records.pop(earlier))
         written = {file: sha256_of(self.home / file) for file in files}
-        made = Made(fingerprint=self.prints[task.name], files=written)
+        made = Made(
+            fingerprint=self.prints[task.name],
+            rests_on=self.rests_on[task.name],
+            files=written,
+        )
         self.records[name] = made
         note_made(self.home, name, made)
 

@@ -6,14 +6,12 @@ it says so, and ends, where it has more.
 """
 
 import ast
-import ctypes
 import fcntl
 import gc
 import json
 import os
 import pickle
 import random
-import signal
 import socket
 import sys
 from importlib import import_module
@@ -27,9 +25,9 @@ from nbformat import NotebookNode
 from PIL import Image
 
 from kitlib.pages.typeset import compiler
-from kitlib.reports.trial_condition import review_conditions
-from kitlib.reports.trial_report import trial_report
+from kitlib.reports.trial_report import share_curves, trial_report
 from kitlib.runs.notebook_files import NOTEBOOKS, read_notebook
+from kitlib.runs.processes import die_with_parent
 from kitlib.season.season_audit import SeasonAudit, hold_audit
 
 _STDIN, _STDOUT, _STDERR = range(3)
@@ -40,7 +38,6 @@ _OF_THE_KERNEL = (
     "ipykernel.zmqshell",
     "matplotlib_inline.backend_inline",
 )
-_DIE_WITH_PARENT = 1  # PR_SET_PDEATHSIG of linux/prctl.h
 
 
 def main(address: str) -> None:
@@ -83,7 +80,7 @@ def warm_up(audit: SeasonAudit) -> None:
     for name in NOTEBOOKS:
         exec(imports_of(read_notebook(name)), {})
     hold_audit(audit)
-    review_conditions(audit)
+    share_curves(audit)
     for trial in audit.trials[:1]:
         trial_report(audit, trial)
     compiler()
@@ -146,7 +143,7 @@ def run_kernel(order: dict) -> None:
     """
     os.setsid()  # an interrupt of the run is not for it, and it is killed as a group
     parent = os.getppid()
-    ctypes.CDLL(None).prctl(_DIE_WITH_PARENT, signal.SIGKILL)
+    die_with_parent()
     nothing = os.open(os.devnull, os.O_RDONLY)
     os.dup2(nothing, _STDIN)
     os.close(nothing)

@@ -1,6 +1,6 @@
 """The whole way from a season folder to advice and consequences, in one object."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -180,6 +180,18 @@ def audit_season(folder: str | Path) -> SeasonAudit:
         pooled=pooled,
         shrunken=shrunken,
     )
+
+
+def for_others(audit: SeasonAudit, folder: Path) -> SeasonAudit:
+    """Return an audit to be sent to another process, which knows the folder so.
+
+    It has what took long to work out, but of each trial its outcome only: the draws
+    of chance would fill gigabytes.
+    """
+    sent = replace(audit, folder=folder, _trials={})
+    slow = ("findings", "outcomes")
+    vars(sent).update({name: vars(audit)[name] for name in slow if name in vars(audit)})
+    return sent
 
 
 def hold_audit(audit: SeasonAudit) -> None:

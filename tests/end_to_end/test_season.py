@@ -149,6 +149,25 @@ def test_a_second_run_redoes_nothing_but_what_was_touched(first, out, demo):
     }
 
 
+def test_only_what_a_change_concerns_is_redone(season, tmp_path):
+    """After a change the folder is, byte for byte, what a run from nothing makes."""
+    home = tmp_path / "out" / "Small season"
+    assert run(season.folder, "--out", home.parent).returncode == 0
+    before, times = files_of(home), times_of(home)
+    season.replace(
+        "plots.csv", "T2,003,E1,wheat,W,16.0,4.9", "T2,003,E1,wheat,W,16.0,4.7"
+    )
+    done = run(season.folder, "--out", home.parent)
+    assert "running 4 notebooks; 2 up to date" in done.stderr
+    redone = {name for name, when in times_of(home).items() if when != times[name]}
+    assert {"trials/T2.pdf", "trials/T2.ipynb", "season.pdf"} <= redone
+    assert not {name for name in redone if "T1" in name or "T3" in name}
+    after = files_of(home)
+    assert after["trials/T2.pdf"] != before["trials/T2.pdf"]
+    assert run(season.folder, "--out", tmp_path / "anew").returncode == 0
+    assert files_of(tmp_path / "anew" / "Small season") == after
+
+
 # ---- a small season, broken off and gone on with
 
 

@@ -16,6 +16,7 @@ from kitlib.reports.results import plots_table, season_tables
 from kitlib.review.season_review import review_season
 from kitlib.runs.batch import (
     WrongCall,
+    basis_of,
     output_folder,
     season_tasks,
     task_print,
@@ -112,9 +113,10 @@ def test_naming_trials_limits_the_trials_only(audit):
 def test_a_fingerprint_tells_inputs_parameters_and_notebooks_apart(audit, season):
     inputs = input_hashes(season.folder)
     tasks = season_tasks(audit)
-    prints = {task_print(task, inputs) for task in tasks.values()}
+    rests_on = {n: basis_of(task, audit, inputs) for n, task in tasks.items()}
+    prints = {task_print(task, rests_on[name]) for name, task in tasks.items()}
     assert len(prints) == len(tasks)
-    task = tasks["trials/T1.ipynb"]
+    task = tasks["join.ipynb"]
     assert task_print(task, inputs) == task_print(replace(task), dict(inputs))
     assert task_print(task, {**inputs, "oven.csv": "other"}) not in prints
 
@@ -134,7 +136,11 @@ def test_outputs_alone_do_not_change_what_a_notebook_does():
 
 
 def made_of(home, *names, fingerprint="f"):
-    return Made(fingerprint=fingerprint, files={n: sha256_of(home / n) for n in names})
+    return Made(
+        fingerprint=fingerprint,
+        rests_on={"plots": "p"},
+        files={n: sha256_of(home / n) for n in names},
+    )
 
 
 @pytest.fixture
@@ -161,6 +167,7 @@ def account(home, audit):
         audit=audit,
         findings=season_tables(audit, review_season(audit))["findings"],
         tables={},
+        rests_on={name: {"plots": "p"} for name in tasks},
         prints=prints,
         records=records,
     )

@@ -163,6 +163,7 @@ def pretend(monkeypatch, season, **more):
         audit=audit,
         findings=season_tables(audit, review_season(audit))["findings"],
         tables={"curves.csv": "0"},
+        rests_on={},
         prints={},
         records={},
         **more,

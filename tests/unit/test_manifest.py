@@ -20,7 +20,11 @@ from kitlib.runs.notebook_pool import RunBroken
 
 
 def made_of(home, *names, fingerprint="f"):
-    return Made(fingerprint=fingerprint, files={n: sha256_of(home / n) for n in names})
+    return Made(
+        fingerprint=fingerprint,
+        rests_on={"plots": "p"},
+        files={n: sha256_of(home / n) for n in names},
+    )
 
 
 @pytest.fixture

@@ -5,9 +5,9 @@ import io
 import pypdf
 import pytest
 
-from kitlib.intake.provenance import input_hashes
 from kitlib.pages.typeset import typeset
 from kitlib.reports.season_report import season_report
+from kitlib.reports.trial_basis import trial_basis
 from kitlib.reports.trial_report import trial_report
 from kitlib.season.season_audit import audit_season
 from kitlib.words.terms import show
@@ -63,8 +63,10 @@ def test_tolerances_carry_their_source_and_how_it_was_come_by(season_text, trial
 
 
 def test_every_input_is_named_with_its_hash(audited_demo, season_text, trial_text):
-    for name, digest in input_hashes(audited_demo.folder).items():
-        for text in (season_text, trial_text):
+    files, parts = audited_demo.inputs, trial_basis(audited_demo, "wheat-09")
+    assert {"plots.csv", "oven.csv", "season.toml"} <= files.keys()
+    for text, inputs in ((season_text, files), (trial_text, parts)):
+        for name, digest in inputs.items():
             assert name in text
             assert digest[:20] in text.replace(" ", "")
 

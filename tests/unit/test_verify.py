@@ -27,7 +27,11 @@ def home(season, tmp_path):
     (home / ".in-use").touch()
     for name in ("curves.csv", "season.pdf", "trials/T1.ipynb", "trials/T1.pdf"):
         (home / name).write_text(name)
-    made = Made(fingerprint="f", files={n: sha256_of(home / n) for n in _of_trial()})
+    made = Made(
+        fingerprint="f",
+        rests_on={},
+        files={n: sha256_of(home / n) for n in _of_trial()},
+    )
     told = {
         "season": "Small season",
         "inputs": input_hashes(season.folder),

@@ -1,0 +1,129 @@
+"""One hash of any value the kit works with, the same in every process."""
+
+import hashlib
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass
+from datetime import date
+from enum import Enum
+from math import isnan
+from pathlib import PurePath
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel
+
+_PLAIN = {str, int, float, bool, type(None)}
+
+Feed = Callable[[bytes], object]
+
+
+def digest(value: object) -> str:
+    """Return the SHA-256 of a value and all it consists of.
+
+    Values that differ in type, order or any digit differ in it; a missing value is
+    like another of its type. What a dataclass has worked out besides its fields does
+    not count.
+
+    Raises
+    ------
+    TypeError
+        If the value holds something else than data.
+
+    Examples
+    --------
+    >>> digest([1, "a"]) == digest([1, "a"]), digest([1]) == digest([1.0])
+    (True, False)
+    """
+    hashed = hashlib.sha256()
+    _add(value, hashed.update)
+    return hashed.hexdigest()
+
+
+def _add(value: object, feed: Feed) -> None:
+    """Feed a value, its type first, and each part with its length."""
+    match value:
+        case pd.DataFrame() | pd.Series() | pd.Index():
+            _add_table(value, feed)
+        case np.ndarray():
+            _add_array(value, feed)
+        case BaseModel():
+            _add_parts(value, dict(value), feed)
+        case Mapping():
+            _add_parts(value, value, feed)
+        case tuple() | list():
+            _add_parts(value, dict(enumerate(value)), feed)
+        case _ if is_dataclass(value):
+            of_fields = {f.name: getattr(value, f.name) for f in fields(value)}
+            _add_parts(value, of_fields, feed)
+        case _:
+            _add_leaf(value, feed)
+
+
+def _add_parts(value: object, parts: Mapping, feed: Feed) -> None:
+    """Feed the parts of a value, in their order, by name."""
+    _add_head(value, len(parts), feed)
+    for name, part in parts.items():
+        _add(name, feed)
+        _add(part, feed)
+
+
+def _add_table(table, feed: Feed) -> None:
+    """Feed a table, a column or an index: names, types and cells."""
+    if isinstance(table, pd.DataFrame):
+        columns = [table.iloc[:, k] for k in range(table.shape[1])]
+        _add_parts(table, {"index": table.index, "columns": columns}, feed)
+    elif isinstance(table, pd.MultiIndex):
+        _add_parts(table, dict(enumerate(table.to_list())), feed)
+    else:
+        cells = table.to_numpy()
+        parts = {"name": table.name, "type": str(table.dtype), "cells": cells}
+        if isinstance(table, pd.Series):
+            parts["index"] = table.index
+        _add_parts(list(parts), parts, feed)  # whatever class an index is of
+
+
+def _add_array(array: np.ndarray, feed: Feed) -> None:
+    """Feed an array: its shape, its type and its numbers, or its objects one by one."""
+    _add_head(array, array.ndim, feed)
+    feed(f"{array.shape}{array.dtype}".encode())
+    if array.dtype.hasobject:
+        if set(map(type, array.flat)) <= _PLAIN:
+            feed(json.dumps(array.ravel().tolist()).encode())
+        else:
+            _add_parts(array, dict(enumerate(array.flat)), feed)
+    elif array.dtype.kind == "f":
+        feed(np.where(np.isnan(array), np.nan, array).tobytes())
+    else:
+        feed(array.tobytes())
+
+
+def _add_leaf(value: object, feed: Feed) -> None:
+    """Feed a value without parts."""
+    match value:
+        case None | bool() | int() | np.integer() | np.bool_():
+            said = str(value)
+        case float() | np.floating():
+            said = "nan" if isnan(value) else float(value).hex()
+        case str() | PurePath():
+            said = str(value)
+        case bytes():
+            said = value.hex()
+        case Enum():
+            said = value.name
+        case date() | pd.Timestamp() | pd.Timedelta():
+            said = value.isoformat()
+        case np.datetime64() | np.timedelta64():
+            said = str(value)
+        case _ if value is pd.NaT or value is pd.NA:
+            said = "missing"
+        case _:
+            raise TypeError(f"digest: a {type(value).__name__} is not data.")
+    content = said.encode("utf-8", "surrogatepass")
+    _add_head(value, len(content), feed)
+    feed(content)
+
+
+def _add_head(value: object, length: int, feed: Feed) -> None:
+    """Feed what a value is and how much of it follows."""
+    feed(f"{type(value).__qualname__}:{length};".encode())

@@ -1,0 +1,71 @@
+"""After each kind of change: what a report rests on is the same, or it may differ."""
+
+import json
+import tempfile
+from pathlib import Path
+from zlib import crc32
+
+import numpy as np
+import pytest
+
+from faults import file_kinds
+from faults.good_season import good_season
+from faults.mutations import CannotBeDone, Files
+from faults.outcomes import kinds
+from kitlib.pages.typeset import as_json
+from kitlib.reports.trial_basis import trial_basis
+from kitlib.reports.trial_report import trial_report
+from kitlib.season.season_audit import audit_season
+from kitlib.words.errors import SeasonRefused
+
+TRIES = 200
+# For want of time, one kind in four and one trial of each; DEVELOPERS.md tells of all.
+KINDS, MOST = kinds()[::4], 1
+
+
+def audited(files: Files):
+    """Return the audit of files, which are not there any more."""
+    with tempfile.TemporaryDirectory() as name:
+        file_kinds.write(files, Path(name))
+        season = audit_season(name)
+        _ = season.findings
+    return season
+
+
+def changed(good, kind, rng) -> Files | None:
+    """Return the good season changed once; None if it cannot be, or not be read."""
+    for _ in range(TRIES):
+        files = Files(dict(good))
+        try:
+            kind.make(files, rng)
+        except CannotBeDone:
+            continue
+        if not files.broken and files.content != good:
+            return files
+    return None
+
+
+@pytest.fixture(scope="module")
+def good():
+    """Return the good season's files, its audit, and what each trial rests on."""
+    files = good_season()
+    season = audited(Files(dict(files)))
+    return files, season, {name: trial_basis(season, name) for name in season.trials}
+
+
+def report_of(season, name) -> str:
+    return json.dumps(as_json(trial_report(season, name)))
+
+
+@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
+def test_a_report_that_rests_on_the_same_is_the_same(good, kind):
+    files, season, bases = good
+    rng = np.random.default_rng(crc32(kind.name.encode()))
+    spoilt = changed(files, kind, rng)
+    try:
+        other = audited(spoilt) if spoilt else season
+    except SeasonRefused:
+        return
+    kept = [n for n in other.trials if bases.get(n) == trial_basis(other, n)]
+    for name in rng.permutation(kept)[:MOST]:
+        assert report_of(other, name) == report_of(season, name)
