@@ -1,7 +1,12 @@
 """A season's notebooks on a real cluster: two worker processes over TCP."""
 
 import os
+import signal
+import subprocess
+import sys
+import time
 from functools import partial
+from pathlib import Path
 
 import dask
 import pytest
@@ -12,6 +17,7 @@ from kitlib.runs.batch import run_season
 from kitlib.runs.cluster import run_at_worker, run_on_cluster
 from kitlib.runs.notebook_pool import RunBroken
 
+COMMAND = Path(sys.executable).parent / "moisture-audit"
 # Left open by the cluster's own code when its processes are made to end.
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
 
@@ -110,3 +116,40 @@ def test_an_address_without_a_scheduler_is_said(season, tmp_path, monkeypatch, c
         assert cli.main([*call, "--scheduler", address]) == 1
         said = capsys.readouterr().err
         assert f"--scheduler {address}: no scheduler answers" in said
+
+
+def heed_interrupts():
+    """Take Ctrl-C, even where the tests themselves run in the background."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
+def test_an_interrupted_run_is_gone_on_with(workers, season, tmp_path):
+    home = tmp_path / "out" / "Small season"
+    call = [COMMAND, "run", season.folder, "--out", home.parent]
+    call += ["--scheduler", workers.scheduler_address]
+    started = subprocess.Popen(
+        call,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=heed_interrupts,
+    )
+    end = time.monotonic() + 120
+    while not list(home.glob("*.ipynb")):
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.05)
+    started.send_signal(signal.SIGINT)
+    _, said = started.communicate(timeout=120)
+    assert started.returncode == 130, said
+    assert said.splitlines()[-1].startswith("interrupted")
+    assert "Traceback" not in said
+    begun = files_of(home)
+    assert begun.keys() & {"season.ipynb", "join.ipynb", "plan.ipynb"}
+    assert "manifest.json" not in begun and not list(home.glob(".work-*"))
+    done = subprocess.run(call, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+    assert "; 0 up to date" not in done.stderr
+    whole = files_of(home)
+    assert {f"trials/T{k}.pdf" for k in (1, 2, 3)} <= whole.keys()
+    notebooks = {name for name in begun if name.endswith((".ipynb", ".pdf"))}
+    assert all(whole[name] == begun[name] for name in notebooks)
