@@ -17,7 +17,7 @@ from kitlib.words.errors import KitError
 STANDARDS = ["a-2a", "ua-1"]
 TEMPLATE = "report.typ"
 # Letters kept of a text in such a place; more are cut and their number said.
-_LETTERS = {"rows": 160, "pairs": 100, "facts": 100, "title": 60, "running": 40}
+_LETTERS = {"rows": 320, "pairs": 100, "facts": 100, "title": 60, "running": 40}
 _LETTERS |= {"label": 60, "unit": 40, "action": 40, "kind": 40}
 _LETTERS_ELSEWHERE = 1500
 

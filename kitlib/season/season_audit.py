@@ -81,7 +81,11 @@ class SeasonAudit:
 
     def plots_of(self, trial: str) -> pd.DataFrame:
         """Return a trial's plots, as in `plots`."""
-        return self.plots.iloc[self._rows_by_trial[trial]]
+        rows = self._rows_by_trial[trial]
+        first, end = rows[0], rows[-1] + 1
+        if len(rows) == end - first:  # they stand together, so nothing need be copied
+            rows = slice(first, end)
+        return self.plots.iloc[rows]
 
     @property
     def corrections(self) -> dict[str, Correction]:

@@ -71,16 +71,23 @@ def _add_parts(value: object, parts: Mapping, feed: Feed) -> None:
 def _add_table(table, feed: Feed) -> None:
     """Feed a table, a column or an index: names, types and cells."""
     if isinstance(table, pd.DataFrame):
-        columns = [table.iloc[:, k] for k in range(table.shape[1])]
+        columns = [_cells(column) for _, column in table.items()]
         _add_parts(table, {"index": table.index, "columns": columns}, feed)
     elif isinstance(table, pd.MultiIndex):
         _add_parts(table, dict(enumerate(table.to_list())), feed)
+    elif isinstance(table, pd.Series):
+        _add_parts(table, {"index": table.index, "cells": _cells(table)}, feed)
     else:
-        cells = table.to_numpy()
-        parts = {"name": table.name, "type": str(table.dtype), "cells": cells}
-        if isinstance(table, pd.Series):
-            parts["index"] = table.index
-        _add_parts(list(parts), parts, feed)  # whatever class an index is of
+        _add_parts([], _cells(table), feed)  # whatever class an index is of
+
+
+def _cells(column: pd.Series | pd.Index) -> dict[str, object]:
+    """Return a column's name, its type and its cells."""
+    return {
+        "name": column.name,
+        "type": str(column.dtype),
+        "cells": column.to_numpy(),
+    }
 
 
 def _add_array(array: np.ndarray, feed: Feed) -> None:

@@ -1,6 +1,6 @@
 """Time and memory of a whole season, from 10 to 1,000 trials.
 
-Run: python tests/benchmarks/season_scale.py [--notebooks N] [trials ...]
+Run: python tests/benchmarks/season_scale.py [--notebooks N] [--whole] [trials ...]
 
 Simulates seasons of 1,000 plots a trial, times every stage of their audit, each size in
 a process of its own, and writes a table to `RESULTS.md` beside this file. In the same
@@ -165,7 +165,11 @@ def time_bare_read(folder, threads) -> dict:
 
 
 def time_notebooks(folder, out, n) -> dict:
-    """Return the time of n trials' notebooks with their PDFs in a run, a trial."""
+    """Return the time of n trials' notebooks with their PDFs in a run, a trial.
+
+    By the clock the start, until kernels can be forked, is told apart; processors'
+    time has its share of it.
+    """
     from kitlib.runs.batch import season_tasks
     from kitlib.runs.notebook_pool import run_tasks, workshop
     from kitlib.season.season_audit import audit_season
@@ -174,7 +178,7 @@ def time_notebooks(folder, out, n) -> dict:
     tasks = season_tasks(audit).values()
     by_trial = {task.parameters.get("trial"): task for task in tasks}
     chosen = [by_trial[trial] for trial in trial_names(folder, int(n))]
-    failed = []
+    failed, begun = [], []
     with workshop(Path(out), Path(folder)) as scratch:
         clock = Clock()
         run_tasks(
@@ -184,12 +188,31 @@ def time_notebooks(folder, out, n) -> dict:
             os.cpu_count(),
             lambda task, failure: failed.append(failure),
             lambda ended, total: ended,
-            lambda said: None,
+            lambda said: begun.append(clock.read()["seconds"]),
         )
         spent = clock.read(len(chosen))
     if any(failed):
         raise RuntimeError(f"a notebook failed: {failed}")
-    return spent
+    start = begun[0]
+    return spent | {"start": start, "seconds": spent["seconds"] - start / len(chosen)}
+
+
+def time_whole_run(folder, out) -> dict:
+    """Return the time of a whole run, with every notebook and PDF, and what it made."""
+    from kitlib.runs.batch import run_season
+
+    stages, clock = {}, Clock()
+
+    def say(stage):
+        stages[stage.split(" ")[0]] = clock.read()["seconds"]
+
+    run = run_season(folder, out, say=say)
+    if run.failed:
+        raise RuntimeError(f"a notebook failed: {run.failed}")
+    made = [path.stat().st_size for path in run.home.rglob("*") if path.is_file()]
+    told = {"ranked": stages["writing"] - stages["ranking"], "peak": peak_mb()}
+    told |= {"tables": stages["running"] - stages["writing"]}
+    return clock.read() | told | {"files": len(made), "size": sum(made) / 1e6}
 
 
 def time_plain_loop(folder, out, n) -> dict:
@@ -226,6 +249,7 @@ PARTS = {
         time_bare_read,
         time_notebooks,
         time_plain_loop,
+        time_whole_run,
     )
 }
 
@@ -254,7 +278,7 @@ def in_r(folder) -> dict[str, float]:
     return {line[0]: float(line[1]) for line in lines if line and line[0] in known}
 
 
-def measure(trials: int, notebooks: int, outcomes: int, place: Path) -> dict:
+def measure(trials, notebooks, outcomes, whole: bool, place: Path) -> dict:
     """Return all that is measured of a season of so many trials."""
     from kitlib.simulation.simulate import simulate_season
 
@@ -263,6 +287,7 @@ def measure(trials: int, notebooks: int, outcomes: int, place: Path) -> dict:
     out.mkdir()
     n = min(notebooks, trials)
     found = {
+        "trials": trials,
         "bare": apart(time_bare_read, folder, 0),
         "bare, threads": apart(time_bare_read, folder, 1),
         "statistics": apart(time_statistics, folder),
@@ -272,6 +297,8 @@ def measure(trials: int, notebooks: int, outcomes: int, place: Path) -> dict:
     if n:
         found["loop"] = apart(time_plain_loop, folder, out, n)
         found["notebooks"] = apart(time_notebooks, folder, out, n)
+    if whole:
+        found["whole"] = apart(time_whole_run, folder, out)
     shutil.rmtree(folder)
     shutil.rmtree(out)
     return found
@@ -285,14 +312,14 @@ def main() -> None:
     asked.add_argument(
         "--outcomes", type=int, default=24, help="trials ranked; 0 means all"
     )
+    asked.add_argument("--whole", action="store_true", help="time whole runs as well")
     asked.add_argument("--to", type=Path, default=RESULTS, help="file to write")
     chosen, found = asked.parse_args(), {}
     with tempfile.TemporaryDirectory() as place:
         for trials in chosen.trials:
             print(f"{trials:,} trials", file=sys.stderr, flush=True)
-            found[trials] = measure(
-                trials, chosen.notebooks, chosen.outcomes, Path(place)
-            )
+            how = chosen.notebooks, chosen.outcomes, chosen.whole
+            found[trials] = measure(trials, *how, Path(place))
     head = ["# A season from 10 to 1,000 trials", "", f"Made by {Path(__file__).name}."]
     text = [*head, *machine(), UNITS, "", *table_of(found), "", growth(found)]
     chosen.to.write_text("\n".join(text).rstrip() + "\n", encoding="utf-8")

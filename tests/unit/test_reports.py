@@ -1,6 +1,7 @@
 """The reports hold the verdict, the evidence, the cautions and the provenance."""
 
 import io
+import re
 
 import pypdf
 import pytest
@@ -69,6 +70,11 @@ def test_every_input_is_named_with_its_hash(audited_demo, season_text, trial_tex
         for name, digest in inputs.items():
             assert name in text
             assert digest[:20] in text.replace(" ", "")
+
+
+def test_nothing_the_kit_says_itself_is_cut_short(season_text, trial_text):
+    for text in (season_text, trial_text):
+        assert not re.search(r"\(\d+ letters\)", text)
 
 
 def test_a_trials_report_names_its_entries(audited_demo, trial_text):
