@@ -186,8 +186,7 @@ def as_png(svgs: Sequence[bytes]) -> bytes:
     inputs = {"pictures": words}
     full = compiler().compile(_PAGE, format="png", ppi=_DPI, sys_inputs=inputs)
     # A palette of 256 colours keeps those of the figures and takes a third of the room.
-    palette = {"method": Image.Quantize.MAXCOVERAGE, "dither": Image.Dither.NONE}
     out = BytesIO()
     with Image.open(BytesIO(full)) as image:
-        image.convert("RGB").quantize(256, **palette).save(out, "PNG")
+        image.convert("RGB").quantize(256, dither=Image.Dither.NONE).save(out, "PNG")
     return out.getvalue()
