@@ -27,7 +27,7 @@ from kitlib.season.season_audit import SeasonAudit
 from kitlib.words.estimates import Estimate
 from kitlib.words.findings import Finding
 from kitlib.words.kinds import NOTE, SEVERITIES
-from kitlib.words.terms import NOT_KNOWN, POINTS, show, show_span
+from kitlib.words.terms import NOT_KNOWN, POINTS, listed, show, show_span
 
 ACTION_IN_WORDS = {
     KEEP: "keep the setting",
@@ -192,12 +192,24 @@ def findings_block(findings: Iterable[Finding], most: int = 60) -> list[Block]:
     ranked = sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
     if not ranked:
         return [Paragraph("Nothing else was found.")]
-    shown = ranked[:most]
-    blocks: list[Block] = [Findings([(f.severity, str(f)) for f in shown])]
-    if len(ranked) > most:
-        said = f"{len(ranked) - most} more findings stand in findings.csv."
+    lines = _finding_lines(ranked)
+    blocks: list[Block] = [Findings(lines[:most])]
+    if len(lines) > most:
+        said = f"{len(lines) - most} more findings stand in findings.csv."
         blocks.append(Paragraph(said))
     return blocks
+
+
+def _finding_lines(findings: Iterable[Finding]) -> list[tuple[str, str]]:
+    """Return severities and words; what points at several tables is said once."""
+    tables: dict[tuple[str, str], dict[str, None]] = {}
+    for found in findings:
+        of_it = tables.setdefault((found.severity, found.message), {})
+        of_it |= {found.table: None} if found.table else {}
+    return [
+        (severity, f"{listed(of_it)}: {message}" if of_it else message)
+        for (severity, message), of_it in tables.items()
+    ]
 
 
 def left_out_block(left_out: pd.DataFrame, most: int = 40) -> list[Block]:

@@ -63,11 +63,6 @@ def findings_table(findings: Sequence[Finding]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=FINDING_COLUMNS, dtype="str")
 
 
-def _row_list(found: Finding) -> str:
-    """Return a finding's rows as one cell."""
-    return " ".join(map(str, found.rows))
-
-
 def worst(findings: Iterable[Finding]) -> str:
     """Return the most serious severity among findings, a note if there are none."""
     ranks = [SEVERITIES.index(found.severity) for found in findings]

@@ -7,10 +7,12 @@ import pypdf
 import pytest
 
 from kitlib.pages.typeset import typeset
+from kitlib.reports.report_parts import findings_block
 from kitlib.reports.season_report import season_report
 from kitlib.reports.trial_basis import trial_basis
 from kitlib.reports.trial_report import trial_report
 from kitlib.season.season_audit import audit_season
+from kitlib.words.findings import Finding
 from kitlib.words.terms import show
 
 CAUTIONS = (
@@ -70,6 +72,16 @@ def test_every_input_is_named_with_its_hash(audited_demo, season_text, trial_tex
         for name, digest in inputs.items():
             assert name in text
             assert digest[:20] in text.replace(" ", "")
+
+
+def test_what_points_at_two_tables_is_said_once():
+    said = {"code": "sample-apart", "message": "sample S1 is far off.", "curve": "W"}
+    found = [Finding(table=name, **said) for name in ("oven", "plots", "oven")]
+    [block] = findings_block([*found, Finding(**said | {"message": "So is all else."})])
+    assert block.items == [
+        ("warning", "oven and plots: sample S1 is far off."),
+        ("warning", "So is all else."),
+    ]
 
 
 def test_nothing_the_kit_says_itself_is_cut_short(season_text, trial_text):
