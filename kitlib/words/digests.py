@@ -2,7 +2,7 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date
 from enum import Enum
@@ -52,7 +52,8 @@ def _add(value: object, feed: Feed) -> None:
         case Mapping():
             _add_parts(value, value, feed)
         case tuple() | list():
-            _add_parts(value, dict(enumerate(value)), feed)
+            _add_head(value, len(value), feed)
+            _add_items(value, feed)
         case _ if is_dataclass(value):
             of_fields = {f.name: getattr(value, f.name) for f in fields(value)}
             _add_parts(value, of_fields, feed)
@@ -68,13 +69,22 @@ def _add_parts(value: object, parts: Mapping, feed: Feed) -> None:
         _add(part, feed)
 
 
+def _add_items(items: Sequence, feed: Feed) -> None:
+    """Feed items in their order; plain ones at once, for there may be very many."""
+    if set(map(type, items)) <= _PLAIN:
+        feed(json.dumps(items).encode())
+    else:
+        for item in items:
+            _add(item, feed)
+
+
 def _add_table(table, feed: Feed) -> None:
     """Feed a table, a column or an index: names, types and cells."""
     if isinstance(table, pd.DataFrame):
         columns = [_cells(column) for _, column in table.items()]
         _add_parts(table, {"index": table.index, "columns": columns}, feed)
     elif isinstance(table, pd.MultiIndex):
-        _add_parts(table, dict(enumerate(table.to_list())), feed)
+        _add(table.to_list(), feed)
     elif isinstance(table, pd.Series):
         _add_parts(table, {"index": table.index, "cells": _cells(table)}, feed)
     else:
@@ -91,14 +101,11 @@ def _cells(column: pd.Series | pd.Index) -> dict[str, object]:
 
 
 def _add_array(array: np.ndarray, feed: Feed) -> None:
-    """Feed an array: its shape, its type and its numbers, or its objects one by one."""
+    """Feed an array: its shape, its type and its numbers or objects."""
     _add_head(array, array.ndim, feed)
     feed(f"{array.shape}{array.dtype}".encode())
     if array.dtype.hasobject:
-        if set(map(type, array.flat)) <= _PLAIN:
-            feed(json.dumps(array.ravel().tolist()).encode())
-        else:
-            _add_parts(array, dict(enumerate(array.flat)), feed)
+        _add_items(array.ravel().tolist(), feed)
     elif array.dtype.kind == "f":
         feed(np.where(np.isnan(array), np.nan, array).tobytes())
     else:
