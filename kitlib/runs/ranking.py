@@ -7,6 +7,7 @@ import subprocess
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from multiprocessing import get_context
 
 from kitlib.runs.bench import own_environment
@@ -53,10 +54,12 @@ def _ranked_apart(audit: SeasonAudit, jobs: int) -> dict:
             pickle.dump(for_others(audit, audit.folder), process.stdin)
             process.stdin.close()
             return {"outcomes": pickle.load(process.stdout)}
-        except (EOFError, OSError):  # it ended early, such as for want of memory
-            return {}
+        except (EOFError, OSError, pickle.UnpicklingError):
+            return {}  # it ended early, such as for want of memory
         finally:
             process.kill()
+            with suppress(OSError):  # what it did not read can go
+                process.stdin.close()
 
 
 def main(jobs: str) -> None:
