@@ -5,6 +5,7 @@ from kitlib.pages.blocks import Block, Column, Heading, Table
 from kitlib.reports.method_note import made_with
 from kitlib.reports.trial_condition import curve_condition
 from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.trial_audit import findings_on
 from kitlib.words.digests import digest
 from kitlib.words.kept import kept
 
@@ -31,11 +32,7 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
     pairs, left_out = season.pairing.pairs, season.pairing.left_out
     own = pairs[pairs["trial"] == name]
     left = left_out[left_out["trial"] == name]
-    findings = [
-        found
-        for found in season.findings
-        if found.trial == name or (found.curve in curves and not found.trial)
-    ]
+    findings = findings_on(season, name, curves)
     return {
         "settings": digest(season.settings),
         f"plots of the trial ({len(plots)})": digest(plots),

@@ -1,6 +1,7 @@
 """What a season says of one trial: its plots, samples, curves and consequences."""
 
 import hashlib
+from collections.abc import Collection
 from dataclasses import dataclass
 from math import nan
 
@@ -156,13 +157,26 @@ def audit_trial(season, name: str) -> TrialAudit:
     )
 
 
+def findings_on(season, name: str, curves: Collection[str]) -> list[Finding]:
+    """Return the season's findings that concern a trial or the curves that served it.
+
+    Parameters
+    ----------
+    season : SeasonAudit
+    name : str
+        The trial.
+    curves : collection of str
+    """
+    return [
+        found
+        for found in season.findings
+        if found.trial == name or (found.curve in curves and not found.trial)
+    ]
+
+
 def _concerning(season, name, curves, consequences) -> list[Finding]:
     """Return the season's findings that concern a trial, and its own remarks."""
-    found = [
-        f
-        for f in season.findings
-        if f.trial == name or (f.curve in curves and not f.trial)
-    ]
+    found = findings_on(season, name, curves)
     served = [c for c in curves if c in season.audits]
     if len(curves) > 1:
         said = f"trial {name} was served by {counted(len(curves), 'curve')}: "

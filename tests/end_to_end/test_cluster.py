@@ -1,16 +1,15 @@
 """A season's notebooks on a real cluster: two worker processes over TCP."""
 
 import os
-import signal
 import subprocess
 import sys
-import time
 from functools import partial
 from pathlib import Path
 
 import dask
 import pytest
 from distributed import LocalCluster
+from interrupts import break_off
 
 from kitlib.runs import cli, cluster
 from kitlib.runs.batch import run_season
@@ -118,31 +117,11 @@ def test_an_address_without_a_scheduler_is_said(season, tmp_path, monkeypatch, c
         assert f"--scheduler {address}: no scheduler answers" in said
 
 
-def heed_interrupts():
-    """Take Ctrl-C, even where the tests themselves run in the background."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
 def test_an_interrupted_run_is_gone_on_with(workers, season, tmp_path):
     home = tmp_path / "out" / "Small season"
     call = [COMMAND, "run", season.folder, "--out", home.parent]
     call += ["--scheduler", workers.scheduler_address]
-    started = subprocess.Popen(
-        call,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-        preexec_fn=heed_interrupts,
-    )
-    end = time.monotonic() + 120
-    while not list(home.glob("*.ipynb")):
-        assert time.monotonic() < end, "waited in vain"
-        time.sleep(0.05)
-    started.send_signal(signal.SIGINT)
-    _, said = started.communicate(timeout=120)
-    assert started.returncode == 130, said
-    assert said.splitlines()[-1].startswith("interrupted")
-    assert "Traceback" not in said
+    break_off(call, lambda: list(home.glob("*.ipynb")))
     begun = files_of(home)
     assert begun.keys() & {"season.ipynb", "join.ipynb", "plan.ipynb"}
     assert "manifest.json" not in begun and not list(home.glob(".work-*"))

@@ -4,13 +4,13 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from ast import literal_eval
 from pathlib import Path
 
 import nbformat
 import pytest
 from conftest import SeasonFolder
+from interrupts import wait_for
 from nbformat.v4 import new_code_cell, new_notebook
 
 from kitlib.runs import bench, cli, kernels, notebook_runs
@@ -51,13 +51,6 @@ def processes_in(folder):
         except OSError:
             continue  # ended meanwhile
     return found
-
-
-def wait_for(condition, seconds=120.0):
-    end = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < end, "waited in vain"
-        time.sleep(0.05)
 
 
 @pytest.fixture(scope="module")

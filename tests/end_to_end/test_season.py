@@ -3,14 +3,13 @@
 import json
 import os
 import shutil
-import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pandas as pd
 import pytest
+from interrupts import break_off
 
 from kitlib.intake.outputs import sha256_of
 
@@ -171,36 +170,12 @@ def test_only_what_a_change_concerns_is_redone(season, tmp_path):
 # ---- a small season, broken off and gone on with
 
 
-def wait_for(condition, seconds=120.0):
-    end = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < end, "waited in vain"
-        time.sleep(0.05)
-
-
-def heed_interrupts():
-    """Take Ctrl-C, even where the tests themselves run in the background."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
 def test_an_interrupted_run_is_gone_on_with(season, tmp_path):
     plots = season.text("plots.csv").splitlines(keepends=True)
     season.write("plots.csv", "".join(line for line in plots if line[:2] != "T3"))
     home = tmp_path / "out" / "Small season"
     arguments = call("run", season.folder, "--out", home.parent, "--jobs", 1)
-    started = subprocess.Popen(
-        arguments,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-        preexec_fn=heed_interrupts,
-    )
-    wait_for(lambda: (home / "join.ipynb").exists())
-    os.killpg(started.pid, signal.SIGINT)  # what Ctrl-C at a terminal does
-    _, said = started.communicate(timeout=120)
-    assert started.returncode == 130
-    assert said.splitlines()[-1].startswith("interrupted")
-    assert "Traceback" not in said
+    break_off(arguments, (home / "join.ipynb").exists)
     finished = set(files_of(home))
     assert "season.pdf" in finished and "manifest.json" not in finished
     assert not [name for name in finished if ".work-" in name or ".part-" in name]

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from kitlib.intake.pairs import Pairing
+from kitlib.intake.pairs import OVEN, Pairing
 from kitlib.pages.typeset import as_json
 from kitlib.reports import trial_condition
 from kitlib.reports.trial_basis import trial_basis
@@ -59,7 +59,10 @@ def only_its_part(monkeypatch):
             reference=None,
             pairing=Pairing(
                 plots=pairing.plots[pairing.plots["trial"] == name],
-                pairs=pairs[(pairs["trial"] == name) | pairs["curve"].isin(kept)],
+                pairs=pairs[
+                    (pairs["trial"] == name)
+                    | (pairs["curve"].isin(kept) & (pairs["basis"] == OVEN))
+                ],
                 left_out=left_out[left_out["trial"] == name],
                 counts=None,
                 findings=None,
