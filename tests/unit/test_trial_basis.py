@@ -14,6 +14,7 @@ from kitlib.reports.trial_basis import trial_basis
 from kitlib.reports.trial_condition import curve_condition
 from kitlib.reports.trial_report import trial_report
 from kitlib.season.season_audit import audit_season
+from kitlib.words.findings import Finding
 
 NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "3_trial.ipynb"
 
@@ -128,3 +129,71 @@ def test_a_setting_concerns_every_trial(season):
     season.write("season.toml", season.text("season.toml") + "seed = 7\n")
     after = bases_of(season)
     assert all(after[name]["settings"] != before[name]["settings"] for name in after)
+
+
+def with_another(season, **parts):
+    """Return the season with some of its parts exchanged, all else as it was."""
+    worked_out = {"plots": season.plots, "findings": season.findings}
+    fields = {k: v for k, v in parts.items() if k not in worked_out}
+    other = replace(season, _trials={}, **fields)
+    vars(other).update(worked_out | {k: parts[k] for k in worked_out if k in parts})
+    return other
+
+
+def changed_cell(table, rows, column, value):
+    """Return a table with one cell changed, in the first of some rows."""
+    changed = table.copy()
+    changed.loc[changed.index[rows][0], column] = value
+    return changed
+
+
+def exchanges(season, name, curve):
+    """Yield each thing a report is made from, exchanged alone, and its part."""
+    pairing, plots = season.pairing, season.plots
+    own, left = plots["trial"] == name, pairing.left_out["trial"] == name
+    others = (pairing.pairs["curve"] == curve) & (pairing.pairs["trial"] != name)
+    others &= pairing.pairs["basis"] == OVEN
+    more = Finding(code="two-curves", trial=name, message="said besides")
+    of_curve = Finding(code="sample-apart", curve=curve, message="said besides")
+    audit, advice = season.audits[curve], season.advice[curve]
+    yield "settings", {"settings": season.settings.model_copy(update={"seed": 99})}
+    yield "plots", {"plots": changed_cell(plots, own, "yield_after_kg_ha", 1.0)}
+    rows = changed_cell(pairing.left_out, left, "reason", "another")
+    yield "rows", {"pairing": replace(pairing, left_out=rows)}
+    yield "findings", {"findings": [*season.findings, more]}
+    yield "findings", {"findings": [*season.findings, of_curve]}
+    other = replace(audit, max_sep_source="another")
+    yield "curve", {"audits": season.audits | {curve: other}}
+    yield (
+        "curve",
+        {"advice": season.advice | {curve: replace(advice, reason="another")}},
+    )
+    rows = changed_cell(pairing.pairs, others, "reference_pct", 1.0)
+    yield "curve", {"pairing": replace(pairing, pairs=rows)}
+
+
+def test_each_thing_a_report_is_made_from_is_in_the_basis(audited_demo):
+    name, curve = "wheat-11", "wheat-S1"
+    basis = trial_basis(audited_demo, name)
+    assert trial_basis(with_another(audited_demo), name) == basis
+    for part, exchanged in exchanges(audited_demo, name, curve):
+        other = trial_basis(with_another(audited_demo, **exchanged), name)
+        changed = {key for key, sha in other.items() if basis.get(key) != sha}
+        assert [key.split(" ")[0] for key in changed] == [part], exchanged.keys()
+
+
+def test_set_up_and_check_samples_are_in_the_basis(audited_demo, monkeypatch):
+    basis = trial_basis(audited_demo, "wheat-11")
+    monkeypatch.setattr("kitlib.reports.trial_basis.curve_condition", lambda *_: None)
+    other = trial_basis(with_another(audited_demo), "wheat-11")
+    changed = {key for key in other if basis[key] != other[key]}
+    assert changed == {"curve wheat-S1", "curve wheat-S2"}
+
+
+def test_a_sample_of_the_trial_is_in_the_basis(audited_demo):
+    pairing = audited_demo.pairing
+    own = pairing.pairs["trial"] == "wheat-11"
+    pairs = changed_cell(pairing.pairs, own, "reference_pct", 1.0)
+    other = with_another(audited_demo, pairing=replace(pairing, pairs=pairs))
+    basis, found = (trial_basis(s, "wheat-11") for s in (audited_demo, other))
+    assert any(basis[key] != found[key] for key in found if key.startswith("samples"))
