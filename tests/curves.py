@@ -5,7 +5,7 @@ import pandas as pd
 
 from kitlib.curves.audit import audit_curve
 from kitlib.intake.pairs import OVEN, PAIR_COLUMNS
-from kitlib.intake.season import Season
+from kitlib.intake.settings import Season
 
 SEASON = Season(name="test")
 

@@ -3,8 +3,8 @@
 from functools import cache
 from pathlib import Path
 
-from kitlib.review.season_review import SeasonReview, review_season
-from kitlib.season.season_audit import audit_season
+from kitlib.review.review import SeasonReview, review_season
+from kitlib.season.season import audit_season
 
 DEMO = Path(__file__).parent.parent / "demo_data"
 

@@ -1,34 +1,37 @@
-"""The season's pairs taken apart by crop and curve: the only place that groups."""
+"""The season's pairs taken apart by crop and curve: the only place that groups.
+
+The benchtop meter's own bias, slope and SEP against the oven.
+"""
 
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from kitlib.curves.bands import audit_bands
-from kitlib.curves.coverage import Coverage, coverage
-from kitlib.curves.curve_audit import Performance, performance
+from kitlib.curves.curve import Performance, audit_bands, performance, two_phase_bias
 from kitlib.curves.effects import (
+    Coverage,
     Effect,
+    Samples,
+    coverage,
     difference_between,
     effect_of,
     mean_over,
     p_of_zero,
+    tried,
     with_q_values,
 )
-from kitlib.curves.samples import Samples, tried
-from kitlib.curves.two_phase import two_phase_bias
 from kitlib.intake.cells import Table
 from kitlib.intake.pairs import OVEN, Pairing, curve_register
-from kitlib.intake.season import Season
-from kitlib.statistics.pooling import false_discovery
-from kitlib.statistics.resample import (
+from kitlib.intake.settings import Season
+from kitlib.statistics.agreement import unexplained_error_limit
+from kitlib.statistics.left_out import (
     LeaveOneTrialOut,
     leave_one_trial_out,
     sep_interval,
 )
+from kitlib.statistics.pooling import false_discovery
 from kitlib.statistics.sums import trial_sums
-from kitlib.statistics.validation import unexplained_error_limit
 from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval
 from kitlib.words.limits import Tolerance
 
@@ -254,3 +257,53 @@ def _with_discovery_rates(audits: list[CurveAudit]) -> list[CurveAudit]:
         )
         for audit, q in zip(audits, q_values, strict=True)
     ]
+
+
+BRIDGE_COLUMNS = [
+    "crop",
+    "meter",
+    "n",
+    "n_trials",
+    "bias",
+    "bias_low",
+    "bias_high",
+    "bias_method",
+    "sep",
+    "slope",
+    "slope_low",
+    "slope_high",
+    "intercept",
+]
+
+
+def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Return each benchtop meter's own bias, slope and SEP against the oven, by crop.
+
+    Bias is benchtop − oven; slope and intercept are of oven on benchtop. One row
+    per sample counts, however many curves read its plot.
+    """
+    both = pairs[pairs["used"] & pairs["benchtop_pct"].notna()]
+    both = both.drop_duplicates(["sample", "trial", "plot"])
+    rows = []
+    for (crop, meter), group in both.groupby(["crop", "meter"], sort=True):
+        samples = Samples.of(group.assign(sensor_pct=group["benchtop_pct"]))
+        found = performance(samples)
+        bias, slope = found.bias.interval(level), found.slope.interval(level)
+        rows.append(
+            {
+                "crop": crop,
+                "meter": meter,
+                "n": samples.n,
+                "n_trials": samples.n_trials,
+                "bias": found.bias.value,
+                "bias_low": bias.low,
+                "bias_high": bias.high,
+                "bias_method": found.bias.method or found.bias.remark,
+                "sep": found.sep,
+                "slope": found.slope.value,
+                "slope_low": slope.low,
+                "slope_high": slope.high,
+                "intercept": found.line.intercept.value if found.line else np.nan,
+            }
+        )
+    return pd.DataFrame(rows, columns=BRIDGE_COLUMNS)

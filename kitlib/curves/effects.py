@@ -1,17 +1,90 @@
-"""What the errors of a curve move with, and which samples move its bias."""
+"""The samples of one curve, and a statistic of them or why there is none.
 
+What the errors of a curve move with, and which samples move its bias.
+
+How far the samples speak for the plots that were harvested.
+"""
+
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
 from scipy.stats import t as student_t
 
 from kitlib.statistics.clustered import clustered_fit, clustered_mean
+from kitlib.statistics.over_plots import (
+    beside_plots,
+    bias_over_plots,
+    gain_over_plots,
+)
 from kitlib.statistics.pooling import false_discovery
 from kitlib.words.errors import KitError
 from kitlib.words.estimates import Estimate, not_known
 from kitlib.words.terms import counted
+
+Found = TypeVar("Found")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Samples:
+    """The samples of one curve, as arrays of one length.
+
+    Attributes
+    ----------
+    sensor, reference : ndarray
+        Readings restated to the offset in the register, and air-oven values of
+        the same samples. [% moisture, wet basis]
+    reference_se : ndarray
+        Standard error of each reference value; nan where not known.
+    trial, sample : ndarray of str
+    """
+
+    sensor: np.ndarray
+    reference: np.ndarray
+    reference_se: np.ndarray
+    trial: np.ndarray
+    sample: np.ndarray
+
+    @property
+    def error(self) -> np.ndarray:
+        """Sensor minus air-oven. [% moisture]."""
+        return self.sensor - self.reference
+
+    @property
+    def n(self) -> int:
+        """Number of samples."""
+        return self.sensor.size
+
+    @property
+    def n_trials(self) -> int:
+        """Number of trials they come from."""
+        return len(set(self.trial))
+
+    @classmethod
+    def of(cls, pairs: pd.DataFrame) -> "Samples":
+        """Return the samples of a table of pairs."""
+        numbers = {
+            name: pairs[column].to_numpy(float)
+            for name, column in (
+                ("sensor", "sensor_pct"),
+                ("reference", "reference_pct"),
+                ("reference_se", "reference_se"),
+            )
+        }
+        texts = {name: pairs[name].to_numpy(object) for name in ("trial", "sample")}
+        return cls(**numbers, **texts)
+
+
+def tried(make: Callable[..., Found], *args) -> tuple[Found | None, str]:
+    """Return a statistic, or None and why the samples do not give it."""
+    try:
+        return make(*args), ""
+    except KitError as reason:
+        return None, str(reason)
+
 
 # From the share of readings below to the share below at the upper end: an effect
 # is stated over this middle part of what the season had, so that one odd value
@@ -205,3 +278,74 @@ def mean_over(values, trial) -> Estimate:
     if len(values) == 1:
         return Estimate(value=float(values[0]), remark="one sample has no spread")
     return clustered_mean(values, trial)
+
+
+BAND = 2.0  # width of a moisture band [% moisture]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Coverage:
+    """The harvested plots' readings against those of the samples.
+
+    Attributes
+    ----------
+    n_plots : int
+        Plots harvested with a reading.
+    low, high : float
+        Driest and wettest reading with a sample. [% moisture]
+    share_outside : float
+        Share of plots drier or wetter than any sample.
+    share_bands : float
+        Share of plots in moisture bands that hold a sample.
+    shift : float
+        Mean of the plots' readings minus the samples', in SDs of the plots'.
+    bias, gain : Estimate
+        Over all plots of the sampled trials, whatever readings the samples were
+        picked at. [% moisture; points per point]
+    """
+
+    n_plots: int
+    low: float
+    high: float
+    share_outside: float
+    share_bands: float
+    shift: float
+    bias: Estimate
+    gain: Estimate
+
+
+def coverage(
+    samples: Samples, reference_se: float, harvested, harvested_trial
+) -> Coverage:
+    """Return how the samples' readings cover those of the harvested plots.
+
+    Parameters
+    ----------
+    samples : Samples
+    reference_se : float
+        Standard error of a sample's reference value. [% moisture]
+    harvested, harvested_trial : array_like, shape (m,)
+        Readings of every plot the curve served, nan where there is none, and
+        their trials.
+    """
+    sensor, harvested = samples.sensor, np.asarray(harvested, float)
+    beside = beside_plots(
+        sensor, samples.reference, samples.trial, harvested, harvested_trial
+    )
+    harvested = harvested[np.isfinite(harvested)]
+    low, high = float(sensor.min()), float(sensor.max())
+    outside = (harvested < low) | (harvested > high)
+    bands = pd.Series(np.floor(harvested / BAND))
+    sampled = pd.Series(np.floor(sensor / BAND))
+    held = bands.isin(sampled.unique())
+    spread = harvested.std(ddof=1) if harvested.size > 1 else np.nan
+    return Coverage(
+        n_plots=harvested.size,
+        low=low,
+        high=high,
+        share_outside=float(outside.mean()) if harvested.size else np.nan,
+        share_bands=float(held.mean()) if harvested.size else np.nan,
+        shift=float((harvested.mean() - sensor.mean()) / spread) if spread else np.nan,
+        bias=bias_over_plots(beside),
+        gain=gain_over_plots(beside, reference_se),
+    )

@@ -6,7 +6,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from kitlib.curves.recommend import Recommendation
+from kitlib.curves.advice import Recommendation
 from kitlib.explorer.explorer import CurveExplorer
 from kitlib.explorer.explorer_look import Look
 from kitlib.explorer.live_pictures import LivePicture, labelled_frames, title, widened

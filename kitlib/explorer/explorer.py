@@ -8,9 +8,9 @@ from typing import TypeVar
 
 import numpy as np
 
+from kitlib.curves.advice import Recommendation
 from kitlib.curves.corrections import Correction
-from kitlib.curves.recommend import Recommendation
-from kitlib.curves.samples import Samples
+from kitlib.curves.effects import Samples
 from kitlib.explorer.entry_lines import EntryLines, TrialLines
 from kitlib.explorer.explorer_look import Look
 from kitlib.explorer.served_trials import served_trials
@@ -31,7 +31,7 @@ from kitlib.explorer.what_if_yields import (
     standard_scale,
     trial_outlook,
 )
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.trials.yields import YieldUnit, yield_unit
 from kitlib.words.estimates import Interval
 

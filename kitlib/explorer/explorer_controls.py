@@ -7,8 +7,8 @@ import ipywidgets as widgets
 from kitlib.explorer.explorer import CurveExplorer
 from kitlib.explorer.explorer_tables import offset_label, sample_label, tilt_label
 from kitlib.explorer.what_if_choices import Choice, tilt_stops
-from kitlib.intake.season import Season
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.intake.settings import Season
+from kitlib.season.season import SeasonAudit
 from kitlib.words.estimates import Interval
 
 BAND_STEP = 0.5

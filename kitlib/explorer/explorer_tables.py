@@ -4,7 +4,7 @@ from math import isfinite
 
 import numpy as np
 
-from kitlib.curves.recommend import Recommendation
+from kitlib.curves.advice import Recommendation
 from kitlib.explorer.explorer import CurveExplorer
 from kitlib.explorer.explorer_look import Look
 from kitlib.explorer.what_if import Outlook

@@ -30,7 +30,7 @@ from kitlib.explorer.panel_parts import (
 )
 from kitlib.explorer.sample_pictures import AgreementPicture, ErrorPicture
 from kitlib.explorer.what_if_files import explore_folder, write_what_if
-from kitlib.season.season_audit import SeasonAudit, audit_season
+from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.errors import KitError
 
 _WRAPPED = widgets.Layout(flex_flow="row wrap", align_items="flex-start")

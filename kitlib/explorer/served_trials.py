@@ -6,9 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kitlib.explorer.entry_lines import PlotYields, TrialLines, trial_lines
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.trials.trial_plots import NOT_GIVEN
-from kitlib.trials.yields import yield_per_point
+from kitlib.season.season import SeasonAudit
+from kitlib.trials.yields import NOT_GIVEN, yield_per_point
 from kitlib.words.terms import BLOCK, ENTRY, crop_key
 
 

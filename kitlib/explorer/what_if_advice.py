@@ -2,9 +2,9 @@
 
 import numpy as np
 
+from kitlib.curves.advice import Recommendation, recommend
 from kitlib.curves.audit import CurveAudit, audit_curve
-from kitlib.curves.recommend import Recommendation, recommend
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 
 
 def advice_on(

@@ -11,7 +11,7 @@ from kitlib.explorer.explorer_look import Look
 from kitlib.explorer.what_if_page import what_if_page
 from kitlib.intake.outputs import csv_bytes, file_name, sole_use, write_bytes
 from kitlib.pages.typeset import typeset
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.errors import KitError
 
 FOLDER, TABLE = "explore", "what_if.csv"

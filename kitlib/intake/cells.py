@@ -5,9 +5,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.plain_cells import plain_numbers, plain_texts, plain_times
+from kitlib.intake.files import plain_numbers, plain_texts, plain_times
 from kitlib.intake.schema import FLAG, NUMBER, TEXT, TIME
-from kitlib.intake.season import Season
+from kitlib.intake.settings import Season
 from kitlib.words.findings import Finding
 from kitlib.words.terms import listed
 

@@ -1,12 +1,18 @@
-"""Raw cells to typed tables: every problem found, every row accounted for."""
+"""Names and labels that look like slips: spelt in two ways, or made by a spreadsheet.
 
+Nothing is put right: a name is used as it is written, and two spellings are two names.
+
+Raw cells to typed tables: every problem found, every row accounted for.
+"""
+
+import unicodedata
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pandera.pandas as pa
 
-from kitlib.intake.apart import values_apart
 from kitlib.intake.cells import (
     Table,
     fault_cells,
@@ -14,9 +20,15 @@ from kitlib.intake.cells import (
     in_our_unit,
     left_out_rows,
 )
-from kitlib.intake.contradictions import contradictions
-from kitlib.intake.keys import keys_alike, odd_keys
-from kitlib.intake.plain_cells import without_blank_rows
+from kitlib.intake.contradictions import contradictions, values_apart
+from kitlib.intake.files import (
+    RawTable,
+    Unreadable,
+    find_table,
+    near_misses,
+    read_raw,
+    without_blank_rows,
+)
 from kitlib.intake.schema import (
     MOISTURES,
     REQUIRED_TABLES,
@@ -27,12 +39,166 @@ from kitlib.intake.schema import (
     column_ranges,
     needed_columns,
 )
-from kitlib.intake.season import Season
-from kitlib.intake.tables import RawTable, Unreadable, find_table, near_misses, read_raw
+from kitlib.intake.settings import Season
 from kitlib.words.errors import refuse
-from kitlib.words.findings import Finding
-from kitlib.words.kinds import STOP
+from kitlib.words.findings import STOP, Finding
 from kitlib.words.terms import listed
+
+# A name longer than this is more likely two cells run together. [letters]
+LONGEST_CELL = 200
+# Which columns hold the same kind of name, in whatever table.
+_NAMES = ("trial", "entry", "crop", "curve", "sample", "method", "lab", "meter")
+_NAMES += ("sensor", "chamber_config", "location", "block", "selection_reason")
+_MADE_BY_SPREADSHEET = {
+    "a date": r"\d{1,2}-[A-Z][a-z]{2}(-\d{2,4})?|[A-Z][a-z]{2}-\d{2,4}"
+    r"|\d{1,2}/\d{1,2}/\d{2,4}|\d{4}-\d{2}-\d{2}([ T]00:00:00)?",
+    "a rounded number": r"\d(\.\d+)?E\+\d+|\d+\.0",
+    "an error or an empty value": r"#(N/A|REF!|VALUE!|NAME\?|NUM!|NULL!|DIV/0!)"
+    r"|(?i:nan|null|none|[+-]?inf(inity)?)",
+}
+_USUAL = "[ -~]*"  # letters that are none of another alphabet, all of them seen
+# Letters of other alphabets and marks that look like one of ours: own list.
+_ALIKE = str.maketrans(
+    "\u0410\u0412\u0415\u041a\u041c\u041d\u041e\u0420\u0421\u0422\u0425\u0405\u0406"
+    "\u0430\u0435\u043e\u0440\u0441\u0443\u0445\u0455\u0456\u0391\u0392\u0395\u039a"
+    "\u039c\u039d\u039f\u03a1\u03a4\u03a7\u2010\u2011\u2012\u2013\u2014\u2212",
+    "ABEKMHOPCTXSI" + "aeopcyxsi" + "ABEKMNOPTX" + "------",
+)
+
+
+def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
+    """Return what looks odd in the text cells of one table."""
+    found = []
+    kinds = column_kinds(table)
+    for column in frame:
+        if kinds.get(column) != TEXT or column == "remark":
+            continue
+        texts = frame[column].dropna()
+        names = pd.Series(texts.unique(), dtype="str")
+        for code, which, said in _oddities(names, column in needed_columns(table)):
+            odd = names[which]
+            if odd.empty:
+                continue
+            rows = tuple(map(int, texts.index[texts.isin(odd)]))
+            said = f"{column} {_examples(odd)} {said}."
+            found.append(Finding(code=code, table=table, rows=rows, message=said))
+    return found + list(_lost_zeros(frame, table))
+
+
+def _examples(texts: pd.Series, exact: bool = False) -> str:
+    """Return a few cells as Python writes them, letters unseen or all by number."""
+    cut = [t if len(t) <= 40 else f"{t[:40]}…" for t in texts.unique()[:4]]
+    return listed(
+        [ascii(t) if exact or _invisible(t) else repr(t) for t in cut], most=3
+    )
+
+
+def _oddities(texts: pd.Series, is_key: bool) -> Iterator[tuple]:
+    """Yield each thing that can be odd: code, cells, and what it looks like."""
+    if texts.empty:
+        return
+    long = texts.str.len() > LONGEST_CELL
+    yield "cell-long", long, f"is longer than {LONGEST_CELL} letters"
+    short = texts.where(~long, "")
+    said = "holds letters that cannot be seen; type it anew"
+    unusual = short[~short.str.fullmatch(_USUAL)]
+    unseen = unusual.index[[_invisible(text) for text in unusual]]
+    yield "key-odd", texts.index.isin(unseen), said
+    for what, pattern in _MADE_BY_SPREADSHEET.items() if is_key else ():
+        said = f"looks like {what} that a spreadsheet or program wrote; check the name"
+        yield "key-odd", short.str.fullmatch(pattern), said
+
+
+def _invisible(text: str) -> bool:
+    """Whether a text holds control or format characters."""
+    return any(unicodedata.category(letter) in ("Cc", "Cf") for letter in text)
+
+
+def _lost_zeros(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
+    """Yield plots shorter than the others of their trial, which begin with zeros."""
+    if "plot" not in frame or frame.empty:
+        return
+    plots = frame[["trial", "plot"]].dropna()
+    plots = plots[plots["plot"].str.fullmatch(r"\d+")]
+    length = plots["plot"].str.len()
+    padded = length.where(plots["plot"].str.startswith("0"))
+    shortest = padded.groupby(plots["trial"]).transform("min")
+    short = plots[length < shortest]
+    if len(short):
+        said = f"plot {_examples(short['plot'])} is shorter than the others of its "
+        said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
+        place = tuple(map(int, short.index))
+        yield Finding(code="key-odd", table=table, rows=place, message=said)
+
+
+def keys_alike(frames: dict[str, pd.DataFrame]) -> list[Finding]:
+    """Return names that differ by letter case, spaces, look-alikes or zeros only.
+
+    The most frequent spelling is taken for the right one, the plots table's before
+    another as frequent; the rows of every other are named.
+    """
+    found = []
+    for column in _NAMES:
+        parts = [
+            pd.DataFrame({"name": frame[column], "group": ""}).assign(table=table)
+            for table, frame in frames.items()
+            if column in frame
+        ]
+        found += _spelt_twice(pd.concat(parts), column) if parts else []
+    parts = [
+        pd.DataFrame({"name": f["plot"], "group": f["trial"]}).assign(table=table)
+        for table, f in frames.items()
+        if "plot" in f
+    ]
+    return found + (_spelt_twice(pd.concat(parts), "plot") if parts else [])
+
+
+def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
+    """Return names of one column that are spelt in two ways."""
+    cells = cells.dropna(subset=["name"])
+    names = cells[["group", "name"]].drop_duplicates()
+    names = names.assign(plain=_plain_spellings(names["name"]))
+    twice = names[names.duplicated(["group", "plain"], keep=False)]
+    if twice.empty:
+        return []
+    cells = cells.rename_axis("row").reset_index().merge(twice, on=["group", "name"])
+    cells["times"] = cells.groupby(["group", "name"])["name"].transform("size")
+    found = []
+    for _, spellings in cells.groupby(["group", "plain"], sort=True):
+        usual = spellings.loc[spellings["times"].idxmax(), "name"]
+        for table, rows in spellings[spellings["name"] != usual].groupby("table"):
+            said = f"{column} {_examples(rows['name'], exact=True)} is spelt like "
+            said += f"{usual[:40]!a} but for letter case, spaces, zeros or look-alike "
+            said += "letters; they are taken for different names."
+            place = tuple(map(int, rows["row"]))
+            finding = Finding(
+                code="keys-alike", table=str(table), rows=place, message=said
+            )
+            found.append(finding)
+    return found
+
+
+def _plain_spellings(names: pd.Series) -> np.ndarray:
+    """Return names by which different spellings of them meet."""
+    cut = names.str.slice(0, LONGEST_CELL)
+    digits = cut.str.fullmatch("[0-9]+")
+    plain = cut.str.lower().to_numpy(object)
+    plain[digits] = cut[digits].str.lstrip("0").replace("", "0")
+    others = ~cut.str.fullmatch(_USUAL) | cut.str.contains(" ", regex=False)
+    plain[others] = [_plain(name) for name in cut[others]]
+    return plain
+
+
+def _plain(name: str) -> str:
+    """Return a name by which different spellings of it meet, whatever its letters."""
+    text = unicodedata.normalize("NFKC", name).translate(_ALIKE)
+    text = "".join(
+        c
+        for c in text
+        if not c.isspace() and unicodedata.category(c) not in ("Cc", "Cf")
+    )
+    text = text.casefold()
+    return text.lstrip("0") or "0" if text.isdecimal() else text
 
 
 def read_tables(folder: Path, season: Season) -> dict[str, Table]:

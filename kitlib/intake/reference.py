@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.cells import Table, left_out_rows
-from kitlib.intake.distinct import PlotPlaces, at_places, by_value
-from kitlib.intake.season import Season
+from kitlib.intake.files import PlotPlaces, at_places, by_value
+from kitlib.intake.settings import Season
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
 

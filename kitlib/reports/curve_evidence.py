@@ -11,7 +11,7 @@ from kitlib.reports.report_parts import (
     findings_block,
     section,
 )
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.terms import POINTS, show, show_span
 
 

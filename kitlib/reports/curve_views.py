@@ -4,7 +4,7 @@ from math import nan
 
 import pandas as pd
 
-from kitlib.curves.bands import BAND_COLUMNS
+from kitlib.curves.curve import BAND_COLUMNS
 from kitlib.pages.blocks import Block, Heading, Paragraph, Table
 from kitlib.pages.tabulate import (
     count,
@@ -20,7 +20,7 @@ from kitlib.reports.pictures import curve_pictures
 from kitlib.reports.report_parts import curve_numbers
 from kitlib.reports.results import bands_table, effects_table, pooling_table
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.terms import (
     BIAS,
     CROP,

@@ -16,7 +16,7 @@ from kitlib.pages.tabulate import (
 )
 from kitlib.reports.pictures import coverage_picture
 from kitlib.reports.results import reference_table
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.findings import Finding
 from kitlib.words.terms import (
     BENCHTOP,

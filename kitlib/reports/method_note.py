@@ -1,6 +1,6 @@
 """What every report says of its methods, its sources and its limits."""
 
-from kitlib.intake.provenance import code_hash, versions
+from kitlib.intake.outputs import code_hash, versions
 from kitlib.pages.blocks import (
     Block,
     Caution,
@@ -10,7 +10,7 @@ from kitlib.pages.blocks import (
     Sources,
     Table,
 )
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.limits import STANDARD_MOISTURE, THRESHOLDS
 from kitlib.words.terms import crop_key, show
 

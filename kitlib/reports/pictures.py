@@ -13,10 +13,9 @@ from kitlib.pages.harvest_figures import draw_coverage, draw_drift
 from kitlib.pages.maps import draw_field_map
 from kitlib.pages.overviews import CurveRow, draw_season
 from kitlib.pages.rankings import Entries, draw_entries, draw_yield_change
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.season.trial_audit import TrialAudit
+from kitlib.season.season import SeasonAudit, TrialAudit
+from kitlib.words.digests import kept
 from kitlib.words.estimates import Interval
-from kitlib.words.kept import kept
 from kitlib.words.terms import (
     ERROR,
     POINTS,

@@ -5,8 +5,7 @@ from math import isfinite
 
 import pandas as pd
 
-from kitlib.curves.audit import CurveAudit
-from kitlib.curves.recommend import (
+from kitlib.curves.advice import (
     KEEP,
     REBUILD,
     RESLOPE,
@@ -14,6 +13,7 @@ from kitlib.curves.recommend import (
     UNRESOLVED,
     Recommendation,
 )
+from kitlib.curves.audit import CurveAudit
 from kitlib.pages.blocks import (
     Block,
     Column,
@@ -23,10 +23,9 @@ from kitlib.pages.blocks import (
     Paragraph,
     Table,
 )
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.estimates import Estimate
-from kitlib.words.findings import Finding
-from kitlib.words.kinds import NOTE, SEVERITIES
+from kitlib.words.findings import NOTE, SEVERITIES, Finding
 from kitlib.words.terms import NOT_KNOWN, POINTS, listed, show, show_span
 
 ACTION_IN_WORDS = {

@@ -2,11 +2,11 @@
 
 import pandas as pd
 
+from kitlib.review.review import SeasonReview
 from kitlib.review.review_findings import review_findings
 from kitlib.review.review_tables import review_tables
-from kitlib.review.season_review import SeasonReview
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.findings import findings_table
 
 

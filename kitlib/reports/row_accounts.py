@@ -4,7 +4,7 @@ from kitlib.pages.blocks import Block, Column, Paragraph, Table
 from kitlib.reports.report_parts import (
     section,
 )
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.terms import POINTS, show, show_span
 
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from kitlib.curves.recommend import ACTIONS, KEEP, RESLOPE, SHIFT
+from kitlib.curves.advice import ACTIONS, KEEP, RESLOPE, SHIFT
 from kitlib.intake.outputs import write_bytes
 from kitlib.pages.blocks import Block, Column, Heading, Report, Table, Verdict
 from kitlib.pages.typeset import typeset
@@ -25,13 +25,12 @@ from kitlib.reports.report_parts import (
 )
 from kitlib.reports.row_accounts import account_blocks, reference_blocks
 from kitlib.reports.trial_report import NO_DATE
-from kitlib.review.review_blocks import review_blocks
+from kitlib.review.blocks import review_blocks
+from kitlib.review.review import SeasonReview, review_season
 from kitlib.review.review_findings import review_findings, tells_a_rule
-from kitlib.review.season_review import SeasonReview, review_season
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.season.trial_audit import TrialOutcome
-from kitlib.trials.chances import TOUCH_AND_GO
+from kitlib.season.season import SeasonAudit, TrialOutcome
+from kitlib.trials.ranks import TOUCH_AND_GO
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
 
 

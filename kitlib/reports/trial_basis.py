@@ -4,10 +4,8 @@ from kitlib.intake.pairs import OVEN
 from kitlib.pages.blocks import Block, Column, Heading, Table
 from kitlib.reports.method_note import made_with
 from kitlib.reports.trial_condition import curve_condition
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.season.trial_audit import findings_on
-from kitlib.words.digests import digest
-from kitlib.words.kept import kept
+from kitlib.season.season import SeasonAudit, findings_on
+from kitlib.words.digests import digest, kept
 
 
 def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:

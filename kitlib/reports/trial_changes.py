@@ -14,8 +14,7 @@ from kitlib.reports.pictures import (
     field_pictures,
     yield_change_picture,
 )
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.season.trial_audit import TrialAudit
+from kitlib.season.season import SeasonAudit, TrialAudit
 from kitlib.trials.ranks import SAME
 from kitlib.trials.yields import YieldUnit
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span

@@ -1,15 +1,13 @@
 """Were a trial's curves set up well, and did they hold: for its report."""
 
 from kitlib.pages.blocks import Block, Column, Heading, Paragraph, Table
-from kitlib.review.check_blocks import chart_pictures, check_table
+from kitlib.review.blocks import chart_pictures, check_table, offsets_table
+from kitlib.review.review import CurveCondition, SeasonCurves
 from kitlib.review.review_findings import condition_findings, tells_a_rule
-from kitlib.review.season_curves import CurveCondition, SeasonCurves
-from kitlib.review.setup_blocks import offsets_table
-from kitlib.review.setup_rules import LESS, MET
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.season.trial_audit import TrialAudit
+from kitlib.review.setup import LESS, MET
+from kitlib.season.season import SeasonAudit, TrialAudit
+from kitlib.words.digests import kept
 from kitlib.words.findings import Finding
-from kitlib.words.kept import kept
 from kitlib.words.terms import counted
 
 

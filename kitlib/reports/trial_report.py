@@ -38,9 +38,8 @@ from kitlib.reports.trial_condition import (
     trial_findings,
 )
 from kitlib.reports.trial_samples import n_samples, sample_blocks
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.season.trial_audit import TrialAudit
-from kitlib.trials.chances import TOUCH_AND_GO
+from kitlib.season.season import SeasonAudit, TrialAudit
+from kitlib.trials.ranks import TOUCH_AND_GO
 from kitlib.trials.yields import YieldUnit
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show
 

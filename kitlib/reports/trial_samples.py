@@ -3,7 +3,7 @@
 from kitlib.intake.pairs import OVEN
 from kitlib.pages.blocks import Block, Column, Paragraph, Table
 from kitlib.reports.report_parts import section
-from kitlib.season.trial_audit import TrialAudit
+from kitlib.season.season import TrialAudit
 from kitlib.words.terms import show
 
 

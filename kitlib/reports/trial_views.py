@@ -7,9 +7,8 @@ from kitlib.pages.blocks import Block, Facts, Heading, Paragraph, Table, Verdict
 from kitlib.pages.tabulate import count, number, tabulate, text, words
 from kitlib.reports.pictures import curve_pictures
 from kitlib.reports.report_parts import advice_detail, curve_numbers
-from kitlib.season.season_audit import SeasonAudit
-from kitlib.season.trial_audit import TrialAudit
-from kitlib.trials.chances import TOUCH_AND_GO
+from kitlib.season.season import SeasonAudit, TrialAudit
+from kitlib.trials.ranks import TOUCH_AND_GO
 from kitlib.words.terms import (
     CURVE,
     ENTRY,

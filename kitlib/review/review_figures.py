@@ -27,8 +27,8 @@ from kitlib.pages.drawing import (
 )
 from kitlib.pages.lettering import as_drawn
 from kitlib.review.check_samples import CheckChart
-from kitlib.review.offset_history import OffsetHistory
-from kitlib.review.plan_costs import efficient
+from kitlib.review.history import OffsetHistory
+from kitlib.review.plan import efficient
 from kitlib.words.terms import POINTS
 
 DEVIATION = f"Deviation from own centre ({POINTS})"
@@ -107,8 +107,8 @@ def draw_plan(
 
     Examples
     --------
-    >>> from kitlib.review.plan_costs import HOURS, plan_table
-    >>> from kitlib.review.sampling_plan import Scatter
+    >>> from kitlib.review.plan import HOURS, plan_table
+    >>> from kitlib.review.plan import Scatter
     >>> table = plan_table(Scatter(sd_trial=0.2, sd_own=0.4), HOURS, wanted=0.25)
     >>> draw_plan({"maize A": table}, 0.25).axes[0].get_xlabel()
     'Effort (hours)'

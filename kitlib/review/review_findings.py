@@ -3,11 +3,10 @@
 from collections.abc import Iterator
 from math import isfinite
 
-from kitlib.intake.season import Season
-from kitlib.review.parallel_curves import NO_DIFFERENCE, Comparison
-from kitlib.review.season_curves import CurveCondition, CurveReview
-from kitlib.review.season_review import SeasonReview
-from kitlib.review.setup_rules import BROKEN, NOT_RECORDED, SETUP_RULES
+from kitlib.intake.settings import Season
+from kitlib.review.parallel import NO_DIFFERENCE, Comparison
+from kitlib.review.review import CurveCondition, CurveReview, SeasonReview
+from kitlib.review.setup import BROKEN, NOT_RECORDED, SETUP_RULES
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, listed, show, show_span
 

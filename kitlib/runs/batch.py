@@ -8,13 +8,18 @@ from pathlib import Path
 
 import pandas as pd
 
-from kitlib.intake.outputs import csv_bytes, file_names, sha256_of, sole_use
-from kitlib.intake.provenance import input_hashes
-from kitlib.intake.season import SETTINGS_FILE, read_season
+from kitlib.intake.outputs import (
+    csv_bytes,
+    file_names,
+    input_hashes,
+    sha256_of,
+    sole_use,
+)
+from kitlib.intake.settings import SETTINGS_FILE, read_season
 from kitlib.reports.results import plots_table, season_tables
 from kitlib.reports.trial_basis import trial_basis
-from kitlib.review.earlier_seasons import CURVES_FILE
-from kitlib.review.season_review import review_season
+from kitlib.review.history import CURVES_FILE
+from kitlib.review.review import review_season
 from kitlib.runs.bench import SEASON_LINK
 from kitlib.runs.manifest import (
     environment,
@@ -43,7 +48,7 @@ from kitlib.runs.notebook_pool import (
 from kitlib.runs.notebook_runs import Task
 from kitlib.runs.ranking import rank_trials
 from kitlib.runs.season_run import SeasonRun
-from kitlib.season.season_audit import SeasonAudit, audit_season
+from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.errors import KitError
 from kitlib.words.terms import counted, listed
 

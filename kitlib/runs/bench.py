@@ -13,7 +13,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 from kitlib.runs.kernels import PROVISIONER, FileKernelManager, kernel_managers
-from kitlib.season.season_audit import SeasonAudit, for_others
+from kitlib.season.season import SeasonAudit, for_others
 
 SEASON_LINK = "season"
 _ADDRESS = "warm"

@@ -254,8 +254,8 @@ def _init(call: argparse.Namespace) -> int:
 
 def _simulate(call: argparse.Namespace) -> int:
     """Write an invented season."""
-    from kitlib.simulation.simulate import simulate_season
-    from kitlib.simulation.simulated_harvest import PLOTS_AT_LEAST
+    from kitlib.simulation.harvest import PLOTS_AT_LEAST
+    from kitlib.simulation.season import simulate_season
 
     if call.plots and call.plots < PLOTS_AT_LEAST * (call.trials or 1):
         call.parser.error(f"--plots {call.plots}: at least {PLOTS_AT_LEAST} per trial")

@@ -15,13 +15,13 @@ from uuid import uuid4
 from distributed import Client, Future, Worker, WorkerPlugin, as_completed, get_worker
 from distributed.scheduler import KilledWorker
 
-from kitlib.intake.provenance import input_files
-from kitlib.review.earlier_seasons import CURVES_FILE
+from kitlib.intake.outputs import input_files
+from kitlib.review.history import CURVES_FILE
 from kitlib.runs.bench import SEASON_LINK, Bench, open_bench
 from kitlib.runs.manifest import environment
 from kitlib.runs.notebook_pool import EARLIER, Finish, RunBroken, Track
 from kitlib.runs.notebook_runs import OUT, Task, run_notebook, unrun
-from kitlib.season.season_audit import SeasonAudit, for_others
+from kitlib.season.season import SeasonAudit, for_others
 
 _PATIENCE = 60  # for a scheduler to answer and a worker to be there [s]
 

@@ -12,7 +12,7 @@ from nbformat import NotebookNode
 
 from kitlib.explorer.what_if_files import FOLDER
 from kitlib.intake.outputs import file_name, write_bytes
-from kitlib.intake.season import read_season
+from kitlib.intake.settings import read_season
 from kitlib.runs.notebook_files import (
     check_parameters,
     cleaned,

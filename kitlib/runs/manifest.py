@@ -10,8 +10,13 @@ from functools import cache
 from importlib import metadata
 from pathlib import Path, PurePosixPath
 
-from kitlib.intake.outputs import json_bytes, sha256_of, write_bytes
-from kitlib.intake.provenance import DISTRIBUTION, code_hash
+from kitlib.intake.outputs import (
+    DISTRIBUTION,
+    code_hash,
+    json_bytes,
+    sha256_of,
+    write_bytes,
+)
 
 MANIFEST, JOURNAL = "manifest.json", ".made.jsonl"
 TRIALS = "trials"

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from kitlib.intake.outputs import write_bytes
 from kitlib.intake.schema import SCHEMAS, needed_columns
-from kitlib.intake.season import SETTINGS_FILE
+from kitlib.intake.settings import SETTINGS_FILE
 from kitlib.words.errors import refuse
 
 # A line that begins with "#" and a letter is a setting at its default, or an example

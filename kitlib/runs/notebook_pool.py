@@ -9,7 +9,7 @@ from pathlib import Path
 
 from kitlib.runs.bench import SEASON_LINK, open_bench
 from kitlib.runs.notebook_runs import INTERRUPTED, STOP, Task, run_notebook
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.errors import KitError
 
 EARLIER = "earlier"

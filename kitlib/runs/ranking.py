@@ -12,8 +12,7 @@ from multiprocessing import get_context
 
 from kitlib.runs.bench import own_environment
 from kitlib.runs.processes import die_with_parent
-from kitlib.season.season_audit import SeasonAudit, for_others
-from kitlib.season.trial_audit import TrialOutcome
+from kitlib.season.season import SeasonAudit, TrialOutcome, for_others
 
 # Fewer plots are ranked before other processes have begun (measured).
 MANY_PLOTS = 30_000

@@ -1,8 +1,8 @@
 """What is said at the end of a run: problems, actions, findings, what lies where."""
 
-from kitlib.curves.recommend import Recommendation
+from kitlib.curves.advice import Recommendation
 from kitlib.runs.season_run import SeasonRun
-from kitlib.words.kinds import FAULT, NOTE, WARNING
+from kitlib.words.findings import FAULT, NOTE, WARNING
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show
 
 

@@ -4,13 +4,12 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
-from kitlib.curves.season_observations import observe_season
+from kitlib.curves.observations import observe_season
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
-from kitlib.intake.season import read_season
-from kitlib.words.findings import Finding
-from kitlib.words.kinds import FAULT, SEVERITIES, STOP
+from kitlib.intake.settings import read_season
+from kitlib.words.findings import FAULT, SEVERITIES, STOP, Finding
 from kitlib.words.terms import counted
 
 MOST_ROWS = 12

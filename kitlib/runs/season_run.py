@@ -10,7 +10,7 @@ import pandas as pd
 from kitlib.intake.outputs import sha256_of
 from kitlib.runs.manifest import Made, is_whole, note_made, remove_made, start_journal
 from kitlib.runs.notebook_runs import OUT, Task
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 
 
 @dataclass(kw_only=True)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from kitlib.explorer.what_if_files import FOLDER
+from kitlib.intake.files import SUFFIXES
 from kitlib.intake.outputs import LOCK_FILE, sha256_of
 from kitlib.intake.schema import SCHEMAS
-from kitlib.intake.season import SETTINGS_FILE
-from kitlib.intake.tables import SUFFIXES
-from kitlib.review.earlier_seasons import CURVES_FILE
+from kitlib.intake.settings import SETTINGS_FILE
+from kitlib.review.history import CURVES_FILE
 from kitlib.runs.manifest import JOURNAL, MANIFEST, environment
 from kitlib.runs.notebook_pool import EARLIER
 from kitlib.words.errors import KitError

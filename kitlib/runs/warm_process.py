@@ -28,7 +28,7 @@ from kitlib.pages.typeset import compiler
 from kitlib.reports.trial_report import share_curves, trial_report
 from kitlib.runs.notebook_files import NOTEBOOKS, read_notebook
 from kitlib.runs.processes import die_with_parent
-from kitlib.season.season_audit import SeasonAudit, hold_audit
+from kitlib.season.season import SeasonAudit, hold_audit
 
 _STDIN, _STDOUT, _STDERR = range(3)
 _OF_THE_KERNEL = (

@@ -4,9 +4,9 @@ from math import nan
 
 import pandas as pd
 
+from kitlib.curves.advice import UNRESOLVED, Recommendation
 from kitlib.curves.audit import CurveAudit
-from kitlib.curves.recommend import UNRESOLVED, Recommendation
-from kitlib.season.season_audit import SeasonAudit
+from kitlib.season.season import SeasonAudit
 from kitlib.words.estimates import not_known
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."

@@ -1,4 +1,9 @@
-"""What the moisture errors did to one trial: yields, ranks and selection."""
+"""What the moisture errors did to one trial: yields, ranks and selection.
+
+The sensor's test weight against the benchtop's: the moisture curve leans on it.
+
+Every plot with moisture and yield as recorded, corrected and by oven.
+"""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -7,7 +12,15 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.chances import (
+from kitlib.curves.effects import mean_over, tried
+from kitlib.intake.files import PlotPlaces, by_value
+from kitlib.intake.pairs import Pairing
+from kitlib.intake.settings import Season
+from kitlib.statistics.agreement import agreement, limits_of_agreement
+from kitlib.trials.changes import Comparison, compare, entry_table
+from kitlib.trials.designs import entry_means
+from kitlib.trials.means import EntryMeans
+from kitlib.trials.ranks import (
     CORRECTION_AND_PLOT_ERROR,
     CORRECTION_ONLY,
     PLOT_ERROR_ONLY,
@@ -15,13 +28,16 @@ from kitlib.trials.chances import (
     draw_correction_errors,
     draw_plot_errors,
     rank_chances,
+    selection_count,
 )
-from kitlib.trials.comparison import Comparison, compare
-from kitlib.trials.designs import entry_means
-from kitlib.trials.entry_table import entry_table
-from kitlib.trials.means import EntryMeans
-from kitlib.trials.ranks import selection_count
-from kitlib.trials.trial_plots import TrialPlots, read_trial_plots, remark_plots
+from kitlib.trials.yields import (
+    TrialPlots,
+    flag_unusable_plots,
+    kg_hl_to_lb_bu,
+    read_trial_plots,
+    remark_plots,
+    yield_kg_ha,
+)
 from kitlib.words.terms import listed
 
 DRAWS = 1_000
@@ -240,4 +256,130 @@ def _remark_corrections(
     return (
         f"how well the correction of {noun} {listed(unknown)} is known is not known: "
         "no chances after correction",
+    )
+
+
+NOT_GIVEN = "not given"
+
+COLUMNS = [
+    "crop",
+    "chamber_config",
+    "n",
+    "n_trials",
+    "mean_kg_hl",
+    "bias_kg_hl",
+    "bias_low_kg_hl",
+    "bias_high_kg_hl",
+    "bias_method",
+    "sep_kg_hl",
+    "limit_low_kg_hl",
+    "limit_high_kg_hl",
+    "bias_lb_bu",
+    "sep_lb_bu",
+]
+
+
+def audit_test_weight(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Return how the sensor's test weight agrees with the benchtop's.
+
+    Estimand of the bias: mean of sensor − benchtop over trials like these, by crop
+    and chamber set-up, for the set-up's volume is what test weight is measured by.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        The season's pairs; those with both test weights count, each sample once.
+    level : float
+        Confidence level, clustered by trial.
+
+    Returns
+    -------
+    DataFrame
+        Columns `COLUMNS`, empty where no sample has both.
+    """
+    both = pairs[~pairs["parallel"]]
+    both = both.dropna(subset=["test_weight_kg_hl", "benchtop_test_weight_kg_hl"])
+    both = both.drop_duplicates(["sample", "trial", "plot"])
+    config = both["chamber_config"].fillna(NOT_GIVEN)
+    rows = [
+        _row(crop, set_up, group, level)
+        for (crop, set_up), group in both.groupby(["crop", config], sort=True)
+    ]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _row(crop: str, set_up: str, group: pd.DataFrame, level: float) -> dict:
+    """Return the agreement of one crop's test weights in one chamber set-up."""
+    sensor = group["test_weight_kg_hl"].to_numpy(float)
+    benchtop = group["benchtop_test_weight_kg_hl"].to_numpy(float)
+    trial = group["trial"].to_numpy(object)
+    bias = mean_over(sensor - benchtop, trial)
+    ends = bias.interval(level)
+    agreed, _ = tried(agreement, sensor, benchtop)
+    limits, _ = tried(limits_of_agreement, sensor, benchtop)
+    row = {
+        "crop": crop,
+        "chamber_config": set_up,
+        "n": len(group),
+        "n_trials": group["trial"].nunique(),
+        "mean_kg_hl": benchtop.mean(),
+        "bias_kg_hl": bias.value,
+        "bias_low_kg_hl": ends.low,
+        "bias_high_kg_hl": ends.high,
+        "bias_method": bias.method or bias.remark,
+        "bias_lb_bu": kg_hl_to_lb_bu(bias.value),
+    }
+    if agreed is not None:
+        row["sep_kg_hl"] = agreed.sep
+        row["sep_lb_bu"] = kg_hl_to_lb_bu(agreed.sep)
+    if limits is not None:
+        row["limit_low_kg_hl"] = limits.lower.value
+        row["limit_high_kg_hl"] = limits.upper.value
+    return row
+
+
+def sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
+    """Return each plot's air-oven moisture, nan where it was not sampled."""
+    oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
+    means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
+    at = PlotPlaces(plots).of(means.index.to_frame())
+    found = np.full(len(plots), np.nan)
+    found[at[at >= 0]] = means[at >= 0]
+    return pd.Series(found, index=plots.index)
+
+
+def corrected_plots(
+    pairing: Pairing, advice: dict, audits: dict, settings: Season
+) -> pd.DataFrame:
+    """Return every plot with moisture and yield as recorded, corrected and by oven.
+
+    A plot whose curve no sample speaks for has no corrected moisture.
+    """
+    plots, pairs = pairing.plots, pairing.pairs
+    after = pd.Series(np.nan, index=plots.index)
+    outside = pd.Series(False, index=plots.index)
+    for curve, rows in plots.groupby("curve").groups.items():
+        if curve in advice:
+            readings = plots.loc[rows, "sensor_pct"].to_numpy(float)
+            after[rows] = advice[curve].correction.apply(readings)
+            cover = audits[curve].coverage
+            if cover is not None:
+                outside[rows] = (readings < cover.low) | (readings > cover.high)
+    standard = by_value(plots["crop"], settings.standard_moisture_of).astype(float)
+    mass = plots["plot_mass_kg"].to_numpy(float)
+    area = plots["plot_area_m2"].to_numpy(float)
+
+    def stated(moisture):
+        return yield_kg_ha(mass, area, moisture.to_numpy(float), standard)
+
+    reference = sampled_moisture(pairs, plots)
+
+    return plots.assign(
+        moisture_after_pct=after,
+        yield_before_kg_ha=stated(plots["recorded_pct"]),
+        yield_after_kg_ha=stated(after),
+        reference_pct=reference,
+        yield_reference_kg_ha=stated(reference),
+        unusable=flag_unusable_plots(mass, area, plots["recorded_pct"]),
+        outside_audit=outside,
     )

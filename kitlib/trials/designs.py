@@ -4,9 +4,7 @@ from math import inf, nan, sqrt
 
 import numpy as np
 
-from kitlib.trials.layout import Layout, lay_out
-from kitlib.trials.means import EntryMeans
-from kitlib.trials.random_blocks import fit_random_blocks
+from kitlib.trials.means import EntryMeans, Layout, fit_random_blocks, lay_out
 from kitlib.words.errors import NotFinite, TooFewSamples
 from kitlib.words.terms import counted, listed
 

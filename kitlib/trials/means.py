@@ -1,12 +1,332 @@
-"""Means of a trial's entries, and how well they differ."""
+"""Which entry and which block every plot of a trial belongs to, and what follows.
+
+Blocks enter through one number, the ratio of block to plot variance: 0 leaves them
+out, infinity makes them fixed, anything between makes them random. Entries are
+always fixed and are absorbed, so the work is done in the space of the blocks.
+
+Random blocks: variance components by REML, differences after Kenward and Roger.
+
+Means of a trial's entries, and how well they differ.
+"""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from math import nan, sqrt
 
 import numpy as np
 from scipy.stats import t as student_t
 
+from kitlib.statistics.reml import LARGEST, RATIOS, lowest_from_zero
 from kitlib.words.estimates import Estimate, not_known
+
+# Eigenvalues are sums of shares of plots; less than this is rounding.
+ROUNDING = 1e-9
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Layout:
+    """The layout of one trial's plots.
+
+    Attributes
+    ----------
+    entries, blocks : ndarray of str, shapes (entries,) and (blocks,)
+        Names, sorted.
+    entry, block : ndarray of int, shape (plots,)
+        Position of each plot's entry and block among the names.
+    """
+
+    entries: np.ndarray
+    blocks: np.ndarray
+    entry: np.ndarray
+    block: np.ndarray
+
+    @cached_property
+    def counts(self) -> np.ndarray:
+        """Plots of each entry in each block, shape (entries, blocks)."""
+        counts = np.zeros((self.entries.size, self.blocks.size))
+        np.add.at(counts, (self.entry, self.block), 1)
+        return counts
+
+    @property
+    def n_plots(self) -> np.ndarray:
+        """Plots of each entry, shape (entries,)."""
+        return self.counts.sum(axis=1)
+
+    @cached_property
+    def shares(self) -> np.ndarray:
+        """Share of an entry's plots in each block, shape (entries, blocks)."""
+        return self.counts / self.n_plots[:, None]
+
+    @cached_property
+    def block_spectrum(self) -> tuple[np.ndarray, np.ndarray]:
+        """Information on blocks once entries are known: eigenvalues and vectors."""
+        information = np.diag(self.counts.sum(axis=0)) - self.counts.T @ self.shares
+        values, vectors = np.linalg.eigh(information)
+        return np.where(values < ROUNDING, 0.0, values), vectors
+
+    @property
+    def block_contrasts(self) -> int:
+        """Differences among blocks that can be told from entries."""
+        return int(np.count_nonzero(self.block_spectrum[0]))
+
+    @property
+    def connected(self) -> bool:
+        """Whether every two entries can be compared within blocks."""
+        return self.block_contrasts == self.blocks.size - 1
+
+    def entry_deviations(self, yields: np.ndarray) -> np.ndarray:
+        """Return each plot's difference from the plain mean of its entry."""
+        sums = np.bincount(self.entry, yields, minlength=self.entries.size)
+        return yields - (sums / self.n_plots)[self.entry]
+
+    def block_effects(self, yields: np.ndarray, ratio: float) -> np.ndarray:
+        """Return block effects, shrunk as the variance ratio asks."""
+        deviations = self.entry_deviations(yields)
+        sums = np.bincount(self.block, deviations, minlength=self.blocks.size)
+        return self._block_covariance(ratio) @ sums
+
+    def weights(self, ratio: float) -> np.ndarray:
+        """Return the matrix that turns plot yields into entry means.
+
+        Parameters
+        ----------
+        ratio : float
+            Variance between blocks over variance between plots, 0 to infinity.
+
+        Returns
+        -------
+        ndarray, shape (entries, plots)
+            Rows sum to 1. With fixed blocks the means are least-squares means:
+            what an entry would yield on average over all blocks, equally weighted.
+        """
+        through_blocks = self.shares @ self._block_covariance(ratio)
+        weights = (through_blocks @ self.shares.T)[:, self.entry]
+        weights -= through_blocks[:, self.block]
+        weights[self.entry, np.arange(self.entry.size)] += (1 / self.n_plots)[
+            self.entry
+        ]
+        return weights
+
+    def unit_covariance(self, ratio: float) -> np.ndarray:
+        """Return the covariance of the entry means where the plot variance is 1."""
+        through_blocks = self.shares @ self._block_covariance(ratio)
+        covariance = through_blocks @ self.shares.T
+        covariance[np.diag_indices_from(covariance)] += 1 / self.n_plots
+        return covariance
+
+    def _block_covariance(self, ratio: float) -> np.ndarray:
+        """Return the covariance of the block effects where the plot variance is 1."""
+        values, vectors = self.block_spectrum
+        if np.isinf(ratio):
+            spread = np.divide(1, values, out=np.zeros_like(values), where=values > 0)
+        else:
+            spread = ratio / (1 + ratio * values)
+        return (vectors * spread) @ vectors.T
+
+
+def lay_out(entry, block=None) -> Layout:
+    """Return the layout of one trial.
+
+    Parameters
+    ----------
+    entry : array_like, shape (plots,)
+        Entry of each plot.
+    block : array_like, shape (plots,), optional
+        Block of each plot; a name means the same block wherever it stands in the
+        trial. Left out: one block.
+
+    Returns
+    -------
+    Layout
+
+    Examples
+    --------
+    >>> lay_out(["b", "a", "b"], [1, 1, 2]).counts.tolist()
+    [[1.0, 0.0], [1.0, 1.0]]
+    """
+    entries, entry_at = np.unique(np.asarray(entry, str), return_inverse=True)
+    if block is None:
+        block = np.full(entry_at.size, "")
+    blocks, block_at = np.unique(np.asarray(block, str), return_inverse=True)
+    return Layout(entries=entries, blocks=blocks, entry=entry_at, block=block_at)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RandomBlocks:
+    """A fit of fixed entries and random blocks.
+
+    Attributes
+    ----------
+    layout : Layout
+        Entries and blocks of the plots.
+    plot_variance, block_variance : float
+        REML estimates; the block variance may be 0. [(kg/ha)²]
+
+    References
+    ----------
+    .. [1] Kenward and Roger, Biometrics 53 (1997) 983-997.
+    .. [2] Halekoh and Højsgaard, J. Stat. Softw. 59 (2014), issue 9.
+    """
+
+    layout: Layout
+    plot_variance: float
+    block_variance: float
+
+    @property
+    def ratio(self) -> float:
+        """Block variance over plot variance."""
+        return self.block_variance / self.plot_variance
+
+    @cached_property
+    def naive_covariance(self) -> np.ndarray:
+        """Covariance of the entry means, variances taken as known."""
+        return self.plot_variance * self.layout.unit_covariance(self.ratio)
+
+    @cached_property
+    def covariance(self) -> np.ndarray:
+        """Covariance of the entry means, adjusted for estimated variances."""
+        known, components = self.naive_covariance, self.component_covariance
+        first, second = self._first_order, self._second_order
+        middle = sum(
+            components[i, j] * (second[i][j] - first[i] @ known @ first[j])
+            for i in (0, 1)
+            for j in (0, 1)
+        )
+        return known + 2 * known @ middle @ known
+
+    @cached_property
+    def component_covariance(self) -> np.ndarray:
+        """Covariance of plot and block variance from the expected information."""
+        known = self.naive_covariance
+        first, second = self._first_order, self._second_order
+        information = np.empty((2, 2))
+        for i in (0, 1):
+            for j in (0, 1):
+                lost = 2 * np.sum(known * second[i][j])
+                regained = np.sum((known @ first[i]) * (known @ first[j]).T)
+                information[i, j] = (self._traces[i][j] - lost + regained) / 2
+        return np.linalg.inv(information)
+
+    @cached_property
+    def difference_df(self) -> np.ndarray:
+        """Degrees of freedom of every difference, shape (entries, entries).
+
+        For a single contrast Kenward and Roger's moment match comes to
+        2 / variance of the contrast's log variance; the diagonal is nan.
+        """
+        known = self.naive_covariance
+        variance = _variances_of_differences(known)
+        np.fill_diagonal(variance, np.nan)
+        slopes = [
+            _variances_of_differences(known @ first @ known) / variance
+            for first in self._first_order
+        ]
+        spread = sum(
+            self.component_covariance[i, j] * slopes[i] * slopes[j]
+            for i in (0, 1)
+            for j in (0, 1)
+        )
+        return 2 / spread
+
+    @property
+    def _sizes(self) -> np.ndarray:
+        """Plots in each block."""
+        return self.layout.counts.sum(axis=0)
+
+    @property
+    def _block_total(self) -> np.ndarray:
+        """Variance of a block's total over its number of plots."""
+        return self.plot_variance + self._sizes * self.block_variance
+
+    @cached_property
+    def _first_order(self) -> list[np.ndarray]:
+        """Change of the information on entries with plot and block variance."""
+        plot, block, size = self.plot_variance, self._block_total, self._sizes
+        return [
+            -self._information(plot**-2, block**-2),
+            -self._information(0, size * block**-2),
+        ]
+
+    @cached_property
+    def _second_order(self) -> list[list[np.ndarray]]:
+        """Products of two such changes, by variance and variance."""
+        plot, block, size = self.plot_variance, self._block_total, self._sizes
+        mixed = self._information(0, size * block**-3)
+        return [
+            [self._information(plot**-3, block**-3), mixed],
+            [mixed, self._information(0, size**2 * block**-3)],
+        ]
+
+    @cached_property
+    def _traces(self) -> list[list[float]]:
+        """Information on the variances if no entry mean had to be estimated."""
+        plot, block, size = self.plot_variance, self._block_total, self._sizes
+        mixed = float(np.sum(size * block**-2))
+        within = np.sum((size - 1) * plot**-2)
+        return [
+            [float(within + np.sum(block**-2)), mixed],
+            [mixed, float(np.sum(size**2 * block**-2))],
+        ]
+
+    def _information(self, within, between) -> np.ndarray:
+        """Return entries' cross-products: weights within and between blocks."""
+        counts = self.layout.counts
+        by_block = (counts * ((between - within) / self._sizes)) @ counts.T
+        by_block[np.diag_indices_from(by_block)] += within * self.layout.n_plots
+        return by_block
+
+
+def fit_random_blocks(layout: Layout, yields: np.ndarray) -> RandomBlocks:
+    """Return the REML fit of fixed entries and random blocks.
+
+    Parameters
+    ----------
+    layout : Layout
+        Must leave differences among blocks and among plots to estimate from.
+    yields : ndarray, shape (plots,)
+        Yields, not all equal to their entry's mean. [kg/ha]
+
+    Returns
+    -------
+    RandomBlocks
+        With block variance 0 where that is most likely.
+
+    Notes
+    -----
+    With entries absorbed, minus twice the restricted log-likelihood of the variance
+    ratio r is, but for a constant, Σ log(1 + r dⱼ) + (n − entries) log RSS(r), with
+    dⱼ the eigenvalues of the blocks' information: one number to search over.
+    """
+    eigenvalues, vectors = layout.block_spectrum
+    deviations = layout.entry_deviations(yields)
+    sums = np.bincount(layout.block, deviations, minlength=layout.blocks.size)
+    squares, total = (vectors.T @ sums) ** 2, deviations @ deviations
+    df = yields.size - layout.entries.size
+
+    def rss(ratio):
+        return total - np.sum(ratio * squares / (1 + ratio * eigenvalues))
+
+    def deviance(ratio):
+        return np.log1p(ratio * eigenvalues).sum() + df * np.log(rss(ratio))
+
+    def slope(ratio):
+        scale = 1 + ratio * eigenvalues
+        fall = df * np.sum(squares / scale**2) / rss(ratio)
+        return float(np.sum(eigenvalues / scale) - fall)
+
+    ratio = min(lowest_from_zero(deviance, slope, RATIOS), LARGEST)
+    plot_variance = rss(ratio) / df
+    return RandomBlocks(
+        layout=layout,
+        plot_variance=float(plot_variance),
+        block_variance=float(ratio * plot_variance),
+    )
+
+
+def _variances_of_differences(covariance: np.ndarray) -> np.ndarray:
+    """Return var(i) + var(j) − 2 cov(i, j) for every pair."""
+    own = np.diag(covariance)
+    return own[:, None] + own[None, :] - 2 * covariance
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

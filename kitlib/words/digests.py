@@ -1,4 +1,7 @@
-"""One hash of any value the kit works with, the same in every process."""
+"""One hash of any value the kit works with, the same in every process.
+
+Work that is done once for each object it is about.
+"""
 
 import hashlib
 import json
@@ -6,8 +9,10 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import date
 from enum import Enum
+from functools import wraps
 from math import isnan
 from pathlib import PurePath
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -141,3 +146,25 @@ def _add_leaf(value: object, feed: Feed) -> None:
 def _add_head(value: object, length: int, feed: Feed) -> None:
     """Feed what a value is and how much of it follows."""
     feed(f"{type(value).__qualname__}:{length};".encode())
+
+
+def kept(work):
+    """Keep what is worked out of an object and names, as long as the object is there.
+
+    Examples
+    --------
+    >>> class Season: pass
+    >>> one, found = Season(), kept(lambda season: [])
+    >>> found(one) is found(one), found(one) is found(Season())
+    (True, False)
+    """
+    found = WeakKeyDictionary()
+
+    @wraps(work)
+    def looked_up(about, *names: str):
+        of_it = found.setdefault(about, {})
+        if names not in of_it:
+            of_it[names] = work(about, *names)
+        return of_it[names]
+
+    return looked_up

@@ -19,8 +19,8 @@ from time import perf_counter
 import matplotlib
 
 from kitlib.explorer.panels import ExplorerPanel
-from kitlib.season.season_audit import audit_season
-from kitlib.simulation.simulate import simulate_season
+from kitlib.season.season import audit_season
+from kitlib.simulation.season import simulate_season
 
 DEMO = Path(__file__).parents[2] / "demo_data"
 CURVE = "maize-S2"

@@ -90,7 +90,7 @@ def time_stages(folder, out, n) -> dict:
     from kitlib.intake.outputs import csv_bytes
     from kitlib.reports.report import write_trial_report
     from kitlib.reports.results import plots_table, season_tables
-    from kitlib.review.season_review import review_season
+    from kitlib.review.review import review_season
     from kitlib.runs.batch import write_tables
     from kitlib.season import season_audit
     from kitlib.season.curves_table import curves_table
@@ -128,7 +128,7 @@ def time_statistics(folder) -> dict:
     """Return the time from the folder to curves.csv, and the memory it took."""
     from kitlib.intake.outputs import csv_bytes
     from kitlib.season.curves_table import curves_table
-    from kitlib.season.season_audit import audit_season
+    from kitlib.season.season import audit_season
 
     start, clock = peak_mb(), Clock()
     csv_bytes(curves_table(audit_season(folder)))
@@ -143,7 +143,7 @@ def time_bare_read(folder, threads) -> dict:
     """
     from pyarrow.csv import ReadOptions, read_csv
 
-    from kitlib.intake.provenance import input_files
+    from kitlib.intake.outputs import input_files
 
     paths = [path for path in input_files(Path(folder)) if path.suffix == ".csv"]
     options, start = ReadOptions(use_threads=bool(int(threads))), peak_mb()
@@ -172,7 +172,7 @@ def time_notebooks(folder, out, n) -> dict:
     """
     from kitlib.runs.batch import season_tasks
     from kitlib.runs.notebook_pool import run_tasks, workshop
-    from kitlib.season.season_audit import audit_season
+    from kitlib.season.season import audit_season
 
     audit = audit_season(folder)
     tasks = season_tasks(audit).values()
@@ -280,7 +280,7 @@ def in_r(folder) -> dict[str, float]:
 
 def measure(trials, notebooks, outcomes, whole: bool, place: Path) -> dict:
     """Return all that is measured of a season of so many trials."""
-    from kitlib.simulation.simulate import simulate_season
+    from kitlib.simulation.season import simulate_season
 
     folder, out = place / f"season{trials}", place / f"out{trials}"
     simulate_season(folder, trials=trials, plots=PLOTS_PER_TRIAL * trials)

@@ -9,23 +9,24 @@ from curves import SEASON, audit_of
 from calibration.scenarios import CropScenario, Scenario
 from calibration.seasons import DrawnSeason, draw_one_more, draw_season
 from calibration.truth import Truth
+from kitlib.curves.advice import Recommendation, recommend
 from kitlib.curves.audit import CurveAudit
-from kitlib.curves.bands import audit_bands
-from kitlib.curves.coverage import coverage
-from kitlib.curves.curve_audit import Performance, anchor_of, mixed_bias, sensor_gain
-from kitlib.curves.curve_corrections import line_correction, offset_correction
-from kitlib.curves.effects import effect_of, mean_over
-from kitlib.curves.recommend import Recommendation, recommend
-from kitlib.curves.samples import Samples, tried
-from kitlib.curves.two_phase import two_phase_bias
-from kitlib.statistics.lines import prediction_line
+from kitlib.curves.corrections import line_correction, offset_correction
+from kitlib.curves.curve import (
+    Performance,
+    anchor_of,
+    audit_bands,
+    mixed_bias,
+    sensor_gain,
+    two_phase_bias,
+)
+from kitlib.curves.effects import Samples, coverage, effect_of, mean_over, tried
+from kitlib.statistics.agreement import agreement, sd_reference
+from kitlib.statistics.left_out import leave_one_trial_out, sep_interval
+from kitlib.statistics.lines import curvature, prediction_line, span_of, spread_trend
 from kitlib.statistics.pooling import pool_offsets
-from kitlib.statistics.resample import leave_one_trial_out, sep_interval
 from kitlib.statistics.robust_lines import passing_bablok
-from kitlib.statistics.shape import curvature, span_of, spread_trend
-from kitlib.statistics.stats import agreement
 from kitlib.statistics.sums import trial_sums
-from kitlib.statistics.validation import sd_reference
 from kitlib.words.estimates import NO_INTERVAL, Interval
 
 CROP = "wheat"

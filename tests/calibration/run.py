@@ -16,8 +16,8 @@ from scipy.stats import binomtest
 from calibration.measures import audit_crop, audit_season
 from calibration.scenarios import CROPS, SCENARIOS, Scenario
 from calibration.truth import Truth, truth_of
-from kitlib.curves.recommend import ACTIONS
-from kitlib.intake.provenance import versions
+from kitlib.curves.advice import ACTIONS
+from kitlib.intake.outputs import versions
 
 RESULTS = Path(__file__).parent / "results"
 GOAL = (0.94, 0.96)

@@ -16,8 +16,8 @@ from calibration.run import GOAL, chance, run_crop, run_curve
 from calibration.scenarios import CROPS, SCENARIOS
 from calibration.seasons import draw_season
 from calibration.truth import truth_of
+from kitlib.curves.advice import recommend
 from kitlib.curves.audit import audit_curve
-from kitlib.curves.recommend import recommend
 
 SEED = 7
 SEASONS = 100

@@ -19,7 +19,7 @@ from kitlib.runs.bench import open_bench
 from kitlib.runs.notebook_files import KERNEL
 from kitlib.runs.notebook_pool import workshop
 from kitlib.runs.notebook_runs import Task, run_notebook
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="they fork on Linux")
 COMMAND = Path(sys.executable).parent / "moisture-audit"
@@ -85,13 +85,13 @@ def run(warm, monkeypatch):
 
 
 def test_a_kernel_finds_the_season_audited(run):
-    blind = "import kitlib.season.season_audit as s; s.read_tables = None"
+    blind = "import kitlib.season.season as s; s.read_tables = None"
     ask = "s.audit_season(season).trials"
     assert run(blind, ask) == ["['T1', 'T2', 'T3']"]
 
 
 def test_a_season_written_to_is_audited_anew(run, warm):
-    blind = "import kitlib.season.season_audit as s; s.read_tables = None"
+    blind = "import kitlib.season.season as s; s.read_tables = None"
     ask = "s.audit_season(season).trials"
     os.utime(warm.scratch / "season" / "oven.csv")
     why = "TypeError: 'NoneType' object is not callable"
@@ -106,7 +106,7 @@ def test_kernels_draw_chances_of_their_own(run):
 
 STATE = """
 import hashlib, kitlib, os, signal, sys, threading
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 audit = audit_season(season)
 environment = {k: v for k, v in os.environ.items() if k != "JPY_PARENT_PID"}

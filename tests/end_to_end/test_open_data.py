@@ -19,7 +19,7 @@ from kitlib.pages.typeset import typeset
 from kitlib.reports.season_report import season_report
 from kitlib.reports.trial_report import trial_report
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 FOLDS, TRIALS = 10, 24
 SETTINGS = """name = "Meats"

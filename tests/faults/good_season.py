@@ -5,7 +5,7 @@ import io
 import tempfile
 from pathlib import Path
 
-from kitlib.simulation.simulate import simulate_season
+from kitlib.simulation.season import simulate_season
 
 TRIALS = ("maize-01", "maize-02", "maize-03", "maize-05")
 TRIALS += ("wheat-09", "wheat-10", "wheat-12", "soybean-14")

@@ -13,12 +13,12 @@ from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import csv_bytes
-from kitlib.intake.season import read_season
+from kitlib.intake.settings import read_season
 from kitlib.reports.results import plots_table, season_tables
+from kitlib.review.review import review_season
 from kitlib.review.review_findings import review_findings
-from kitlib.review.season_review import review_season
 from kitlib.runs.season_check import check_season
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 from kitlib.words.errors import SeasonRefused
 
 assert cell_kinds and row_kinds and file_kinds  # they register their kinds

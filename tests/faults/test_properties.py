@@ -13,15 +13,14 @@ from hypothesis import strategies as st
 
 from faults.good_season import bytes_of, rows_of
 from kitlib.intake.cells import Table, in_its_kind, in_our_unit
-from kitlib.intake.checks import read_tables
-from kitlib.intake.keys import keys_alike
+from kitlib.intake.checks import keys_alike, read_tables
+from kitlib.intake.files import Unreadable, read_raw
 from kitlib.intake.outputs import csv_bytes, file_names
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values, two_stage_moisture
 from kitlib.intake.schema import NUMBER, TEXT, TIME
-from kitlib.intake.season import Season, read_season
-from kitlib.intake.tables import Unreadable, read_raw
-from kitlib.statistics.stats import agreement
+from kitlib.intake.settings import Season, read_season
+from kitlib.statistics.agreement import agreement
 from kitlib.words.errors import SeasonRefused
 
 # Text that a file in UTF-8 can hold; a lone surrogate cannot be written at all.

@@ -15,7 +15,7 @@ from faults.outcomes import kinds
 from kitlib.pages.typeset import as_json
 from kitlib.reports.trial_basis import trial_basis
 from kitlib.reports.trial_report import trial_report
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 from kitlib.words.errors import SeasonRefused
 
 TRIES = 200

@@ -10,8 +10,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.statistics.agreement_limits import limits_of_agreement
-from kitlib.statistics.stats import agreement
+from kitlib.statistics.agreement import agreement, limits_of_agreement
 
 DATA = Path(__file__).parent / "data" / "bland_altman_1986.csv"
 

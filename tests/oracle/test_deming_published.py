@@ -11,7 +11,7 @@ from functools import partial
 import numpy as np
 from pytest import approx
 
-from kitlib.statistics.gain import deming_slope, gain
+from kitlib.statistics.lines import deming_slope, gain
 from kitlib.statistics.sums import jackknife, trial_sums
 
 X = np.array([7, 8.3, 10.5, 9, 5.1, 8.2, 10.2, 10.3, 7.1, 5.9])

@@ -9,9 +9,14 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
+from kitlib.statistics.agreement import (
+    agreement,
+    bias_limit,
+    rer,
+    rpd,
+    unexplained_error_limit,
+)
 from kitlib.statistics.lines import prediction_line
-from kitlib.statistics.stats import agreement
-from kitlib.statistics.validation import bias_limit, rer, rpd, unexplained_error_limit
 
 DATA = Path(__file__).parent / "data"
 

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.statistics.concordance import concordance
+from kitlib.statistics.agreement import concordance
 
 DATA = Path(__file__).parent / "data" / "bland_altman_1986.csv"
 

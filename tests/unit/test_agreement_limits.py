@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.agreement_limits import limits_by_moisture, limits_of_agreement
+from kitlib.statistics.agreement import limits_by_moisture, limits_of_agreement
 from kitlib.words.errors import NoSpread, TooFewSamples
 
 REFERENCE = np.array([12.0, 14.0, 16.0, 18.0, 20.0, 22.0])

@@ -10,10 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitlib.intake.outputs import sha256_of
-from kitlib.intake.provenance import input_hashes
+from kitlib.intake.outputs import input_hashes, sha256_of
 from kitlib.reports.results import plots_table, season_tables
-from kitlib.review.season_review import review_season
+from kitlib.review.review import review_season
 from kitlib.runs.batch import (
     WrongCall,
     basis_of,
@@ -32,7 +31,7 @@ from kitlib.runs.notebook_files import (
 )
 from kitlib.runs.notebook_pool import remove_leftovers
 from kitlib.runs.season_run import SeasonRun
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 # ---- names of files
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics import bootstrap
-from kitlib.statistics.bootstrap import cluster_bootstrap
+from kitlib.statistics import left_out as bootstrap
+from kitlib.statistics.left_out import cluster_bootstrap
 from kitlib.statistics.sums import trial_sums
 from kitlib.words.errors import TooFewSamples
 

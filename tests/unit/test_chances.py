@@ -9,7 +9,8 @@ from pytest import approx
 from scipy.stats import norm, t
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.chances import (
+from kitlib.trials.designs import entry_means
+from kitlib.trials.ranks import (
     OUT,
     SAFE,
     TOUCH_AND_GO,
@@ -18,9 +19,7 @@ from kitlib.trials.chances import (
     rank_chances,
     verdict,
 )
-from kitlib.trials.designs import entry_means
-from kitlib.trials.trial_plots import read_trial_plots
-from kitlib.trials.yields import yield_kg_ha
+from kitlib.trials.yields import read_trial_plots, yield_kg_ha
 
 STANDARD = 15.5
 CORRECTIONS = {

@@ -5,7 +5,7 @@ from dataclasses import replace
 from reviewed import demo_review
 
 from kitlib.pages.blocks import Picture, SideBySide, Table
-from kitlib.review.check_blocks import check_blocks, parallel_blocks
+from kitlib.review.blocks import check_blocks, parallel_blocks
 
 
 def tables(blocks):

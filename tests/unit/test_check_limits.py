@@ -4,9 +4,8 @@ import numpy as np
 import pandas as pd
 from pytest import approx
 
-from kitlib.review.check_limits import BASE_DAYS, base_of, pooled_scatter, setup_chart
-from kitlib.review.check_occasions import check_runs
-from kitlib.review.control_charts import calibration_line
+from kitlib.review.check_samples import BASE_DAYS, base_of, pooled_scatter, setup_chart
+from kitlib.review.control_charts import calibration_line, check_runs
 
 
 def checks(errors, known=15.0, start="2025-09-01", at_setup=0):

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from pytest import approx
 
-from kitlib.review.check_occasions import check_runs, known_at, offset_at
+from kitlib.review.control_charts import check_runs, known_at, offset_at
 
 DAYS = pd.to_datetime(["2025-09-01", "2025-09-08", "2025-09-15", "2025-09-22"])
 

@@ -8,8 +8,14 @@ import pytest
 from pytest import approx
 from test_check_limits import checks
 
-from kitlib.review.check_limits import base_of
-from kitlib.review.check_samples import CUSUM, EWMA, SHEWHART, check_chart, drift_of
+from kitlib.review.check_samples import (
+    CUSUM,
+    EWMA,
+    SHEWHART,
+    base_of,
+    check_chart,
+    drift_of,
+)
 from kitlib.review.control_charts import joint_quantile, sigmas
 
 QUIET = [[0.1, 1.0], [0.3, 1.2], [0.2, 1.1]]

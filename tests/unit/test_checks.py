@@ -4,9 +4,9 @@ import pandas as pd
 import pytest
 
 from kitlib.intake.checks import read_tables
-from kitlib.intake.season import read_season
+from kitlib.intake.settings import read_season
 from kitlib.words.errors import SeasonRefused
-from kitlib.words.kinds import FAULT
+from kitlib.words.findings import FAULT
 
 
 def read(season):
@@ -199,7 +199,7 @@ def test_a_key_that_excel_made_a_date_is_found(season):
 
 
 def test_a_decompression_bomb_is_refused_by_its_size(season, monkeypatch):
-    monkeypatch.setattr("kitlib.intake.tables.LARGEST_UNPACKED", 1000)
+    monkeypatch.setattr("kitlib.intake.files.LARGEST_UNPACKED", 1000)
     typed = pd.read_csv(season.folder / "plots.csv", dtype=object)
     (season.folder / "plots.csv").unlink()
     typed.to_excel(season.folder / "plots.xlsx", index=False)

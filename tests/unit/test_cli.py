@@ -9,12 +9,12 @@ from importlib.metadata import entry_points
 import pytest
 
 from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
-from kitlib.intake.season import Season, Units, read_season
+from kitlib.intake.settings import Season, Units, read_season
 from kitlib.reports.results import season_tables
-from kitlib.review.season_review import review_season
+from kitlib.review.review import review_season
 from kitlib.runs import batch, cli, new_season
 from kitlib.runs.season_run import SeasonRun
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 
 @pytest.fixture

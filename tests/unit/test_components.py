@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.components import variance_components
+from kitlib.statistics.reml import variance_components
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 VALUES = [1.0, 3.0, 7.0, 9.0, 4.0, 6.0]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.concordance import concordance
+from kitlib.statistics.agreement import concordance
 from kitlib.words.errors import NotFinite, TooFewSamples
 
 SENSOR = [14.6, 15.9, 17.1, 18.8, 20.3]

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from kitlib.review.configurations import other_configuration
+from kitlib.review.setup_runs import other_configuration
 from kitlib.words.estimates import Estimate
 
 CHANGE = Estimate(value=0.4, se=0.1, df=5)

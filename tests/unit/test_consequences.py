@@ -8,15 +8,15 @@ import pytest
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.chances import (
+from kitlib.trials.consequences import trial_consequences
+from kitlib.trials.ranks import (
     CORRECTION_AND_PLOT_ERROR,
     CORRECTION_ONLY,
     NO_VERDICT,
     PLOT_ERROR_ONLY,
     SAFE,
+    SIGN,
 )
-from kitlib.trials.consequences import trial_consequences
-from kitlib.trials.ranks import SIGN
 
 ENTRIES = [f"E{i}" for i in range(1, 9)]
 

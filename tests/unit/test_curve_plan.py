@@ -7,7 +7,8 @@ import pandas as pd
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
-from kitlib.review.curve_plan import (
+from kitlib.review.plan import (
+    HOURS,
     OWN,
     along_moisture,
     benchtop_sd,
@@ -16,8 +17,7 @@ from kitlib.review.curve_plan import (
     scatter_of,
     sources_of,
 )
-from kitlib.review.error_sources import ErrorSources
-from kitlib.review.plan_costs import HOURS
+from kitlib.review.sources import ErrorSources
 
 
 def sources(n_trials=8, trial=0.3, **more):

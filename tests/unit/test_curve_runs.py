@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from pytest import approx
 
-from kitlib.review.curve_runs import (
+from kitlib.review.setup_runs import (
     IN_FORCE,
     checks_of,
     loaded_offset,

@@ -8,10 +8,8 @@ import pytest
 from pytest import approx
 from reviewed import demo_season
 
-from kitlib.review.curve_runs import IN_FORCE
-from kitlib.review.curve_setup import curve_setup, gain_by_repeats, looks_unloaded
-from kitlib.review.repeatability import Repeatability
-from kitlib.review.setup_offset import setup_offset
+from kitlib.review.setup import curve_setup, gain_by_repeats, looks_unloaded
+from kitlib.review.setup_runs import IN_FORCE, Repeatability, setup_offset
 
 NOTHING = Repeatability(sd=float("nan"), df=0, n_samples=0)
 REGISTER = pd.Series(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.mixed import random_intercept
+from kitlib.statistics.reml import random_intercept
 from kitlib.trials.designs import (
     CHECKED,
     COMPLETE,
@@ -15,8 +15,7 @@ from kitlib.trials.designs import (
     UNREPLICATED,
     entry_means,
 )
-from kitlib.trials.layout import lay_out
-from kitlib.trials.random_blocks import fit_random_blocks
+from kitlib.trials.means import fit_random_blocks, lay_out
 from kitlib.words.errors import NotFinite, TooFewSamples
 
 T_975_1_DF = 12.706204736  # Student's t, 97.5 %, 1 degree of freedom

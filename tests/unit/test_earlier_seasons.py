@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from kitlib.intake.outputs import csv_bytes
-from kitlib.review.earlier_seasons import read_earlier
+from kitlib.review.history import read_earlier
 
 
 def table(**more):

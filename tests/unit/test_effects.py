@@ -3,8 +3,9 @@
 import numpy as np
 from pytest import approx
 
-from kitlib.curves.coverage import coverage
 from kitlib.curves.effects import (
+    Samples,
+    coverage,
     difference_between,
     effect_of,
     influence,
@@ -13,7 +14,6 @@ from kitlib.curves.effects import (
     suspected_swaps,
     with_q_values,
 )
-from kitlib.curves.samples import Samples
 
 
 def test_an_effect_is_the_change_over_the_middle_range():

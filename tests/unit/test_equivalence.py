@@ -2,7 +2,7 @@
 
 import pytest
 
-from kitlib.statistics.equivalence import equivalence
+from kitlib.statistics.agreement import equivalence
 from kitlib.words.estimates import Estimate, not_known
 
 # t(9; 0.95) = 1.8331: the 90 % interval of these is value -/+ 0.18331.

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.review.error_sources import (
+from kitlib.review.sources import (
     IN_WORDS,
     SOURCES,
     ErrorSources,

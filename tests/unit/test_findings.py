@@ -5,8 +5,16 @@ from pathlib import Path
 import pytest
 
 import kitlib
-from kitlib.words.findings import Finding, findings_table, worst
-from kitlib.words.kinds import FAULT, KINDS, NOTE, SEVERITIES, WARNING
+from kitlib.words.findings import (
+    FAULT,
+    KINDS,
+    NOTE,
+    SEVERITIES,
+    WARNING,
+    Finding,
+    findings_table,
+    worst,
+)
 
 SOURCE = {
     path.name: path.read_text(encoding="utf-8")

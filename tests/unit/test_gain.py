@@ -5,7 +5,7 @@ import pytest
 from pytest import approx
 
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.gain import gain
+from kitlib.statistics.lines import gain
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 from reviewed import demo_review
 
 from kitlib.pages.blocks import Paragraph, Picture, Table
-from kitlib.review.history_blocks import history_blocks
-from kitlib.review.offset_history import offset_history
+from kitlib.review.blocks import history_blocks
+from kitlib.review.history import offset_history
 from kitlib.words.estimates import Estimate
 
 

@@ -5,8 +5,8 @@ import pytest
 from pytest import approx
 from scipy.stats import linregress
 
+from kitlib.statistics.agreement import agreement
 from kitlib.statistics.lines import prediction_line
-from kitlib.statistics.stats import agreement
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 

@@ -5,8 +5,7 @@ import os
 
 import pytest
 
-from kitlib.intake.outputs import sha256_of
-from kitlib.intake.provenance import input_hashes
+from kitlib.intake.outputs import input_hashes, sha256_of
 from kitlib.runs import manifest
 from kitlib.runs.batch import refuse_changed
 from kitlib.runs.manifest import (

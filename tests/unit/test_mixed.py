@@ -8,7 +8,7 @@ from pytest import approx
 from statsmodels.regression.linear_model import OLS
 
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.mixed import random_intercept
+from kitlib.statistics.reml import random_intercept
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 MOISTURE = np.array([12.1, 13.4, 14.8, 18.3, 14.2, 15.9, 21.7, 17.3, 17.9, 20.4])

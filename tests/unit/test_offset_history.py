@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.review.earlier_seasons import EarlierSeason
-from kitlib.review.offset_history import (
+from kitlib.review.history import (
+    EarlierSeason,
     curve_history,
     mean_change,
     offset_history,

@@ -5,7 +5,7 @@ from math import isnan, sqrt
 import numpy as np
 from pytest import approx
 
-from kitlib.review.offset_settings import Settings, difference, season_setting, welch_df
+from kitlib.review.history import Settings, difference, season_setting, welch_df
 from kitlib.words.estimates import Estimate, not_known
 
 SETUP = Estimate(value=0.2, se=0.1, df=9)

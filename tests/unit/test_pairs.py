@@ -5,7 +5,7 @@ import pytest
 from kitlib.intake.checks import read_tables
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
-from kitlib.intake.season import read_season
+from kitlib.intake.settings import read_season
 
 
 def pairing(season):

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.review.parallel_curves import FEW, NO_DIFFERENCE, compare_curves
-from kitlib.statistics.stats import agreement
+from kitlib.review.parallel import FEW, NO_DIFFERENCE, compare_curves
+from kitlib.statistics.agreement import agreement
 from kitlib.words.errors import NotFinite, TooFewSamples
 
 

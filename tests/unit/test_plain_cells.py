@@ -7,7 +7,7 @@ from hypothesis import strategies as some
 
 from kitlib.intake import cells as cell_by_cell
 from kitlib.intake.cells import Table, in_its_kind
-from kitlib.intake.plain_cells import (
+from kitlib.intake.files import (
     plain_numbers,
     plain_texts,
     plain_times,

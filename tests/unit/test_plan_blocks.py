@@ -5,8 +5,8 @@ from dataclasses import replace
 from reviewed import demo_review
 
 from kitlib.pages.blocks import Paragraph, Table
-from kitlib.review.plan_blocks import plan_blocks, source_blocks
-from kitlib.review.plan_costs import Costs
+from kitlib.review.blocks import plan_blocks, source_blocks
+from kitlib.review.plan import Costs
 
 
 def tables(blocks):

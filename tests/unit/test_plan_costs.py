@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.review.plan_costs import (
+from kitlib.review.plan import (
     BENCHTOP_PER_TRIAL,
     DISHES,
     HOURS,
@@ -15,6 +15,8 @@ from kitlib.review.plan_costs import (
     SAMPLES_PER_TRIAL,
     TRIALS,
     Costs,
+    Scatter,
+    bias_half_width,
     chance_reached,
     cheapest,
     cost_of,
@@ -22,7 +24,6 @@ from kitlib.review.plan_costs import (
     plan_table,
     worth_telling,
 )
-from kitlib.review.sampling_plan import Scatter, bias_half_width
 
 SCATTER = Scatter(sd_trial=0.25, sd_own=0.45, sd_dish=0.1, sd_moisture=2.5)
 COSTS = Costs(trial=50, sample=4, dish=6, benchtop_reading=1)

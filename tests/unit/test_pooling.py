@@ -8,8 +8,12 @@ from pytest import approx
 from scipy.stats import chi2
 from scipy.stats import t as student_t
 
-from kitlib.statistics.heterogeneity import paule_mandel_variance, reml_variance
-from kitlib.statistics.pooling import false_discovery, pool_offsets
+from kitlib.statistics.pooling import (
+    false_discovery,
+    paule_mandel_variance,
+    pool_offsets,
+    reml_variance,
+)
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 OFFSETS = np.array([0.42, 0.10, -0.15, 0.55, 0.31, 0.05, 0.88, 0.20])

@@ -7,7 +7,7 @@ import pytest
 
 from kitlib.runs import ranking
 from kitlib.runs.ranking import rank_trials
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 from kitlib.words.digests import digest
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="trials are not forked")

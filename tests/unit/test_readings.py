@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kitlib.statistics.readings import StuckReading, moisture_bands, stuck_readings
+from kitlib.statistics.sums import StuckReading, moisture_bands, stuck_readings
 from kitlib.words.errors import NotFinite
 
 

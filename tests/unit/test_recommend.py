@@ -7,11 +7,11 @@ import pytest
 from curves import SEASON, audit_of
 from pytest import approx
 
-from kitlib.curves.coverage import coverage
-from kitlib.curves.judgement import judged_gain
-from kitlib.curves.recommend import recommend
-from kitlib.intake.season import Season
-from kitlib.simulation.simulate import simulate_pairs
+from kitlib.curves.advice import recommend
+from kitlib.curves.corrections import judged_gain
+from kitlib.curves.effects import coverage
+from kitlib.intake.settings import Season
+from kitlib.simulation.season import simulate_pairs
 
 
 def advise(season=SEASON, register=None, **truth):

@@ -13,7 +13,7 @@ from kitlib.intake.reference import (
     reference_values,
     two_stage_moisture,
 )
-from kitlib.intake.season import read_season
+from kitlib.intake.settings import read_season
 
 
 def dishes(**cells):

@@ -7,8 +7,7 @@ import pytest
 from pytest import approx
 from scipy.stats import f as f_distribution
 
-from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.regions import joint_region, joint_test
+from kitlib.statistics.clustered import clustered_fit, joint_region, joint_test
 
 MOISTURE = np.array([12.1, 13.4, 14.8, 18.3, 14.2, 15.9, 21.7, 17.3, 17.9, 20.4, 13.0])
 ERROR = np.array([0.3, 0.5, 0.2, 0.7, -0.2, 0.1, 0.9, 0.1, -0.3, 0.1, 0.0])

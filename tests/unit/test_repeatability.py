@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.review.repeatability import repeatability
+from kitlib.review.setup_runs import repeatability
 from kitlib.words.errors import NotFinite
 
 

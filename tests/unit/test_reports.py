@@ -11,7 +11,7 @@ from kitlib.reports.report_parts import findings_block
 from kitlib.reports.season_report import season_report
 from kitlib.reports.trial_basis import trial_basis
 from kitlib.reports.trial_report import trial_report
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
 from kitlib.words.terms import show
 

@@ -7,9 +7,9 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student_t
 
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.left_out import LeftOut
-from kitlib.statistics.resample import (
+from kitlib.statistics.left_out import (
     LeaveOneTrialOut,
+    LeftOut,
     leave_one_trial_out,
     sep_interval,
 )

@@ -6,11 +6,10 @@ import pytest
 from pytest import approx
 
 from kitlib.reports.results import entries_table, plots_table, season_tables
-from kitlib.review.season_review import review_season
+from kitlib.review.review import review_season
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season_audit import audit_season
-from kitlib.words.findings import FINDING_COLUMNS
-from kitlib.words.kinds import KINDS
+from kitlib.season.season import audit_season
+from kitlib.words.findings import FINDING_COLUMNS, KINDS
 
 CONTRACT = """crop curve n n_trials mean_reference_pct
 bias bias_low bias_high bias_se bias_df sep sep_low sep_high rmsep sep_corrected

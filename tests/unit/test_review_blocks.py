@@ -3,7 +3,7 @@
 from reviewed import demo_review
 
 from kitlib.pages.blocks import Heading
-from kitlib.review.review_blocks import review_blocks
+from kitlib.review.blocks import review_blocks
 
 
 def test_parts_come_in_reading_order():

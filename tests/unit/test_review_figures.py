@@ -7,14 +7,13 @@ from pytest import approx
 from reviewed import demo_review
 
 from kitlib.pages.drawing import GROUP_STYLES, svg_bytes
-from kitlib.review.offset_history import offset_history
-from kitlib.review.plan_costs import HOURS, plan_table
+from kitlib.review.history import offset_history
+from kitlib.review.plan import HOURS, Scatter, plan_table
 from kitlib.review.review_figures import (
     draw_control_chart,
     draw_history,
     draw_plan,
 )
-from kitlib.review.sampling_plan import Scatter
 from kitlib.words.estimates import Estimate
 
 

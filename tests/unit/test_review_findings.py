@@ -6,13 +6,12 @@ import pandas as pd
 import pytest
 from reviewed import demo_review
 
-from kitlib.review.parallel_curves import compare_curves
+from kitlib.review.parallel import compare_curves
+from kitlib.review.review import CurveReview
 from kitlib.review.review_findings import review_findings, tells_a_rule
-from kitlib.review.season_curves import CurveReview
-from kitlib.review.setup_offset import Reach
-from kitlib.review.setup_rules import SETUP_RULES
-from kitlib.words.findings import Finding
-from kitlib.words.kinds import KINDS
+from kitlib.review.setup import SETUP_RULES
+from kitlib.review.setup_runs import Reach
+from kitlib.words.findings import KINDS, Finding
 
 
 def of_curve(curve: str, changed: CurveReview):

@@ -6,7 +6,7 @@ from pytest import approx
 from reviewed import demo_review
 
 from kitlib.intake.outputs import csv_bytes
-from kitlib.review.plan_costs import cheapest
+from kitlib.review.plan import cheapest
 from kitlib.review.review_tables import review_tables
 
 

@@ -5,9 +5,8 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
-from kitlib.statistics import pair_slopes
-from kitlib.statistics.pair_slopes import PairSlopes
-from kitlib.statistics.robust_lines import passing_bablok
+from kitlib.statistics import robust_lines as pair_slopes
+from kitlib.statistics.robust_lines import PairSlopes, passing_bablok
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 READING = np.array([12.1, 13.4, 14.8, 16.9, 18.2, 19.7, 21.0, 23.3])

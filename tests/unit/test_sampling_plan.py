@@ -8,8 +8,8 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
-from kitlib.curves.two_phase import two_phase_bias
-from kitlib.review.sampling_plan import (
+from kitlib.curves.curve import two_phase_bias
+from kitlib.review.plan import (
     Scatter,
     bias_half_width,
     bias_se,
@@ -19,7 +19,7 @@ from kitlib.review.sampling_plan import (
     slope_df,
     slope_half_width,
 )
-from kitlib.simulation.simulate import simulate_pairs
+from kitlib.simulation.season import simulate_pairs
 from kitlib.statistics.clustered import clustered_fit, clustered_mean
 
 SCATTER = Scatter(sd_trial=0.3, sd_own=0.45, sd_dish=0.12, sd_moisture=2.5, between=0.6)

@@ -5,7 +5,7 @@ import sys
 import pytest
 
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 
 def calls_of(act) -> int:

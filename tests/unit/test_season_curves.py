@@ -4,10 +4,10 @@ import pytest
 from pytest import approx
 from reviewed import demo_review, demo_season
 
-from kitlib.review.check_limits import base_of, pooled_scatter
-from kitlib.review.plan_costs import HOURS
-from kitlib.review.season_curves import SeasonCurves
-from kitlib.season.season_audit import audit_season
+from kitlib.review.check_samples import base_of, pooled_scatter
+from kitlib.review.plan import HOURS
+from kitlib.review.review import SeasonCurves
+from kitlib.season.season import audit_season
 
 SETUP = """curve,sample,known_pct,sensor_pct
 W,a,12.0,12.1

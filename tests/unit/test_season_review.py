@@ -11,14 +11,14 @@ from reviewed import demo_review, demo_season
 from kitlib.intake.outputs import csv_bytes
 from kitlib.pages.blocks import Report
 from kitlib.pages.typeset import typeset
-from kitlib.review.parallel_curves import NO_DIFFERENCE
-from kitlib.review.plan_costs import Costs, cheapest
-from kitlib.review.review_blocks import review_blocks
+from kitlib.review.blocks import review_blocks
+from kitlib.review.parallel import NO_DIFFERENCE
+from kitlib.review.plan import Costs, cheapest
+from kitlib.review.review import review_season
 from kitlib.review.review_findings import review_findings
 from kitlib.review.review_tables import review_tables
-from kitlib.review.season_review import review_season
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 SETUP = """curve,sample,known_pct,sensor_pct,run,sample_mass_kg,run_at
 W,a,12.0,12.1,1,3,2025-03-01T09:00

@@ -5,8 +5,8 @@ from dataclasses import replace
 from reviewed import demo_review
 
 from kitlib.pages.blocks import Paragraph, Table
-from kitlib.review.setup_blocks import setup_blocks
-from kitlib.review.setup_rules import SETUP_RULES
+from kitlib.review.blocks import setup_blocks
+from kitlib.review.setup import SETUP_RULES
 
 
 def tables(blocks):

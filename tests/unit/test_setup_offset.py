@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.review.setup_offset import ONE_SAMPLE, reach_of, setup_offset
+from kitlib.review.setup_runs import ONE_SAMPLE, reach_of, setup_offset
 from kitlib.words.errors import TooFewSamples
 
 

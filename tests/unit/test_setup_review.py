@@ -4,8 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitlib.review.setup_review import VERIFIED, review_setup
-from kitlib.review.setup_rules import BROKEN, LESS, MET, NOT_RECORDED, SETUP_RULES
+from kitlib.review.setup import (
+    BROKEN,
+    LESS,
+    MET,
+    NOT_RECORDED,
+    SETUP_RULES,
+    VERIFIED,
+    review_setup,
+)
 
 REGISTER = pd.Series({"chamber_config": "wide", VERIFIED: True})
 

@@ -1,7 +1,7 @@
 """The rules of set-up practice: complete, sourced, and each with its own finding."""
 
-from kitlib.review.setup_rules import OWN_CHOICE, SETUP_RULES
-from kitlib.words.kinds import KINDS
+from kitlib.review.setup import OWN_CHOICE, SETUP_RULES
+from kitlib.words.findings import KINDS
 
 
 def test_every_rule_says_what_it_asks_why_and_where_it_comes_from():

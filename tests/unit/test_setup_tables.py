@@ -5,7 +5,7 @@ from pytest import approx
 from reviewed import demo_review
 
 from kitlib.review.review_tables import review_tables
-from kitlib.review.setup_rules import SETUP_RULES
+from kitlib.review.setup import SETUP_RULES
 
 
 @pytest.fixture(scope="module")

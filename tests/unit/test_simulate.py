@@ -10,9 +10,9 @@ from pytest import approx
 
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.schema import SCHEMAS, needed_columns
-from kitlib.intake.season import read_season
-from kitlib.simulation.programme import CROPS
-from kitlib.simulation.simulate import simulate_pairs, simulate_season
+from kitlib.intake.settings import read_season
+from kitlib.simulation.scenario import CROPS
+from kitlib.simulation.season import simulate_pairs, simulate_season
 from kitlib.trials.yields import yield_kg_ha
 from kitlib.words.errors import SeasonRefused
 from kitlib.words.limits import repeatability_for

@@ -5,7 +5,7 @@ import pytest
 from pytest import approx
 from scipy.stats import linregress
 
-from kitlib.statistics.stats import agreement
+from kitlib.statistics.agreement import agreement
 from kitlib.statistics.sums import jackknife, trial_sums
 from kitlib.words.errors import NotFinite, TooFewSamples
 

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 from kitlib.words.errors import SeasonRefused
 
 

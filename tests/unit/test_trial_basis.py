@@ -13,7 +13,7 @@ from kitlib.reports import trial_condition
 from kitlib.reports.trial_basis import trial_basis
 from kitlib.reports.trial_condition import curve_condition
 from kitlib.reports.trial_report import trial_report
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
 
 NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "3_trial.ipynb"
@@ -31,7 +31,7 @@ def shown_in_the_notebook(season, name, monkeypatch):
     shown = []
     with monkeypatch.context() as patch:
         patch.setattr("kitlib.pages.looks.look", lambda *blocks: shown.extend(blocks))
-        patch.setattr("kitlib.season.season_audit.audit_season", lambda folder: season)
+        patch.setattr("kitlib.season.season.audit_season", lambda folder: season)
         exec("\n".join(code[1:]), {"season": "none", "trial": name, "report": ""})
     return as_json(shown)
 

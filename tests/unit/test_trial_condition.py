@@ -13,9 +13,9 @@ from kitlib.reports.trial_condition import (
     trial_conditions,
     trial_findings,
 )
+from kitlib.review.review import review_season
 from kitlib.review.review_findings import review_findings
-from kitlib.review.season_review import review_season
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 
 def of_trial(season, name):

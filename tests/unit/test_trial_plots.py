@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.trials.trial_plots import read_trial_plots, remark_plots
+from kitlib.trials.yields import read_trial_plots, remark_plots
 
 
 def table(**changes):

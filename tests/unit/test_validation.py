@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.stats import agreement
-from kitlib.statistics.validation import (
+from kitlib.statistics.agreement import (
+    agreement,
     bias_limit,
     rer,
     rpd,

@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from kitlib.intake.outputs import sha256_of
-from kitlib.intake.provenance import input_hashes
+from kitlib.intake.outputs import input_hashes, sha256_of
 from kitlib.runs import cli
 from kitlib.runs.manifest import (
     MANIFEST,

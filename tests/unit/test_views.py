@@ -5,7 +5,7 @@ import pytest
 from kitlib.pages.blocks import Table
 from kitlib.pages.looks import look
 from kitlib.reports import curve_views, join_views, trial_views
-from kitlib.season.season_audit import audit_season
+from kitlib.season.season import audit_season
 
 JOIN = [join_views.rows_read, join_views.dish_agreement, join_views.dishes_apart]
 JOIN += [join_views.meter_samples, join_views.bridge_rows, join_views.pair_counts]

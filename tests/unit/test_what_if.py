@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from pytest import approx
 
-from kitlib.curves.bands import audit_bands
-from kitlib.curves.samples import Samples
+from kitlib.curves.curve import audit_bands
+from kitlib.curves.effects import Samples
 from kitlib.explorer.entry_lines import EntryLines, PlotYields, TrialLines, trial_lines
 from kitlib.explorer.explorer import CurveExplorer
 from kitlib.explorer.what_if import (
@@ -36,9 +36,9 @@ from kitlib.explorer.what_if_yields import (
     standard_scale,
     trial_outlook,
 )
-from kitlib.season.season_audit import audit_season
-from kitlib.statistics.resample import leave_one_trial_out
-from kitlib.statistics.stats import agreement
+from kitlib.season.season import audit_season
+from kitlib.statistics.agreement import agreement
+from kitlib.statistics.left_out import leave_one_trial_out
 from kitlib.statistics.sums import trial_sums
 from kitlib.trials.designs import COMPLETE, entry_means
 from kitlib.trials.ranks import rank_changes, selection_count

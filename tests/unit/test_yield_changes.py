@@ -8,9 +8,9 @@ import pytest
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
+from kitlib.trials.changes import served_by, trend_against_moisture
 from kitlib.trials.designs import entry_means
-from kitlib.trials.trial_plots import read_trial_plots
-from kitlib.trials.yield_changes import served_by, trend_against_moisture
+from kitlib.trials.yields import read_trial_plots
 
 
 def flat(curve, shift, se=0.1, df=10.0):

@@ -1,0 +1,470 @@
+"""How many trials, samples and dishes give a bias and a slope how near.
+
+What sampling plans cost, and the cheapest that brings a bias near enough.
+
+What the errors of one curve come from, and how to sample it next season.
+"""
+
+from dataclasses import dataclass, replace
+from functools import cache
+from math import isfinite, nan, sqrt
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from scipy.stats import chi2
+from scipy.stats import t as student_t
+
+from kitlib.intake.reference import pooled_sd
+from kitlib.review.sources import (
+    FEW_TRIALS,
+    MOISTURE,
+    SENSOR,
+    ErrorSources,
+    error_sources,
+)
+from kitlib.statistics.clustered import clustered_fit
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scatter:
+    """The components a plan is made from. [% moisture]
+
+    Attributes
+    ----------
+    sd_trial : float
+        Of the error a trial shares.
+    sd_own : float
+        Of a sample's own error, runs of the sensor in it, the reference's not.
+    sd_dish : float
+        Of one dish; 0 takes the reference as free of error.
+    sd_benchtop : float
+        Of a benchtop mean's own error within trials; nan without a meter.
+    sd_moisture : float
+        Of the moistures of the samples; nan plans no slope.
+    between : float
+        Share of the moistures' variance that lies between trials, 0 to 1.
+    """
+
+    sd_trial: float
+    sd_own: float
+    sd_dish: float = 0.0
+    sd_benchtop: float = nan
+    sd_moisture: float = nan
+    between: float = 0.5
+
+
+def evenly_spread(span):
+    """Return the SD of moistures spread evenly over so many points.
+
+    Examples
+    --------
+    >>> round(evenly_spread(12.0), 3)
+    3.464
+    """
+    return span / sqrt(12)
+
+
+def bias_se(scatter: Scatter, trials, samples, dishes, benchtop=0):
+    """Return the standard error of the bias under a plan. [% moisture].
+
+    Parameters
+    ----------
+    scatter : Scatter
+    trials, samples, dishes : int or array_like
+        Trials, samples with an oven result in each, dishes of each sample.
+    benchtop : int or array_like
+        Further samples in each trial that go to the benchtop meter only; those
+        with an oven result are read by it too, and bridge it to the oven.
+
+    Notes
+    -----
+    Variance = trial² / G + own² / (G (m + k)) + benchtop² (1 / (G m) − 1 / (G (m +
+    k))) + dish² / (G m d), G trials of m oven samples and k of the benchtop alone.
+    What the two meters' errors share cancels; so does a trial's error of the
+    benchtop meter, as both its phases visit the same trials.
+
+    Examples
+    --------
+    >>> one = Scatter(sd_trial=0.3, sd_own=0.5)
+    >>> print(f"{bias_se(one, 4, 5, 1):.3f}")
+    0.187
+    """
+    trials, oven, more = (np.asarray(a, float) for a in (trials, samples, benchtop))
+    all_samples = oven + more
+    variance = scatter.sd_trial**2 + scatter.sd_own**2 / all_samples
+    variance = variance + scatter.sd_dish**2 / (oven * np.asarray(dishes, float))
+    bridge = np.where(more > 0, scatter.sd_benchtop**2, 0.0)
+    variance = variance + bridge * (1 / oven - 1 / all_samples)
+    return np.sqrt(variance / trials)
+
+
+def bias_half_width(
+    scatter: Scatter, trials, samples, dishes, benchtop=0, level: float = 0.95
+):
+    """Return the half-width of the bias's interval under a plan. [% moisture].
+
+    In root mean square over seasons: a single season's interval is wider or
+    narrower by chance. With trials of one size the interval clustered by trial has
+    trials − 1 degrees of freedom; nan under 2 trials.
+
+    Examples
+    --------
+    >>> one = Scatter(sd_trial=0.3, sd_own=0.5)
+    >>> spread = bias_half_width(one, [4, 20], [5, 1], 1, level=0.90)
+    >>> [round(float(half), 3) for half in spread]  # 20 samples each
+    [0.44, 0.225]
+    """
+    trials = np.asarray(trials, float)
+    df = np.where(trials > 1, trials - 1, nan)
+    se = bias_se(scatter, trials, samples, dishes, benchtop)
+    return student_t.ppf((1 + level) / 2, df) * se
+
+
+def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0.95):
+    """Return the half-width of the slope's interval under a plan. [points per point].
+
+    Estimand planned for: the slope of the error on moisture, clustered by trial;
+    that of the prediction line hardly differs in width. In root mean square over
+    seasons; nan under 3 trials.
+
+    Parameters
+    ----------
+    scatter : Scatter
+    trials, samples, dishes : int or array_like of int
+        As for `bias_se`.
+
+    Notes
+    -----
+    Variance = (within² + m b trial²) / (G m V): V the variance of the moistures, b
+    the share of it that lies between trials (all of it with one sample a trial).
+
+    Examples
+    --------
+    >>> one = Scatter(sd_trial=0.0, sd_own=0.5, sd_moisture=2.5)
+    >>> print(f"{slope_half_width(one, 10, 5, 1):.3f}")
+    0.066
+    """
+    trials, samples, dishes = np.broadcast_arrays(trials, samples, dishes)
+    share = np.where(samples > 1, scatter.between, 1.0)
+    within = scatter.sd_own**2 + scatter.sd_dish**2 / dishes
+    variance = within + samples * share * scatter.sd_trial**2
+    se = np.sqrt(variance / (trials * samples)) / scatter.sd_moisture
+    plans = zip(trials.flat, samples.flat, share.flat, strict=True)
+    df = [slope_df(int(g), int(m), round(float(b), 1)) for g, m, b in plans]
+    return student_t.ppf((1 + level) / 2, np.reshape(df, trials.shape)) * se
+
+
+def slope_by_span(
+    scatter: Scatter, spans, trials: int, samples: int, dishes: int, level: float = 0.95
+) -> np.ndarray:
+    """Return the half-width of the slope with moistures evenly over each span."""
+    one = replace(scatter, sd_moisture=1.0)
+    half = slope_half_width(one, trials, samples, dishes, level)
+    return half / evenly_spread(np.asarray(spans, float))
+
+
+@cache
+def slope_df(trials: int, samples: int, between: float) -> float:
+    """Return the degrees of freedom of a planned slope, moistures evenly spread.
+
+    Those of Bell and McCaffrey for the design: they depend on the moistures alone.
+    nan under 3 trials.
+
+    Examples
+    --------
+    >>> print(f"{slope_df(10, 5, 0.0):.1f} {slope_df(10, 1, 1.0):.1f}")
+    9.0 4.4
+    """
+    if trials < 3:
+        return nan
+    moistures = planned_moistures(trials, samples, between).ravel()
+    design = np.column_stack([np.ones_like(moistures), moistures])
+    any_response = np.arange(moistures.size) % 2.0  # it has no part in the df
+    trial = np.repeat(np.arange(trials), samples)
+    fit = clustered_fit(design, any_response, trial)
+    return fit.degrees_of_freedom([0.0, 1.0])
+
+
+def planned_moistures(trials: int, samples: int, between: float) -> np.ndarray:
+    """Return moistures of variance 1 about 0, spread evenly, (trials, samples)."""
+    centres = _even(trials) * sqrt(between)
+    within = _even(samples) * sqrt(1 - between)
+    return centres[:, None] + within
+
+
+def _even(n: int) -> np.ndarray:
+    """Return n evenly spaced numbers of variance 1 about 0; one number is 0."""
+    steps = np.arange(n) - (n - 1) / 2
+    return steps / steps.std() if n > 1 else steps
+
+
+TRIALS = (*range(2, 13), 14, 16, 20, 24, 30, 40)
+SAMPLES_PER_TRIAL = (1, 2, 3, 4, 5, 6, 8, 10)
+DISHES = (1, 2, 3)
+BENCHTOP_PER_TRIAL = (0, 5, 10)
+
+
+class Costs(NamedTuple):
+    """What a plan costs, in any one unit, money or hours."""
+
+    trial: float
+    sample: float
+    dish: float
+    benchtop_reading: float
+
+
+# Hours of work, our own choice: a visit half a day, a sample taken, bagged and
+# labelled a quarter of an hour, a dish weighed twice twelve minutes.
+HOURS = Costs(trial=4.0, sample=0.25, dish=0.2, benchtop_reading=0.1)
+
+
+def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
+    """Return what a plan costs.
+
+    Examples
+    --------
+    >>> float(cost_of(Costs(10, 2, 1, 0.5), trials=3, samples=4, dishes=2))
+    78.0
+    """
+    trials, oven, more = (np.asarray(a, float) for a in (trials, samples, benchtop))
+    read = np.where(more > 0, oven + more, 0.0)
+    a_trial = costs.trial + (oven + more) * costs.sample
+    a_trial = a_trial + oven * dishes * costs.dish + read * costs.benchtop_reading
+    return trials * a_trial
+
+
+PLAN_COLUMNS = ["trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
+PLAN_COLUMNS += ["oven_samples", "half_width_bias", "half_width_slope", "cost"]
+PLAN_COLUMNS += ["chance_reached", "reaches", "cheapest"]
+
+
+def plan_table(
+    scatter: Scatter, costs: Costs, wanted: float, level: float = 0.95
+) -> pd.DataFrame:
+    """Return what each plan reaches and costs, and the cheapest that suffices.
+
+    Parameters
+    ----------
+    scatter : Scatter
+    costs : Costs
+    wanted : float
+        Half-width of the bias's interval that is wanted. [% moisture]
+    level : float
+
+    Returns
+    -------
+    DataFrame
+        Columns `PLAN_COLUMNS`: `reaches` where the half-width is at most the one
+        wanted, `chance_reached` the chance that a season's own interval is, and
+        `cheapest` for one plan at most, of equal cost the one with fewer trials.
+
+    Examples
+    --------
+    >>> table = plan_table(Scatter(sd_trial=0.2, sd_own=0.4), HOURS, wanted=0.25)
+    >>> table.loc[table["cheapest"], ["trials", "samples_per_trial"]].values.tolist()
+    [[7, 5]]
+    """
+    meters = BENCHTOP_PER_TRIAL if isfinite(scatter.sd_benchtop) else (0,)
+    grid = np.meshgrid(TRIALS, SAMPLES_PER_TRIAL, DISHES, meters, indexing="ij")
+    plan = np.column_stack([axis.ravel() for axis in grid])
+    trials, samples, *_ = plan.T
+    half = bias_half_width(scatter, *plan.T, level)
+    slope = slope_half_width(scatter, *plan.T[:3], level)
+    table = pd.DataFrame(
+        {
+            **dict(zip(PLAN_COLUMNS, plan.T, strict=False)),
+            "oven_samples": trials * samples,
+            "half_width_bias": half,
+            "half_width_slope": slope,
+            "cost": cost_of(costs, *plan.T),
+            "chance_reached": chance_reached(half, trials, wanted),
+            "reaches": half <= wanted,
+            "cheapest": False,
+        }
+    )
+    enough = table[table["reaches"]]
+    if len(enough):
+        order = ["cost", "trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
+        table.loc[enough.sort_values(order).index[0], "cheapest"] = True
+    return table[PLAN_COLUMNS]
+
+
+def chance_reached(half_width, trials, wanted: float):
+    """Return the chance that a season's interval is no wider than wanted.
+
+    Its squared half-width is a chi-squared on trials − 1 degrees of freedom about
+    the planned one.
+
+    Examples
+    --------
+    >>> print(f"{chance_reached(0.3, 6, 0.3):.2f}")
+    0.58
+    """
+    df = np.asarray(trials, float) - 1
+    return chi2.cdf(df * (wanted / np.asarray(half_width, float)) ** 2, df)
+
+
+def cheapest(table: pd.DataFrame) -> pd.Series | None:
+    """Return the cheapest plan that suffices, None if none of the table does."""
+    found = table[table["cheapest"]]
+    return found.iloc[0] if len(found) else None
+
+
+def efficient(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the plans no other one beats at the same cost or less, by cost."""
+    ranked = table.sort_values(["cost", "half_width_bias"], kind="stable")
+    best_before = ranked["half_width_bias"].cummin().shift(fill_value=np.inf)
+    return ranked[ranked["half_width_bias"] < best_before]
+
+
+def worth_telling(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the efficient plans, and all of two dishes without a benchtop meter."""
+    plain = (table["dishes"] == 2) & (table["benchtop_per_trial"] == 0)
+    return table[plain | table.index.isin(efficient(table).index)]
+
+
+OWN = "the curve's own components"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CurvePlan:
+    """What next season's sampling of a curve can reach.
+
+    Attributes
+    ----------
+    scatter : Scatter or None
+        What the plan is made from; None where it is not known.
+    remark : str
+        Whose components they are, or why there is no plan.
+    table : DataFrame or None
+        As from `plan_table`.
+    wanted : float
+        Half-width of the bias's interval that is wanted. [% moisture]
+    """
+
+    scatter: Scatter | None
+    remark: str
+    table: pd.DataFrame | None
+    wanted: float
+
+
+def curve_plan(
+    found: tuple[Scatter | None, str], costs: Costs, wanted: float, level: float
+) -> CurvePlan:
+    """Return a curve's plan from what `scatter_of` found."""
+    scatter, remark = found
+    table = None
+    if scatter is not None and wanted > 0:
+        table = plan_table(scatter, costs, wanted, level)
+    return CurvePlan(scatter=scatter, remark=remark, table=table, wanted=wanted)
+
+
+def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
+    """Return what the errors of pairs are made of; None where they do not tell.
+
+    `along` is the part of each error that goes with moisture, see `along_moisture`;
+    `curves` takes the curve for a sensor that is not named, for a whole crop.
+    """
+    if pairs.empty:
+        return None
+    sensor = pairs["sensor"].fillna(pairs["curve"]) if curves else pairs["sensor"]
+    return error_sources(
+        pairs["error"],
+        pairs["trial"],
+        reference_se=float(np.sqrt((pairs["reference_se"] ** 2).mean(skipna=False))),
+        dishes=float(pairs["n_dishes"].mean()),
+        sd_run=sd_run,
+        sensor=_labels(sensor),
+        location=_labels(pairs["location"]),
+        along=pairs["along"],
+    )
+
+
+def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
+    """Return the part of each error that a recommended slope takes away. [points].
+
+    About 0 on each curve's samples; 0 throughout where no slope is recommended.
+    """
+    along = pd.Series(0.0, index=pairs.index)
+    for curve, rows in pairs.groupby("curve").groups.items():
+        found = corrections.get(curve)
+        if found is not None:
+            readings = pairs.loc[rows, "sensor_pct"].to_numpy(float)
+            along[rows] = -found.tilt * (readings - readings.mean())
+    return along
+
+
+def _labels(column: pd.Series):
+    """Return labels to tell samples apart by, None where they do not."""
+    return column if column.notna().all() and column.nunique() > 1 else None
+
+
+def error_sd(sources: ErrorSources | None) -> float:
+    """Return the SD of one sample's error about its curve. [% moisture]."""
+    if sources is None:
+        return nan
+    parts = [sd for name, sd in sources.sds.items() if name not in (SENSOR, MOISTURE)]
+    return sqrt(sum(sd**2 for sd in parts))
+
+
+def scatter_of(
+    crop: str,
+    pairs: pd.DataFrame,
+    own: ErrorSources | None,
+    shared: ErrorSources | None,
+    sd_benchtop: float,
+) -> tuple[Scatter | None, str]:
+    """Return what a curve's plan is made from, and whose components they are.
+
+    Its own from `FEW_TRIALS` trials on, else those of all its crop's curves.
+
+    Parameters
+    ----------
+    crop : str
+    pairs : DataFrame
+        The curve's samples, for their moistures.
+    own, shared : ErrorSources or None
+        Of the curve and of the crop.
+    sd_benchtop : float
+        SD of a benchtop mean's own error, nan if not known. [% moisture]
+    """
+    used, remark = own, OWN
+    enough = own and isfinite(own.sd_trial) and own.n_trials >= FEW_TRIALS
+    if not enough and shared and isfinite(shared.sd_trial):
+        used, remark = (
+            shared,
+            f"components of all {crop} curves, its own trials are few",
+        )
+    if used is None or not isfinite(used.sd_trial) or pairs.empty:
+        return None, "how much trials and samples differ is not known"
+    if used.sd_trial == 0:
+        remark += f"; {used.n_trials} trials did not show to differ, so it is hopeful"
+    if not isfinite(used.sd_dish):
+        remark += "; a dish's error is not known and lies with the samples'"
+    moisture = pairs["reference_pct"]
+    centres = moisture.groupby(pairs["trial"]).transform("mean")
+    variance = float(moisture.var(ddof=0))
+    scatter = Scatter(
+        sd_trial=used.sd_trial,
+        sd_own=used.sd_own,
+        sd_dish=used.sd_dish if isfinite(used.sd_dish) else 0.0,
+        sd_benchtop=sd_benchtop,
+        sd_moisture=sqrt(variance) if variance > 0 else nan,
+        between=float(centres.var(ddof=0)) / variance if variance > 0 else 1.0,
+    )
+    return scatter, remark
+
+
+def benchtop_sd(pairs: pd.DataFrame) -> float:
+    """Return the SD of a benchtop mean's own error within trials, nan if unknown.
+
+    The meter against the oven, the oven's own error taken off. [% moisture]
+    """
+    both = pairs[pairs["benchtop_pct"].notna()]
+    if both.empty:
+        return nan
+    error = both["benchtop_pct"] - both["reference_pct"]
+    sd, df = pooled_sd(error, both["meter"] + "\0" + both["trial"])
+    reference = float((both["reference_se"].fillna(0.0) ** 2).mean())
+    return sqrt(max(sd**2 - reference, 0.0)) if df else nan

@@ -1,0 +1,427 @@
+"""What a season says of one trial: its plots, samples, curves and consequences.
+
+The whole way from a season folder to advice and consequences, in one object.
+"""
+
+import hashlib
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from math import nan
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from kitlib.curves.advice import Recommendation, recommend
+from kitlib.curves.audit import CurveAudit, audit_curves, bridge_table
+from kitlib.curves.corrections import Correction
+from kitlib.curves.observations import OBSERVED, observe_curve, observe_season
+from kitlib.intake.cells import Table
+from kitlib.intake.checks import read_tables, table_findings
+from kitlib.intake.outputs import input_files, input_hashes
+from kitlib.intake.pairs import Pairing, pair_samples
+from kitlib.intake.reference import Reference, reference_values
+from kitlib.intake.settings import Season, read_season
+from kitlib.statistics.pooling import Pooled, pool_offsets
+from kitlib.trials.consequences import (
+    TrialConsequences,
+    audit_test_weight,
+    corrected_plots,
+    trial_consequences,
+)
+from kitlib.trials.ranks import RankChanges
+from kitlib.trials.yields import YieldUnit, yield_unit
+from kitlib.words.errors import refuse
+from kitlib.words.findings import Finding
+from kitlib.words.terms import counted, crop_key, listed
+
+
+def chance_for(seed: int, *names: str) -> np.random.Generator:
+    """Return the stream of chance that belongs to names, whatever else is drawn.
+
+    So a trial's draws are the same alone as among a thousand.
+    """
+    digest = hashlib.sha256("\0".join(names).encode("utf-8", "surrogatepass")).digest()
+    words = np.frombuffer(digest[:16], np.uint32).tolist()
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=words))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrialAudit:
+    """What a season says of one trial.
+
+    Attributes
+    ----------
+    name, crop : str
+    location : str
+    standard_pct : float
+        Moisture yields are stated at. [% wet basis]
+    unit : YieldUnit
+        Unit its report shows yields in.
+    plots : DataFrame
+        Its plots, as in `SeasonAudit.plots`.
+    pairs : DataFrame
+        Its samples.
+    curves : tuple of str
+        Curves that served its plots, the audited ones first.
+    consequences : TrialConsequences
+    left_out : DataFrame
+        Its rows that were not used.
+    findings : tuple of Finding
+        Those that concern it: its own, its curves', and those of its rows.
+    """
+
+    name: str
+    crop: str
+    location: str
+    standard_pct: float
+    unit: YieldUnit
+    plots: pd.DataFrame
+    pairs: pd.DataFrame
+    curves: tuple[str, ...]
+    consequences: TrialConsequences
+    left_out: pd.DataFrame
+    findings: tuple[Finding, ...]
+
+    @property
+    def outcome(self) -> "TrialOutcome":
+        """What the correction does to it, in short."""
+        found, both = self.consequences, self.consequences.comparison
+        means = (both.before.mean, both.after.mean) if both else ()
+        return TrialOutcome(
+            curves=self.curves,
+            count=found.count,
+            entries=found.entries,
+            ranks=both.ranks if both else None,
+            yield_before_kg_ha=float(means[0].mean()) if both else nan,
+            yield_after_kg_ha=float(means[1].mean()) if both else nan,
+            findings=tuple(f for f in self.findings if f.trial == self.name),
+        )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TrialOutcome:
+    """What the correction does to one trial, without what it rests on.
+
+    Attributes
+    ----------
+    curves : tuple of str
+        Curves that served its plots, the audited ones first.
+    count : int
+        Entries selected.
+    entries : DataFrame
+        One row per entry.
+    ranks : RankChanges or None
+        Ranks and selection before and after; None where there is no corrected yield.
+    yield_before_kg_ha, yield_after_kg_ha : float
+        Mean of the entries; nan where there is no corrected yield. [kg/ha]
+    findings : tuple of Finding
+        Its own, not those of its curves.
+    """
+
+    curves: tuple[str, ...]
+    count: int
+    entries: pd.DataFrame
+    ranks: RankChanges | None
+    yield_before_kg_ha: float
+    yield_after_kg_ha: float
+    findings: tuple[Finding, ...]
+
+
+def audit_trial(season, name: str) -> TrialAudit:
+    """Return what a season says of one trial.
+
+    Parameters
+    ----------
+    season : SeasonAudit
+    name : str
+        One of its trials.
+    """
+    settings, plots = season.settings, season.plots_of(name)
+    crops = plots["crop"].map(crop_key).value_counts()
+    crop, findings = str(crops.index[0]), []
+    if len(crops) > 1:
+        said = f"trial {name} holds plots of {listed(crops.index)}; only its {crop} is "
+        said += "ranked. Split the trial if that is wrong."
+        findings.append(Finding(code="crops-mixed", trial=name, message=said))
+    of_crop = plots[plots["crop"].map(crop_key) == crop]
+    standard = settings.standard_moisture_of(crop)
+    consequences = trial_consequences(
+        of_crop.assign(
+            moisture_before=of_crop["recorded_pct"],
+            moisture_after=of_crop["moisture_after_pct"],
+        ),
+        season.corrections,
+        standard_pct=standard,
+        select=settings.selection_count or settings.selection_share,
+        rng=chance_for(settings.seed, "trial", name),
+        checks=settings.check_entries,
+        level=settings.confidence,
+    )
+    served = plots["curve"].value_counts()
+    curves = tuple(sorted(served.index, key=lambda c: (c not in season.audits, c)))
+    left_out = season.pairing.left_out
+    pairs = season.pairing.pairs
+    location = plots["location"].dropna()
+    return TrialAudit(
+        name=name,
+        crop=crop,
+        location=str(location.iloc[0]) if len(location) else "",
+        standard_pct=standard,
+        unit=yield_unit(settings.yield_unit, settings.bushel_of(crop)),
+        plots=plots,
+        pairs=pairs[pairs["trial"] == name],
+        curves=curves,
+        consequences=consequences,
+        left_out=left_out[left_out["trial"] == name],
+        findings=tuple(findings + _concerning(season, name, curves, consequences)),
+    )
+
+
+def findings_on(season, name: str, curves: Collection[str]) -> list[Finding]:
+    """Return the season's findings that concern a trial or the curves that served it.
+
+    Parameters
+    ----------
+    season : SeasonAudit
+    name : str
+        The trial.
+    curves : collection of str
+    """
+    return [
+        found
+        for found in season.findings
+        if found.trial == name or (found.curve in curves and not found.trial)
+    ]
+
+
+def _concerning(season, name, curves, consequences) -> list[Finding]:
+    """Return the season's findings that concern a trial, and its own remarks."""
+    found = findings_on(season, name, curves)
+    served = [c for c in curves if c in season.audits]
+    if len(curves) > 1:
+        said = f"trial {name} was served by {counted(len(curves), 'curve')}: "
+        said += f"{listed(curves)}."
+        found.append(Finding(code="two-curves", trial=name, message=said))
+    if len(served) < len(curves):
+        silent = [c for c in curves if c not in served]
+        said = f"no sample speaks for curve {listed(silent)}: the moistures it read in "
+        said += f"trial {name} are not corrected."
+        found.append(Finding(code="curve-unaudited", trial=name, message=said))
+    for remark in consequences.remarks:
+        found.append(
+            Finding(code="trial-remark", trial=name, message=f"trial {name}: {remark}.")
+        )
+    return found
+
+
+# Audits held for all who ask in this process and in those forked from it, by the
+# name of the season folder and the state of its files.
+_HELD: dict[tuple, "SeasonAudit"] = {}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SeasonAudit:
+    """A season audited.
+
+    Attributes
+    ----------
+    folder : Path
+    settings : Season
+    tables : dict of Table
+    reference : Reference
+    pairing : Pairing
+    audits : dict of CurveAudit
+        By curve, in order of crop and curve.
+    advice : dict of Recommendation
+        By curve.
+    pooled : dict of Pooled
+        By crop, of the crop's offsets that have an interval.
+    shrunken : dict of Estimate
+        Offset of each curve shrunk towards the crop's others.
+    """
+
+    folder: Path
+    settings: Season
+    tables: dict[str, Table]
+    reference: Reference
+    pairing: Pairing
+    audits: dict[str, CurveAudit]
+    advice: dict[str, Recommendation]
+    pooled: dict[str, Pooled]
+    shrunken: dict
+    _trials: dict = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def plots(self) -> pd.DataFrame:
+        """Every plot with both moistures and both yields."""
+        return corrected_plots(self.pairing, self.advice, self.audits, self.settings)
+
+    @cached_property
+    def _rows_by_trial(self) -> dict[str, np.ndarray]:
+        """Places of each trial's plots in the table of plots, by trial."""
+        return self.pairing.plots.groupby("trial", sort=True).indices
+
+    @cached_property
+    def trials(self) -> list[str]:
+        """Names of the trials with plots, in order."""
+        return sorted(self._rows_by_trial)
+
+    def plots_of(self, trial: str) -> pd.DataFrame:
+        """Return a trial's plots, as in `plots`."""
+        rows = self._rows_by_trial[trial]
+        first, end = rows[0], rows[-1] + 1
+        if len(rows) == end - first:  # they stand together, so nothing need be copied
+            rows = slice(first, end)
+        return self.plots.iloc[rows]
+
+    @property
+    def corrections(self) -> dict[str, Correction]:
+        """What each curve's readings are corrected by."""
+        return {curve: advice.correction for curve, advice in self.advice.items()}
+
+    @cached_property
+    def inputs(self) -> dict[str, str]:
+        """SHA-256 of each file of the folder that the audit reads, by its name."""
+        return input_hashes(self.folder)
+
+    @cached_property
+    def bridge(self) -> pd.DataFrame:
+        """Each benchtop meter's own bias and slope against the oven, by crop."""
+        return bridge_table(self.pairing.pairs, self.settings.confidence)
+
+    @cached_property
+    def test_weight(self) -> pd.DataFrame:
+        """How the sensor's test weight agrees with the benchtop's, by crop."""
+        return audit_test_weight(self.pairing.pairs, self.settings.confidence)
+
+    @cached_property
+    def findings(self) -> list[Finding]:
+        """All that was found, in the order of the work; trials' own not included."""
+        found = table_findings(self.folder, self.tables, self.settings)
+        found += self.reference.findings + self.pairing.findings
+        oven = self.tables["oven"].frame
+        found += observe_season(self.pairing, oven, self.settings)
+        plots = self.pairing.plots[OBSERVED]
+        served = dict(list(plots.groupby("curve")))
+        for curve, audit in self.audits.items():
+            own = served.get(curve, plots.iloc[:0])
+            found += observe_curve(audit, own, self.settings)
+        return found
+
+    @cached_property
+    def outcomes(self) -> dict[str, TrialOutcome]:
+        """What the correction does to each trial, in short, by trial."""
+        return {name: self.trial(name).outcome for name in self.trials}
+
+    def trial(self, name: str) -> TrialAudit:
+        """Return what the season says of one trial; the last one asked for is kept.
+
+        Raises
+        ------
+        SeasonRefused
+            If no plot belongs to a trial of that name.
+        """
+        if name not in self._rows_by_trial:
+            refuse(
+                "plots",
+                [f"there is no trial {name!r}; there are {listed(self.trials)}."],
+            )
+        if name not in self._trials:
+            self._trials.clear()  # a thousand trials would fill the memory
+            self._trials[name] = audit_trial(self, name)
+        return self._trials[name]
+
+
+def audit_season(folder: str | Path) -> SeasonAudit:
+    """Return the audit of a season folder.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Holds season.toml and the tables.
+
+    Returns
+    -------
+    SeasonAudit
+
+    Raises
+    ------
+    SeasonRefused
+        If the season cannot be audited at all; every reason is named.
+    """
+    folder = Path(folder)
+    if _HELD and (held := _HELD.get(_state(folder))):
+        return held
+    settings = read_season(folder)
+    tables = read_tables(folder, settings)
+    reference = reference_values(tables["oven"], tables["plots"].frame, settings)
+    pairing = pair_samples(tables, reference)
+    found = audit_curves(pairing, tables["curves"], settings)
+    audits = {audit.curve: audit for audit in found}
+    advice = {curve: recommend(audit, settings) for curve, audit in audits.items()}
+    pooled, shrunken = pool_by_crop(audits)
+    return SeasonAudit(
+        folder=folder,
+        settings=settings,
+        tables=tables,
+        reference=reference,
+        pairing=pairing,
+        audits=audits,
+        advice=advice,
+        pooled=pooled,
+        shrunken=shrunken,
+    )
+
+
+def for_others(audit: SeasonAudit, folder: Path) -> SeasonAudit:
+    """Return an audit to be sent to another process, which knows the folder so.
+
+    It has what took long to work out, but of each trial its outcome only: the draws
+    of chance would fill gigabytes.
+    """
+    sent = replace(audit, folder=folder, _trials={})
+    slow = ("findings", "outcomes")
+    vars(sent).update({name: vars(audit)[name] for name in slow if name in vars(audit)})
+    return sent
+
+
+def hold_audit(audit: SeasonAudit) -> None:
+    """Hold an audit for `audit_season` to return, until its files are written to.
+
+    For a process that others are forked from: they find it as well.
+    """
+    # What is worked out when it is asked for is asked for once.
+    _ = audit.plots, audit.trials, audit.findings, audit.inputs
+    _HELD[_state(audit.folder)] = audit
+
+
+def _state(folder: Path) -> tuple:
+    """Return the name of a folder and which files of which time are in it."""
+    files = [path.stat() for path in input_files(folder) if path.exists()]
+    told = (
+        (s.st_dev, s.st_ino, s.st_size, s.st_mtime_ns, s.st_ctime_ns) for s in files
+    )
+    return str(folder), *told
+
+
+def pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
+    """Return the pooled offsets of each crop and each curve's shrunken offset.
+
+    Curves recorded in parallel saw the same plots as another and take no part.
+    """
+    pooled, shrunken = {}, {}
+    for crop in sorted({audit.crop for audit in audits.values()}):
+        own = [a for a in audits.values() if a.crop == crop and not a.parallel]
+        own = [a for a in own if a.bias.se > 0 and a.n_trials > 1]
+        if not own:
+            continue
+        pooled[crop] = pool_offsets(
+            [-a.bias.value for a in own],
+            [a.bias.se for a in own],
+            [a.bias.df for a in own],
+        )
+        names = [a.curve for a in own]
+        shrunken |= dict(zip(names, pooled[crop].shrunken, strict=True))
+    return pooled, shrunken
