@@ -35,7 +35,7 @@ GROUPS = {
         typeset tabulate looks
     """,
     "review": """
-        control_charts check_samples parallel history plan sources setup_runs setup
+        control_charts check_samples parallel history sources plan setup_runs setup
         review review_figures blocks review_findings review_tables
     """,
     "reports": """
