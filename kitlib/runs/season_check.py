@@ -48,13 +48,13 @@ def listing(findings: Sequence[Finding]) -> list[str]:
     --------
     >>> one = Finding(code="row-twice", table="oven", rows=(4, 9), message="twice.")
     >>> listing([one])
-    ['1 fault', '  oven: twice. [row-twice; rows 4, 9]']
+    ['1 fault', '  oven: twice. Delete one of the two rows. [row-twice; rows 4, 9]']
     """
     lines = []
     for severity, group in groupby(findings, lambda found: found.severity):
         members = list(group)
         lines.append(counted(len(members), severity))
-        lines += [f"  {found} [{'; '.join(_place(found))}]" for found in members]
+        lines += [f"  {f} {f.remedy} [{'; '.join(_place(f))}]" for f in members]
     return lines or ["nothing was found"]
 
 
