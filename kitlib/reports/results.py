@@ -8,6 +8,7 @@ from kitlib.review.review_tables import review_tables
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import SeasonAudit
 from kitlib.words.findings import findings_table
+from kitlib.words.terms import columns_of, declarations
 
 
 def bands_table(season: SeasonAudit) -> pd.DataFrame:
@@ -17,13 +18,8 @@ def bands_table(season: SeasonAudit) -> pd.DataFrame:
         for curve, audit in season.audits.items()
     ]
     if not parts:
-        return pd.DataFrame(columns=["crop", "curve"])
-    bands = pd.concat(parts, ignore_index=True)
-    return bands[["crop", "curve", *bands.columns.drop(["crop", "curve"])]]
-
-
-EFFECT_COLUMNS = ["crop", "curve", "condition", "unit", "from", "to", "change"]
-EFFECT_COLUMNS += ["change_low", "change_high", "change_df", "method", "q_value"]
+        return pd.DataFrame(columns=list(columns_of("bands")))
+    return pd.concat(parts, ignore_index=True)[list(columns_of("bands"))]
 
 
 def effects_table(season: SeasonAudit) -> pd.DataFrame:
@@ -36,13 +32,7 @@ def effects_table(season: SeasonAudit) -> pd.DataFrame:
             cells += [effect.high, effect.change.value, low, high, effect.change.df]
             cells += [effect.change.method or effect.change.remark, effect.q_value]
             rows.append(cells)
-    return pd.DataFrame(rows, columns=EFFECT_COLUMNS)
-
-
-POOLING_COLUMNS = ["crop", "curve", "offset", "offset_se", "offset_pooled"]
-POOLING_COLUMNS += ["offset_pooled_low", "offset_pooled_high", "method"]
-POOLING_COLUMNS += ["crop_mean", "crop_mean_low", "crop_mean_high"]
-POOLING_COLUMNS += ["new_curve_low", "new_curve_high", "sd_between_curves", "remark"]
+    return pd.DataFrame(rows, columns=list(columns_of("effects")))
 
 
 def pooling_table(season: SeasonAudit) -> pd.DataFrame:
@@ -56,41 +46,25 @@ def pooling_table(season: SeasonAudit) -> pd.DataFrame:
         cells += [pooled.mean.value, *pooled.mean.interval(level)]
         cells += [*pooled.new_curve.interval(level), pooled.sd_between, pooled.remark]
         rows.append(cells)
-    return pd.DataFrame(rows, columns=POOLING_COLUMNS)
-
-
-ENTRY_COLUMNS = ["trial", "entry", "yield_before", "yield_after", "rank_before"]
-ENTRY_COLUMNS += ["rank_after", "lsd"]
+    return pd.DataFrame(rows, columns=list(columns_of("pooling")))
 
 
 def entries_table(season: SeasonAudit) -> pd.DataFrame:
     """Return every trial's entries before and after; yields in kg/ha."""
     parts = [outcome.entries for outcome in season.outcomes.values()]
     if not parts:
-        return pd.DataFrame(columns=ENTRY_COLUMNS)
-    entries = pd.concat(parts, ignore_index=True)
-    return entries[[*ENTRY_COLUMNS, *entries.columns.drop(ENTRY_COLUMNS)]]
+        return pd.DataFrame(columns=list(columns_of("entries")))
+    return pd.concat(parts, ignore_index=True)[list(columns_of("entries"))]
 
 
 def reference_table(season: SeasonAudit) -> pd.DataFrame:
     """Return every sample's reference value with its dishes' agreement."""
-    samples = season.reference.samples
-    order = ["sample", "trial", "plot", "crop", "method", "n_dishes", "reference_pct"]
-    order += ["reference_se", "range_pct", "range_limit", "dishes_disagree"]
-    return samples[[*order, *samples.columns.drop(order)]]
-
-
-PLOT_COLUMNS = ["trial", "plot", "entry", "block", "row", "range", "location", "crop"]
-PLOT_COLUMNS += ["curve", "sensor", "chamber_config", "harvested_at", "recorded_pct"]
-PLOT_COLUMNS += ["offset_in_force", "sensor_pct", "moisture_after_pct"]
-PLOT_COLUMNS += ["plot_mass_kg", "plot_area_m2", "yield_before_kg_ha"]
-PLOT_COLUMNS += ["yield_after_kg_ha", "reference_pct", "yield_reference_kg_ha"]
-PLOT_COLUMNS += ["unusable", "outside_audit"]
+    return season.reference.samples[list(columns_of("reference"))]
 
 
 def plots_table(season: SeasonAudit) -> pd.DataFrame:
     """Return every plot with both moistures and both yields."""
-    return season.plots[PLOT_COLUMNS].reset_index(names="row_in_file")
+    return season.plots.reset_index(names="row_in_file")[list(columns_of("plots"))]
 
 
 def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.DataFrame]:
@@ -114,4 +88,5 @@ def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.Dat
         "pooling": pooling_table(season),
         "entries": entries_table(season),
         **review_tables(review),
+        "columns": declarations(),
     }

@@ -8,12 +8,11 @@ from math import nan
 import pandas as pd
 
 from kitlib.review.check_samples import CUSUM, DRIFT_DAYS, EWMA, SHEWHART
-from kitlib.review.plan import PLAN_COLUMNS, worth_telling
+from kitlib.review.plan import worth_telling
 from kitlib.review.review import CurveReview, SeasonReview
 from kitlib.review.sources import SOURCES, ErrorSources, where_effort_pays
 from kitlib.words.estimates import Estimate
-
-SETUP_COLUMNS = ["crop", "curve", "code", "rule", "verdict", "found", "why", "source"]
+from kitlib.words.terms import columns_of
 
 
 def setup_table(review: SeasonReview) -> pd.DataFrame:
@@ -32,7 +31,7 @@ def setup_table(review: SeasonReview) -> pd.DataFrame:
         for curve, one in review.curves.items()
         for check in one.setup.checks
     ]
-    return pd.DataFrame(rows, columns=SETUP_COLUMNS)
+    return pd.DataFrame(rows, columns=list(columns_of("setup")))
 
 
 def estimate_cells(name: str, estimate: Estimate, level: float) -> dict:
@@ -49,7 +48,8 @@ def setup_offsets_table(review: SeasonReview) -> pd.DataFrame:
     had; `share_*` are the parts of the variance of the offset at set-up.
     """
     level = review.season.settings.confidence
-    return pd.DataFrame([_setup_row(one, level) for one in review.curves.values()])
+    rows = [_setup_row(one, level) for one in review.curves.values()]
+    return pd.DataFrame(rows, columns=list(columns_of("setup_offsets")))
 
 
 def _setup_row(one: CurveReview, level: float) -> dict:
@@ -87,8 +87,7 @@ def check_runs_table(review: SeasonReview) -> pd.DataFrame:
     """Return what the check samples of each curve say, one row per curve with some."""
     level = review.season.settings.confidence
     rows = [_check_row(one, level) for one in review.curves.values() if one.chart]
-    columns = list(rows[0]) if rows else ["crop", "curve"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=list(columns_of("check_runs")))
 
 
 def _check_row(one: CurveReview, level: float) -> dict:
@@ -135,15 +134,6 @@ def review_tables(review: SeasonReview) -> dict[str, pd.DataFrame]:
     }
 
 
-PARALLEL_COLUMNS = ["first", "second", "n", "n_trials", "rmsep_first", "rmsep_second"]
-PARALLEL_COLUMNS += ["rmsep_difference", "rmsep_difference_low"]
-PARALLEL_COLUMNS += ["rmsep_difference_high", "rmsep_difference_df", "better"]
-PARALLEL_COLUMNS += ["sep_first", "sep_second", "sep_difference", "sep_difference_low"]
-PARALLEL_COLUMNS += ["sep_difference_high", "sep_difference_df", "pitman_morgan"]
-PARALLEL_COLUMNS += ["pitman_morgan_low", "pitman_morgan_high", "pitman_morgan_df"]
-PARALLEL_COLUMNS += ["tighter", "correlation"]
-
-
 def parallel_table(review: SeasonReview) -> pd.DataFrame:
     """Return how each two curves recorded on the same plots compare."""
     rows = [
@@ -162,20 +152,15 @@ def parallel_table(review: SeasonReview) -> pd.DataFrame:
         }
         for c in review.parallel
     ]
-    return pd.DataFrame(rows, columns=PARALLEL_COLUMNS)
+    return pd.DataFrame(rows, columns=list(columns_of("parallel")))
 
 
 def parallel_bands_table(review: SeasonReview) -> pd.DataFrame:
     """Return which of two curves served better in each 2-point band."""
     parts = [c.bands.assign(first=c.first, second=c.second) for c in review.parallel]
     if not parts:
-        return pd.DataFrame(columns=["first", "second"])
-    bands = pd.concat(parts, ignore_index=True)
-    return bands[["first", "second", *bands.columns.drop(["first", "second"])]]
-
-
-SOURCE_COLUMNS = ["crop", "curve", "source", "sd", "share", "share_of_bias"]
-SOURCE_COLUMNS += ["n", "n_trials", "remark", "effort"]
+        return pd.DataFrame(columns=list(columns_of("parallel_bands")))
+    return pd.concat(parts, ignore_index=True)[list(columns_of("parallel_bands"))]
 
 
 def sources_table(review: SeasonReview) -> pd.DataFrame:
@@ -191,7 +176,7 @@ def sources_table(review: SeasonReview) -> pd.DataFrame:
         if one.sources is not None:
             effort = where_effort_pays(one.sources)
             rows += _source_rows(one.crop, curve, one.sources, effort)
-    return pd.DataFrame(rows, columns=SOURCE_COLUMNS)
+    return pd.DataFrame(rows, columns=list(columns_of("sources")))
 
 
 def _source_rows(crop, curve, sources: ErrorSources, effort: str) -> list[dict]:
@@ -227,16 +212,10 @@ def plans_table(review: SeasonReview) -> pd.DataFrame:
         for curve, one in review.curves.items()
         if one.plan.table is not None
     ]
-    columns = ["crop", "curve", *PLAN_COLUMNS, "wanted", "remark"]
+    columns = list(columns_of("plan"))
     if not parts:
         return pd.DataFrame(columns=columns)
     return pd.concat(parts, ignore_index=True)[columns]
-
-
-HISTORY_COLUMNS = ["kind", "name", "season", "value", "value_low", "value_high"]
-HISTORY_COLUMNS += ["expected", "expected_low", "expected_high", "departure"]
-HISTORY_COLUMNS += ["departure_low", "departure_high", "within", "shrunken"]
-HISTORY_COLUMNS += ["shrunken_low", "shrunken_high", "remark"]
 
 
 def history_table(review: SeasonReview) -> pd.DataFrame:
@@ -259,4 +238,4 @@ def history_table(review: SeasonReview) -> pd.DataFrame:
                 row["within"] = within[history.within(level)]
                 row["remark"] = history.remark or history.expected.remark
             rows.append(row)
-    return pd.DataFrame(rows, columns=HISTORY_COLUMNS)
+    return pd.DataFrame(rows, columns=list(columns_of("history")))

@@ -8,100 +8,17 @@ from kitlib.curves.advice import UNRESOLVED, Recommendation
 from kitlib.curves.audit import CurveAudit
 from kitlib.season.season import SeasonAudit
 from kitlib.words.estimates import not_known
+from kitlib.words.terms import columns_of
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
 SERVED_NONE = not_known("it served no plots by itself")
 
 
-CURVE_COLUMNS = [
-    "crop",
-    "curve",
-    "n",
-    "n_trials",
-    "mean_reference_pct",
-    "bias",
-    "bias_low",
-    "bias_high",
-    "bias_se",
-    "bias_df",
-    "sep",
-    "sep_low",
-    "sep_high",
-    "rmsep",
-    "sep_corrected",
-    "slope",
-    "slope_se",
-    "slope_low",
-    "slope_high",
-    "intercept",
-    "residual_sd",
-    "allowed_bias",
-    "action",
-    "offset",
-    "offset_low",
-    "offset_high",
-    "new_setting",
-    "offset_pooled",
-    "q_value",
-    "reason",
-    "gain",
-    "gain_low",
-    "gain_high",
-    "bias_method",
-    "bias_mixed",
-    "bias_mixed_low",
-    "bias_mixed_high",
-    "bias_mixed_df",
-    "bias_two_phase",
-    "bias_two_phase_low",
-    "bias_two_phase_high",
-    "bias_over_plots",
-    "bias_over_plots_low",
-    "bias_over_plots_high",
-    "gain_over_plots",
-    "gain_over_plots_low",
-    "gain_over_plots_high",
-    "slope_df",
-    "slope_shrunk",
-    "anchor_pct",
-    "bias_at_anchor",
-    "rpd",
-    "rer",
-    "curvature",
-    "curvature_low",
-    "curvature_high",
-    "spread_ratio",
-    "sd_between_trials",
-    "sd_within_trials",
-    "limit_of_agreement_low",
-    "limit_of_agreement_high",
-    "new_sample_low",
-    "new_sample_high",
-    "slope_passing_bablok",
-    "slope_passing_bablok_low",
-    "slope_passing_bablok_high",
-    "concordance",
-    "reference_se",
-    "max_sep",
-    "max_sep_source",
-    "sep_method",
-    "rmsep_before_left_out",
-    "rmsep_after_left_out",
-    "chance_within_allowed",
-    "offset_loaded",
-    "sensor",
-    "built_on",
-    "n_apart",
-    "mean_error_apart",
-    "what_would_settle",
-]
-
-
 def curves_table(season: SeasonAudit) -> pd.DataFrame:
     """Return one row per curve, those without a sample included and saying so.
 
-    Columns: `CURVE_COLUMNS`; errors and offsets in points of moisture, intervals
-    at the season's level, empty where not known.
+    Columns: those `columns.csv` declares; errors and offsets in points of moisture,
+    intervals at the season's level, empty where not known.
     """
     rows = [
         _curve_row(audit, season.advice[curve], season)
@@ -121,7 +38,7 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
                     "offset_loaded": row.offset_loaded,
                 }
             )
-    table = pd.DataFrame(rows, columns=CURVE_COLUMNS)
+    table = pd.DataFrame(rows, columns=list(columns_of("curves")))
     return table.astype({"built_on": "datetime64[us]"})
 
 

@@ -1,9 +1,19 @@
-"""The vocabulary: every column's name, unit, label and decimals, written once."""
+"""The vocabulary: how numbers are written, and every output column's declaration.
 
+`columns.csv`, beside this file, declares every column of every output table once:
+label, unit, decimals, sign, meaning and estimate. The order of the CSV files, the
+tables of notebooks and reports, and the `columns.csv` of a run all come from it.
+"""
+
+import csv
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
+from functools import cache
+from importlib.resources import files
 from math import isfinite
+
+import pandas as pd
 
 NOT_KNOWN = "not known"
 MINUS = "−"  # as wide as a plus, so that signed numbers stand below each other
@@ -64,6 +74,159 @@ def show_span(low: float, high: float, decimals: int = 2, sign: bool = False) ->
     if not (isfinite(low) and isfinite(high)):
         return NOT_KNOWN
     return f"{show(low, decimals, sign)} to {show(high, decimals, sign)}"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of an output table, as `columns.csv` declares it.
+
+    Attributes
+    ----------
+    table, name : str
+        Where it stands: the name of the CSV file, and the column's header in it.
+    label, unit : str
+        What a reader sees above it.
+    decimals : int or None
+        Decimals on display; None for text, times and truth values.
+    sign : str
+        What a positive number means; numbers of such a column show their sign.
+    meaning, estimate : str
+        What it is, and by which method it was estimated.
+    """
+
+    table: str
+    name: str
+    label: str
+    unit: str = ""
+    decimals: int | None = None
+    sign: str = ""
+    meaning: str = ""
+    estimate: str = ""
+
+    @property
+    def number(self) -> bool:
+        """Whether its cells are numbers to be rounded."""
+        return self.decimals is not None
+
+    @property
+    def head(self) -> str:
+        """Label with its unit, for an axis or the head of a table."""
+        return f"{self.label} ({self.unit})" if self.unit else self.label
+
+    def cell(self, value: object) -> str:
+        """Return a value as the reader sees it."""
+        if self.decimals is not None:
+            number = None if pd.isna(value) else float(value)
+            return show(number, self.decimals, bool(self.sign))
+        if isinstance(value, bool):
+            return "yes" if value else "no"
+        if pd.isna(value):
+            return ""
+        if isinstance(value, pd.Timestamp):
+            return f"{value:%Y-%m-%d %H:%M}".removesuffix(" 00:00")
+        return str(value)
+
+
+@cache
+def declared_columns() -> tuple[Column, ...]:
+    """Return the declaration of every column, in the order of the tables."""
+    text = files("kitlib.words").joinpath("columns.csv").read_text(encoding="utf-8")
+    return tuple(
+        Column(
+            table=row["table"],
+            name=row["column"],
+            label=row["label"],
+            unit=row["unit"],
+            decimals=int(row["decimals"]) if row["decimals"] else None,
+            sign=row["sign"],
+            meaning=row["meaning"],
+            estimate=row["estimate"],
+        )
+        for row in csv.DictReader(text.splitlines())
+    )
+
+
+def declarations() -> pd.DataFrame:
+    """Return the table that explains all tables: the `columns.csv` of a run."""
+    rows = [
+        (c.table, c.name, c.label, c.unit, c.decimals, c.sign, c.meaning, c.estimate)
+        for c in declared_columns()
+    ]
+    found = pd.DataFrame(rows, columns=list(columns_of("columns")))
+    return found.astype({"decimals": "Int64"})
+
+
+@cache
+def columns_of(table: str) -> dict[str, Column]:
+    """Return the columns of an output table by name, in their order.
+
+    Examples
+    --------
+    >>> columns_of("curves")["bias"].head
+    'Bias (points)'
+    """
+    found = {c.name: c for c in declared_columns() if c.table == table}
+    if not found:
+        raise KeyError(f"columns.csv declares no table {table!r}")
+    return found
+
+
+def shown(frame: pd.DataFrame, table: str) -> list[tuple[Column, list[str]]]:
+    """Return the columns of a frame as a reader sees them, each with its cells.
+
+    Both ends of an interval, `x_low` and `x_high`, become one column, "low to high".
+
+    Parameters
+    ----------
+    frame : DataFrame
+        Some columns of an output table, in any order.
+    table : str
+        The table that declares them.
+    """
+    declared, found = columns_of(table), []
+    for name in map(str, frame.columns):
+        other = _other_end(name)
+        if name != other and "high" in name and other in frame:
+            continue
+        column = declared[name]
+        if name != other and other in frame:
+            column = _of_both_ends(column, {declared[c].label for c in frame.columns})
+            ends = zip(frame[name], frame[other], strict=True)
+            signed, decimals = bool(column.sign), column.decimals or 0
+            cells = [show_span(low, high, decimals, signed) for low, high in ends]
+        else:
+            cells = [column.cell(value) for value in frame[name]]
+        found.append((column, cells))
+    return found
+
+
+def as_shown(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Return a frame as a reader sees it: labels, units, rounded half up, "not known".
+
+    Examples
+    --------
+    >>> found = pd.DataFrame({"bias": [0.345], "bias_low": [-0.1], "bias_high": [0.7]})
+    >>> as_shown(found, "curves").iloc[0].to_dict()
+    {'Bias (points)': '+0.35', 'Interval (points)': '−0.10 to +0.70'}
+    """
+    columns = shown(frame, table)
+    cells = {k: cells for k, (_, cells) in enumerate(columns)}
+    out = pd.DataFrame(cells, dtype="str")
+    out.columns = pd.Index([column.head for column, _ in columns])
+    return out
+
+
+def _other_end(name: str) -> str:
+    """Return the name of an interval's other end; the same name if it is no end."""
+    parts = name.split("_")
+    swapped = {"low": "high", "high": "low"}
+    return "_".join(swapped.get(part, part) for part in parts)
+
+
+def _of_both_ends(low: Column, labels: set[str]) -> Column:
+    """Return the column that shows both ends of an interval."""
+    whole = low.label.removesuffix(", low end")
+    return replace(low, label="Interval" if whole in labels else whole)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,8 @@ from kitlib.reports.results import entries_table, plots_table, season_tables
 from kitlib.review.review import review_season
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import audit_season
-from kitlib.words.findings import FINDING_COLUMNS, KINDS
+from kitlib.words.findings import KINDS
+from kitlib.words.terms import columns_of
 
 CONTRACT = """crop curve n n_trials mean_reference_pct
 bias bias_low bias_high bias_se bias_df sep sep_low sep_high rmsep sep_corrected
@@ -33,6 +34,11 @@ def test_the_tables_of_the_contract_are_there(tables):
     assert set(names.split()) <= set(tables)
 
 
+def test_every_table_has_the_columns_declared_for_it_in_that_order(tables):
+    written = {name: list(table.columns) for name, table in tables.items()}
+    assert written == {name: list(columns_of(name)) for name in tables}
+
+
 def test_curves_hold_the_columns_of_the_contract_in_order(tables):
     assert list(tables["curves"].columns[:33]) == CONTRACT.split()
 
@@ -44,7 +50,6 @@ def test_entries_begin_with_the_columns_of_the_contract(tables):
 
 
 def test_findings_have_stable_codes(tables):
-    assert list(tables["findings"].columns) == FINDING_COLUMNS
     assert set(tables["findings"]["code"]) <= set(KINDS)
 
 
@@ -102,6 +107,10 @@ def test_yields_can_be_traced_to_mass_area_and_moisture(audited_demo):
     )
 
 
+def test_plots_have_the_columns_declared_for_them(audited_demo):
+    assert list(plots_table(audited_demo).columns) == list(columns_of("plots"))
+
+
 def test_ranks_before_and_after_run_from_one(audited_demo):
     entries = entries_table(audited_demo)
     assert entries.groupby("trial")["rank_after"].min().eq(1).all()
@@ -135,6 +144,8 @@ def test_a_season_with_little_in_it_gives_every_table_and_says_what_is_open(
     assert np.isnan(curve["new_setting"])
     assert curve["reason"]
     assert len(found["findings"])
+    for name, table in found.items():
+        assert list(table.columns) == list(columns_of(name))
 
 
 def test_a_curve_without_a_sample_has_a_row_that_says_so(season):
