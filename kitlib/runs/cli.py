@@ -1,15 +1,22 @@
-"""The command `moisture-audit`."""
+"""The command `moisture-audit`.
+
+Each command is two functions that stand together: what it takes, and what it does.
+What they call is imported when it is needed, for a quick --help.
+"""
 
 import argparse
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable
 from functools import partial
 from importlib.util import find_spec
+from typing import Any
 
 from kitlib.words.errors import KitError
 
 DONE, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
+# More than any season holds; beyond, a slip of the keyboard would run for days.
+MOST_TRIALS, MOST_PLOTS, MOST_SEED = 100_000, 20_000_000, 10**18
 
 _ABOUT = """\
 Season-end audit of a combine's moisture curves against the lab's air-oven.
@@ -28,14 +35,19 @@ benchtop, readings, setup_runs and check_runs are used if they are there.
 """
 _CODES = """\
 exit codes:
-  0    done
-  1    problems in the data, all listed; what could be made was made
+  0    done; warnings and notes do not change that
+  1    the season was refused, rows in it are faulty (all listed; what could be made
+       without them was made), or no curve could be audited
   2    wrong call
   130  interrupted; the same call goes on where it was broken off
 """
+_LOOK: dict[str, Any] = {
+    "formatter_class": argparse.RawDescriptionHelpFormatter,
+    "epilog": _CODES,
+}
 
 
-def main(arguments: Sequence[str] | None = None) -> int:
+def main(arguments: list[str] | None = None) -> int:
     """Run the command and return its exit code.
 
     What people can put right, in their data or on their disk, is said in words; a
@@ -43,6 +55,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     for library in ("OPENBLAS", "OMP", "MKL"):  # threads cost time on small matrices
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # and can move last digits
+    # No process that we start looks for modules in the folder we were called from.
+    os.environ["PYTHONSAFEPATH"] = "1"
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="backslashreplace")
     call = _parser().parse_args(arguments)
@@ -54,6 +68,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
         _tell(f"{error.filename or 'the disk'}: {error.strerror or error}.")
+    except MemoryError:
+        _tell(
+            "there is too little memory for this season. Close other programs, give "
+            "fewer --jobs, or audit the season in parts, each a season folder."
+        )
     except KeyboardInterrupt:
         _tell("interrupted; the same call goes on where this one was broken off.")
         return INTERRUPTED
@@ -62,116 +81,73 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _parser() -> argparse.ArgumentParser:
     """Return the parser of the command line."""
-    look = {"formatter_class": argparse.RawDescriptionHelpFormatter, "epilog": _CODES}
-    parser = argparse.ArgumentParser("moisture-audit", description=_ABOUT, **look)
+    parser = argparse.ArgumentParser("moisture-audit", description=_ABOUT, **_LOOK)
     commands = parser.add_subparsers(required=True, metavar="COMMAND", title="commands")
-    for name, command, about, example in _COMMANDS:
-        description = f"{about[0].upper()}{about[1:]}.\n\nexample: {example}"
-        own = commands.add_parser(name, help=about, description=description, **look)
-        own.set_defaults(command=command, parser=own)
-        _ARGUMENTS[name](own)
+    for add in _COMMANDS:
+        add(commands)
     return parser
 
 
-def _season_argument(parser: argparse.ArgumentParser) -> None:
+def _added(
+    commands: Any, name: str, command: Callable, about: str, example: str
+) -> argparse.ArgumentParser:
+    """Add a command and return the parser of what it takes."""
+    description = f"{about[0].upper()}{about[1:]}.\n\nexample: moisture-audit {example}"
+    parser = commands.add_parser(name, help=about, description=description, **_LOOK)
+    parser.set_defaults(command=command, parser=parser)
+    return parser
+
+
+def _add_season(parser: argparse.ArgumentParser) -> None:
     """Add the season folder."""
     parser.add_argument("season", metavar="SEASON", help="the season folder")
 
 
-def _run_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add what `run` takes."""
-    _season_argument(parser)
+def _add_out(parser: argparse.ArgumentParser, what: str) -> None:
+    """Add where results go."""
     parser.add_argument(
         "--out",
         metavar="DIR",
         default="reports",
-        help="results go to DIR/<name of the season>/ (default: reports)",
+        help=f"{what} to DIR/<name of the season>/ (default: reports)",
     )
+
+
+def _add_several(
+    parser: argparse.ArgumentParser, option: str, metavar: str, about: str
+) -> None:
+    """Add an option that may be given several times."""
+    about += "; may be given several times"
     parser.add_argument(
-        "--trial",
-        metavar="NAME",
-        action="append",
-        default=[],
-        help="make this trial's notebook and PDF only; may be given several times",
+        option, metavar=metavar, action="append", default=[], help=about
     )
-    parser.add_argument(
+
+
+def _add_run(commands: Any) -> None:
+    """Add `run`."""
+    about = "audit a season and write all results"
+    parser = _added(commands, "run", _run, about, "run demo")
+    _add_season(parser)
+    _add_out(parser, "results go")
+    _add_several(parser, "--trial", "NAME", "make this trial's notebook and PDF only")
+    _add_several(
+        parser,
         "--earlier",
-        metavar="DIR",
-        action="append",
-        default=[],
-        help="output folder of an earlier season, the earliest first; may be given "
-        "several times",
+        "DIR",
+        "output folder of an earlier season, the earliest first",
     )
     parser.add_argument(
         "--jobs",
         metavar="N",
-        type=partial(_whole, 1),
+        type=partial(_whole, 1, 1000),
         help="notebooks run at once (default: the number of processors)",
     )
     parser.add_argument(
         "--scheduler",
         metavar="ADDRESS",
         help="run the notebooks on the Dask cluster whose scheduler is there, such as "
-        "tcp://host:8786, on each worker as many at once as it has threads",
+        "tcp://host:8786",
     )
-
-
-def _verify_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add what `verify` takes."""
-    parser.add_argument("out", metavar="OUT", help="a season's output folder")
-    parser.add_argument(
-        "--season", metavar="DIR", help="the season folder; checks the inputs too"
-    )
-    parser.add_argument(
-        "--earlier",
-        metavar="DIR",
-        action="append",
-        default=[],
-        help="output folder of an earlier season that the run was given",
-    )
-
-
-def _explore_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add what `explore` takes."""
-    _season_argument(parser)
-    parser.add_argument(
-        "--out",
-        metavar="DIR",
-        default="reports",
-        help="what is written out goes to DIR/<name of the season>/ (default: reports)",
-    )
-    parser.add_argument(
-        "--no-browser", action="store_true", help="print the address only"
-    )
-
-
-def _init_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add what `init` takes."""
-    parser.add_argument("folder", metavar="DIR", help="a new or empty folder")
-
-
-def _simulate_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add what `simulate` takes."""
-    parser.add_argument(
-        "folder", metavar="DIR", help="a new folder, or a simulated one"
-    )
-    for name, least, about in (
-        ("trials", 1, "number of trials"),
-        ("plots", 1, "plots in all trials together"),
-        ("seed", 0, "start of the random numbers"),
-    ):
-        parser.add_argument(
-            f"--{name}", metavar="N", type=partial(_whole, least), help=about
-        )
-
-
-def _whole(least: int, text: str) -> int:
-    """Return a whole number from the command line."""
-    if not text.isdecimal() or int(text) < least:
-        raise argparse.ArgumentTypeError(
-            f"{text!r} is not a whole number of {least} or more"
-        )
-    return int(text)
 
 
 def _run(call: argparse.Namespace) -> int:
@@ -212,6 +188,12 @@ def _place(call: argparse.Namespace) -> dict:
     return {"run_notebooks": partial(run_on_cluster, call.scheduler)}
 
 
+def _add_check(commands: Any) -> None:
+    """Add `check`."""
+    about = "list what is wrong in a season"
+    _add_season(_added(commands, "check", _check, about, "check demo"))
+
+
 def _check(call: argparse.Namespace) -> int:
     """Read and pair a season's tables and list every finding."""
     from kitlib.runs import season_check
@@ -219,6 +201,23 @@ def _check(call: argparse.Namespace) -> int:
     findings = season_check.check_season(call.season)
     _print(season_check.listing(findings))
     return PROBLEMS if season_check.is_faulty(findings) else DONE
+
+
+def _add_verify(commands: Any) -> None:
+    """Add `verify`."""
+    about = "hold a run's files against its manifest"
+    example = "verify reports/demo --season demo"
+    parser = _added(commands, "verify", _verify, about, example)
+    parser.add_argument("out", metavar="OUT", help="a season's output folder")
+    parser.add_argument(
+        "--season", metavar="DIR", help="the season folder; checks the inputs too"
+    )
+    _add_several(
+        parser,
+        "--earlier",
+        "DIR",
+        "output folder of an earlier season that the run was given",
+    )
 
 
 def _verify(call: argparse.Namespace) -> int:
@@ -236,11 +235,29 @@ def _verify(call: argparse.Namespace) -> int:
     return DONE
 
 
+def _add_explore(commands: Any) -> None:
+    """Add `explore`."""
+    about = "open the offset explorer in JupyterLab, on this machine only"
+    parser = _added(commands, "explore", _explore, about, "explore demo")
+    _add_season(parser)
+    _add_out(parser, "what is written out goes")
+    parser.add_argument(
+        "--no-browser", action="store_true", help="print the address only"
+    )
+
+
 def _explore(call: argparse.Namespace) -> int:
     """Show the offset explorer in JupyterLab."""
     from kitlib.runs.lab import explore
 
     return explore(call.season, call.out, browser=not call.no_browser)
+
+
+def _add_init(commands: Any) -> None:
+    """Add `init`."""
+    about = "write a season folder to fill in"
+    parser = _added(commands, "init", _init, about, "init 2026")
+    parser.add_argument("folder", metavar="DIR", help="a new or empty folder")
 
 
 def _init(call: argparse.Namespace) -> int:
@@ -250,6 +267,22 @@ def _init(call: argparse.Namespace) -> int:
     files = write_new_season(call.folder)
     _print([f"written to {call.folder}: {', '.join(path.name for path in files)}"])
     return DONE
+
+
+def _add_simulate(commands: Any) -> None:
+    """Add `simulate`."""
+    about = "write an invented season"
+    parser = _added(commands, "simulate", _simulate, about, "simulate demo")
+    parser.add_argument(
+        "folder", metavar="DIR", help="a new folder, or a simulated one"
+    )
+    for name, least, most, said in (
+        ("trials", 1, MOST_TRIALS, "number of trials"),
+        ("plots", 1, MOST_PLOTS, "plots in all trials together"),
+        ("seed", 0, MOST_SEED, "start of the random numbers"),
+    ):
+        wanted = partial(_whole, least, most)
+        parser.add_argument(f"--{name}", metavar="N", type=wanted, help=said)
 
 
 def _simulate(call: argparse.Namespace) -> int:
@@ -266,12 +299,22 @@ def _simulate(call: argparse.Namespace) -> int:
     return DONE
 
 
+def _whole(least: int, most: int, text: str) -> int:
+    """Return a whole number from the command line."""
+    digits = len(str(most))
+    if not (text.isdecimal() and len(text) <= digits and least <= int(text) <= most):
+        raise argparse.ArgumentTypeError(
+            f"{text[:40]!r} is not a whole number from {least} to {most}"
+        )
+    return int(text)
+
+
 def _tell(said: object) -> None:
     """Say something on the side."""
     print(_visible(str(said)), file=sys.stderr, flush=True)
 
 
-def _print(lines: Sequence[str]) -> None:
+def _print(lines: Iterable[str]) -> None:
     """Print the answer."""
     for line in lines:
         print(_visible(line))
@@ -282,7 +325,7 @@ def _visible(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)
 
 
-def _progress(ended, total: int):
+def _progress(ended: Iterable, total: int) -> Iterable:
     """Return the ended notebooks behind a progress bar, if a terminal is there."""
     if not sys.stderr.isatty():
         return ended
@@ -292,28 +335,10 @@ def _progress(ended, total: int):
 
 
 _COMMANDS = (
-    ("run", _run, "audit a season and write all results", "moisture-audit run demo"),
-    ("check", _check, "list what is wrong in a season", "moisture-audit check demo"),
-    (
-        "verify",
-        _verify,
-        "hold a run's files against its manifest",
-        "moisture-audit verify reports/demo --season demo",
-    ),
-    (
-        "explore",
-        _explore,
-        "open the offset explorer in JupyterLab, on this machine only",
-        "moisture-audit explore demo",
-    ),
-    ("init", _init, "write a season folder to fill in", "moisture-audit init 2026"),
-    ("simulate", _simulate, "write an invented season", "moisture-audit simulate demo"),
+    _add_run,
+    _add_check,
+    _add_verify,
+    _add_explore,
+    _add_init,
+    _add_simulate,
 )
-_ARGUMENTS = {
-    "run": _run_arguments,
-    "check": _season_argument,
-    "verify": _verify_arguments,
-    "explore": _explore_arguments,
-    "init": _init_arguments,
-    "simulate": _simulate_arguments,
-}
