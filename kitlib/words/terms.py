@@ -12,6 +12,7 @@ from decimal import ROUND_HALF_UP, Decimal
 from functools import cache
 from importlib.resources import files
 from math import isfinite
+from typing import Any
 
 import pandas as pd
 
@@ -113,7 +114,7 @@ class Column:
         """Label with its unit, for an axis or the head of a table."""
         return f"{self.label} ({self.unit})" if self.unit else self.label
 
-    def cell(self, value: object) -> str:
+    def cell(self, value: Any) -> str:
         """Return a value as the reader sees it."""
         if self.decimals is not None:
             number = None if pd.isna(value) else float(value)
