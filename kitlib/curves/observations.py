@@ -13,6 +13,7 @@ import pandas as pd
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.effects import robust_spread, suspected_swaps
 from kitlib.intake.files import PlotPlaces
+from kitlib.intake.reference import compare_labs, lab_findings
 from kitlib.intake.settings import Season
 from kitlib.statistics.sums import stuck_readings
 from kitlib.words.findings import Finding
@@ -232,6 +233,8 @@ def observe_season(pairing, oven: pd.DataFrame, season: Season) -> list[Finding]
         rows = tuple(map(int, oven.index[oven["sample"].isin(late["sample"])]))
         late_found = Finding(code="late-oven", table="oven", rows=rows, message=said)
         findings.append(late_found)
+    labs = compare_labs(pairs, season.confidence)
+    findings += lab_findings(labs, oven, season.setting_step)
     return findings + doubtful_samples(pairing, oven)
 
 

@@ -84,12 +84,13 @@ class Finding:
 
 def findings_table(findings: Sequence[Finding]) -> pd.DataFrame:
     """Return findings as a table, the most serious first, order kept within."""
-    rows = [
-        (f.code, f.severity, f.message, f.remedy, f.table)
-        + (" ".join(map(str, f.rows)), f.curve, f.trial)
-        for f in sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
-    ]
-    return pd.DataFrame(rows, columns=FINDING_COLUMNS, dtype="str")
+    ranked = sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
+    frame = pd.DataFrame(
+        [[getattr(f, name) for name in FINDING_COLUMNS] for f in ranked],
+        columns=FINDING_COLUMNS,
+    )
+    frame["rows"] = [" ".join(map(str, f.rows)) for f in ranked]
+    return frame.astype("str")
 
 
 def worst(findings: Iterable[Finding]) -> str:

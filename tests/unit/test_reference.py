@@ -8,7 +8,9 @@ from pytest import approx
 from kitlib.intake.checks import empty_table, read_tables
 from kitlib.intake.reference import (
     benchtop_means,
+    compare_labs,
     dish_moisture,
+    lab_findings,
     pooled_sd,
     reference_values,
     two_stage_moisture,
@@ -129,3 +131,60 @@ def test_benchtop_readings_are_averaged_by_sample_and_meter():
     means = benchtop_means(readings)
     assert means["benchtop_pct"].tolist() == approx([14.1, 15.0])
     assert means["n_readings"].tolist() == [2, 1]
+
+
+def lab_pairs(rng, difference, n_trials=8, benchtop=True):
+    """Two curves; every second trial was dried by lab B, which reads higher."""
+    frame = pd.DataFrame(
+        [(c, f"{c}{t}", "AB"[t % 2]) for c in "XY" for t in range(n_trials)] * 6,
+        columns=["curve", "trial", "lab"],
+    )
+    moisture = rng.uniform(14, 26, len(frame))
+    trials = frame["trial"].unique()
+    level = frame["trial"].map(
+        dict(zip(trials, rng.normal(0, 0.1, len(trials)), strict=True))
+    )
+    return frame.assign(
+        reference_pct=moisture + difference * (frame["lab"] == "B"),
+        sensor_pct=0.9 * moisture + level + rng.normal(0, 0.3, len(frame)),
+        benchtop_pct=moisture + rng.normal(0, 0.3, len(frame)) if benchtop else np.nan,
+        error=lambda f: f["sensor_pct"] - f["reference_pct"],
+        basis="oven",
+        parallel=False,
+        used=True,
+        meter="M",
+        crop="maize",
+        method="S352.2",
+    )
+
+
+@pytest.mark.parametrize("benchtop", [True, False])
+def test_a_lab_that_reads_higher_is_found_with_its_size(rng, benchtop):
+    (found,) = compare_labs(lab_pairs(rng, 0.4, benchtop=benchtop))
+    assert (found.name, found.main) == ("B", "A")
+    assert 0 < found.low < 0.4 < found.high
+    assert found.through == ("benchtop" if benchtop else "sensor")
+    # Half of each curve's samples are lab B's, whose errors are too low by it.
+    assert found.moves["X"] == approx(found.points.value / 2)
+    assert found.opens("X", 0.1)
+    assert not found.opens("X", 0.5)
+
+
+def test_labs_are_not_said_to_differ_more_often_than_chance_allows(rng):
+    draws = [compare_labs(lab_pairs(rng, 0.0, benchtop=False))[0] for _ in range(60)]
+    told = sum(found.low > 0 or found.high < 0 for found in draws)
+    assert told <= 7  # 60 draws at 5 %: more than 7 in 1.5 % of trials of this test
+
+
+def test_labs_that_share_no_curve_are_not_compared(rng):
+    pairs = lab_pairs(rng, 0.4, benchtop=False)
+    pairs["lab"] = pairs["curve"].map({"X": "A", "Y": "B"})
+    (found,) = compare_labs(pairs)
+    assert not found.points.known
+    assert not found.opens("Y", 0.1)
+    said = lab_findings([found], empty_table("oven"), 0.1)
+    assert [f.code for f in said] == ["labs-apart"]
+
+
+def test_one_lab_is_compared_with_nobody(rng):
+    assert compare_labs(lab_pairs(rng, 0.0).assign(lab="A")) == ()
