@@ -11,7 +11,7 @@ from kitlib.explorer.explorer import CurveExplorer
 from kitlib.explorer.explorer_look import Look
 from kitlib.explorer.live_pictures import LivePicture, labelled_frames, title, widened
 from kitlib.explorer.what_if_yields import TrialOutlook
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     AMBER,
     BLUE,
     INK,

@@ -9,7 +9,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     HALF,
     INK,
     MUTED,

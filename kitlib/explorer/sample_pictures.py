@@ -7,7 +7,7 @@ from kitlib.explorer.explorer import CurveExplorer
 from kitlib.explorer.explorer_look import Look
 from kitlib.explorer.live_pictures import LivePicture, labelled_frames, widened
 from kitlib.explorer.what_if import corrected_error
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     BAND,
     BLUE,
     INK,

@@ -20,7 +20,7 @@ from kitlib.pages.blocks import (
     Report,
     SideBySide,
 )
-from kitlib.pages.drawing import svg_bytes
+from kitlib.reports.drawing import svg_bytes
 from kitlib.reports.method_note import SIGNS
 from kitlib.reports.report_parts import facts, season_facts
 from kitlib.reports.trial_report import NO_DATE

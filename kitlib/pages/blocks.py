@@ -126,7 +126,7 @@ class Picture:
     Attributes
     ----------
     svg : bytes
-        From `kitlib.pages.drawing.svg_bytes`, drawn at print size.
+        From `kitlib.reports.drawing.svg_bytes`, drawn at print size.
     caption : str
         What the figure shows, in a sentence or two.
     alt : str

@@ -8,7 +8,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import to_rgb
 from matplotlib.lines import Line2D
 
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     AMBER,
     GROUP_STYLES,
     INK,
@@ -16,7 +16,7 @@ from kitlib.pages.drawing import (
     fill_cells,
     key_line,
 )
-from kitlib.pages.lettering import as_drawn
+from kitlib.reports.lettering import as_drawn
 from kitlib.statistics.arrays import finite_array
 from kitlib.words.estimates import NO_INTERVAL, Interval
 from kitlib.words.terms import counted

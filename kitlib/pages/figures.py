@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
 from kitlib.pages.dots import Band, Samples, plot_samples, sample_keys
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     BAND,
     BLUE,
     HALF,
@@ -26,7 +26,7 @@ from kitlib.pages.drawing import (
     tick_evenly,
     write,
 )
-from kitlib.pages.lettering import true_minus
+from kitlib.reports.lettering import true_minus
 from kitlib.words.estimates import NO_INTERVAL, Interval
 from kitlib.words.limits import Tolerance
 from kitlib.words.terms import ERROR, REFERENCE, SENSOR, show, show_span

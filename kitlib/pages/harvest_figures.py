@@ -9,7 +9,7 @@ from matplotlib.dates import AutoDateLocator, date2num, num2date
 from matplotlib.figure import Figure
 
 from kitlib.pages.dots import Samples, plot_samples, sample_keys
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     BAND,
     FULL,
     HALF,

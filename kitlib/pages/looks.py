@@ -20,8 +20,8 @@ from kitlib.pages.blocks import (
     Table,
     Verdict,
 )
-from kitlib.pages.lettering import printable
 from kitlib.pages.typeset import compiler
+from kitlib.reports.lettering import printable
 
 # PNG, not SVG: a notebook that is not trusted shows no SVG, and a browser without
 # the typeface would set other letters than the ones that were measured.
@@ -178,7 +178,7 @@ def as_png(svgs: Sequence[bytes]) -> bytes:
 
     Examples
     --------
-    >>> from kitlib.pages.drawing import blank, svg_bytes
+    >>> from kitlib.reports.drawing import blank, svg_bytes
     >>> as_png([svg_bytes(blank(2, 1))])[1:4]
     b'PNG'
     """

@@ -6,7 +6,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path
 
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     FULL,
     INK,
     RULE,
@@ -18,7 +18,7 @@ from kitlib.pages.drawing import (
     tick_whole,
     write,
 )
-from kitlib.pages.lettering import true_minus, width_of
+from kitlib.reports.lettering import true_minus, width_of
 from kitlib.words.terms import Term, show
 
 # From below zero to above, told apart by lightness and sign as well as hue.

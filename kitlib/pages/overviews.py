@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     ACTION_STYLES,
     BAND,
     FULL,
@@ -19,7 +19,7 @@ from kitlib.pages.drawing import (
     tick_evenly,
     write,
 )
-from kitlib.pages.lettering import as_drawn, true_minus
+from kitlib.reports.lettering import as_drawn, true_minus
 from kitlib.words.estimates import NO_INTERVAL, Interval
 from kitlib.words.terms import BIAS, NOT_KNOWN, show, show_span
 

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     AMBER,
     BLUE,
     FULL,
@@ -25,7 +25,7 @@ from kitlib.pages.drawing import (
     tick_evenly,
     write,
 )
-from kitlib.pages.lettering import as_drawn, true_minus, width_of
+from kitlib.reports.lettering import as_drawn, true_minus, width_of
 from kitlib.words.terms import WET_BASIS, YIELD, Term, counted, show
 
 MOST_ENTRIES = 40

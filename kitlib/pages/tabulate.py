@@ -6,7 +6,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from kitlib.pages.blocks import Column, Table
-from kitlib.pages.lettering import printable
+from kitlib.reports.lettering import printable
 from kitlib.words.terms import POINTS, Term, counted, show, show_span
 
 MOST_ROWS = 40

@@ -9,7 +9,7 @@ from importlib.resources import files
 import typst
 
 from kitlib.pages.blocks import Report
-from kitlib.pages.lettering import FONT, FONT_FOLDER, as_printed
+from kitlib.reports.lettering import FONT, FONT_FOLDER, as_printed
 from kitlib.words.errors import KitError
 
 # Long-term archiving with the text's structure, and reading by screen readers. The

@@ -7,12 +7,12 @@ from kitlib.curves.audit import CurveAudit
 from kitlib.intake.pairs import OVEN
 from kitlib.pages.blocks import Picture, SideBySide
 from kitlib.pages.dots import Band, Samples
-from kitlib.pages.drawing import svg_bytes
 from kitlib.pages.figures import draw_agreement, draw_errors
 from kitlib.pages.harvest_figures import draw_coverage, draw_drift
 from kitlib.pages.maps import draw_field_map
 from kitlib.pages.overviews import CurveRow, draw_season
 from kitlib.pages.rankings import Entries, draw_entries, draw_yield_change
+from kitlib.reports.drawing import svg_bytes
 from kitlib.season.season import SeasonAudit, TrialAudit
 from kitlib.words.digests import kept
 from kitlib.words.estimates import Interval

@@ -21,7 +21,7 @@ from kitlib.pages.blocks import (
     SideBySide,
     Table,
 )
-from kitlib.pages.drawing import svg_bytes
+from kitlib.reports.drawing import svg_bytes
 from kitlib.review.check_samples import CUSUM, DRIFT_DAYS, EWMA, SHEWHART
 from kitlib.review.parallel import Comparison
 from kitlib.review.plan import HOURS, OWN, cheapest, slope_by_span

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from kitlib.pages.drawing import (
+from kitlib.reports.drawing import (
     AMBER,
     BAND,
     BLUE,
@@ -25,7 +25,7 @@ from kitlib.pages.drawing import (
     legend_height,
     tick_evenly,
 )
-from kitlib.pages.lettering import as_drawn
+from kitlib.reports.lettering import as_drawn
 from kitlib.review.check_samples import CheckChart
 from kitlib.review.history import OffsetHistory
 from kitlib.review.plan import efficient

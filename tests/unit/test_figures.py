@@ -12,7 +12,6 @@ from matplotlib.text import Text
 from pytest import approx
 
 from kitlib.pages.dots import MOST_DOTS, Band, Samples
-from kitlib.pages.drawing import ACTION_STYLES, GROUP_STYLES, blank, svg_bytes
 from kitlib.pages.figures import draw_agreement, draw_errors
 from kitlib.pages.harvest_figures import Trend, draw_coverage, draw_drift
 from kitlib.pages.maps import draw_field_map
@@ -24,6 +23,7 @@ from kitlib.pages.rankings import (
     draw_yield_change,
     shown_entries,
 )
+from kitlib.reports.drawing import ACTION_STYLES, GROUP_STYLES, blank, svg_bytes
 from kitlib.words.errors import NotFinite
 from kitlib.words.estimates import Interval
 from kitlib.words.limits import Tolerance

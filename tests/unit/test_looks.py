@@ -17,7 +17,6 @@ from kitlib.pages.blocks import (
     Table,
     Verdict,
 )
-from kitlib.pages.drawing import blank, svg_bytes
 from kitlib.pages.looks import NOTHING, as_png, look, parts_of
 from kitlib.pages.tabulate import (
     count,
@@ -29,6 +28,7 @@ from kitlib.pages.tabulate import (
     text,
     words,
 )
+from kitlib.reports.drawing import blank, svg_bytes
 from kitlib.words.terms import BIAS, SENSOR, Term
 
 

@@ -6,7 +6,7 @@ import pytest
 from pytest import approx
 from reviewed import demo_review
 
-from kitlib.pages.drawing import GROUP_STYLES, svg_bytes
+from kitlib.reports.drawing import GROUP_STYLES, svg_bytes
 from kitlib.review.history import offset_history
 from kitlib.review.plan import HOURS, Scatter, plan_table
 from kitlib.review.review_figures import (

@@ -28,9 +28,9 @@ from kitlib.pages.blocks import (
     Table,
     Verdict,
 )
-from kitlib.pages.drawing import blank, svg_bytes
-from kitlib.pages.lettering import as_printed
 from kitlib.pages.typeset import NotTypeset, typeset
+from kitlib.reports.drawing import blank, svg_bytes
+from kitlib.reports.lettering import as_printed
 
 # Written, not obeyed: what typst, HTML, spreadsheets and terminals would act upon.
 MARKUP = [

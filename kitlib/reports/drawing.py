@@ -11,7 +11,7 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 
-from kitlib.pages.lettering import FONT, as_drawn, width_of
+from kitlib.reports.lettering import FONT, as_drawn, width_of
 
 # Width between the margins of an A4 page, and of half of it. [in]
 FULL, HALF = 6.61, 3.2
