@@ -24,7 +24,7 @@ GROUPS = [
         """,
     ),
     ("curves", "effects curve audit corrections advice observations"),
-    ("trials", "yields means designs ranks changes consequences"),
+    ("trials", "yields test_weight means designs ranks changes consequences"),
     ("season", "season curves_table"),
     ("simulation", "scenario harvest lab faults season"),
     ("reports", "lettering drawing"),

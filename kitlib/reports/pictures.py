@@ -158,9 +158,9 @@ def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
 def entries_picture(trial: TrialAudit) -> Picture | None:
     """Return a trial's entries before and after, None without a ranking."""
     found = trial.consequences
-    if found.comparison is None or found.count == 0:
+    if found.ranks is None or found.count == 0:
         return None
-    both, changes = found.comparison, found.comparison.ranks
+    both, changes = found, found.ranks
     table = found.entries.set_index("entry").reindex(both.before.entries)
     low, high = table["rank_low"], table["rank_high"]
     noise = (low <= changes.rank_before) & (changes.rank_before <= high)
@@ -188,8 +188,8 @@ def entries_picture(trial: TrialAudit) -> Picture | None:
 @kept
 def yield_change_picture(trial: TrialAudit) -> Picture | None:
     """Return the change of entries' yields over their moisture, None without both."""
-    both = trial.consequences.comparison
-    if both is None:
+    both = trial.consequences
+    if both.ranks is None:
         return None
     plots = trial.plots[trial.plots["yield_after_kg_ha"].notna()]
     moisture = plots.groupby("entry")["recorded_pct"].mean()

@@ -30,7 +30,7 @@ from kitlib.review.review import SeasonReview, review_season
 from kitlib.review.review_findings import review_findings, tells_a_rule
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import SeasonAudit, TrialOutcome
-from kitlib.trials.ranks import TOUCH_AND_GO
+from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
 
 
@@ -207,7 +207,7 @@ def _trials(season: SeasonAudit) -> list[Block]:
 
 def _trial_row(name: str, found: TrialOutcome):
     """Return a trial's rank among the trials and its cells."""
-    touch = int((found.entries["verdict"] == TOUCH_AND_GO).sum())
+    touch = int((found.entries["verdict"] == BORDERLINE).sum())
     head = (name, listed(found.curves), f"{found.count} of {len(found.entries)}")
     if found.ranks is None:
         return (-1, 0, 0.0), (*head, *[NOT_KNOWN] * 3, str(touch), "–")

@@ -44,7 +44,7 @@ def entry_rows(trial: TrialAudit) -> Table:
     )
     shown = entries.head(MOST_ENTRIES)
     rows = [_entry_row(row, trial.unit) for row in shown.itertuples()]
-    model = found.means.model if found.means else NOT_KNOWN
+    model = found.before.model if found.before else NOT_KNOWN
     more = len(entries) - len(rows)
     note = f"Means: {model}. LSD at the season's level. Chance of selection: share of "
     note += "draws of plot error and correction; rank interval of the same draws."
@@ -100,8 +100,8 @@ def _whole(value) -> str:
 
 def _served(trial: TrialAudit) -> list[Block]:
     """Return what curves added to the plots they served, if there are several."""
-    both = trial.consequences.comparison
-    if both is None or both.served.curves.size < 2:
+    both = trial.consequences
+    if both.ranks is None or both.served.curves.size < 2:
         return []
     served = both.served
     rows = [
@@ -141,8 +141,8 @@ def _served(trial: TrialAudit) -> list[Block]:
 
 def _check_changes(trial: TrialAudit) -> list[Block]:
     """Return entries whose difference to a check changes sign or significance."""
-    both = trial.consequences.comparison
-    if both is None:
+    both = trial.consequences
+    if both.ranks is None:
         return []
     said = []
     for check in both.checks:
@@ -161,9 +161,9 @@ def _check_changes(trial: TrialAudit) -> list[Block]:
 
 def _trend(found) -> list[Block]:
     """Return how the change of yield goes with the entries' moisture."""
-    if found.comparison is None or not found.comparison.trend.slope.known:
+    if found.ranks is None or not found.trend.slope.known:
         return []
-    trend = found.comparison.trend
+    trend = found.trend
     share = trend.share_from_tilt
     said = (
         f"For each point that an entry is wetter its yield changes by "

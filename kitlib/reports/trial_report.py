@@ -39,7 +39,7 @@ from kitlib.reports.trial_condition import (
 )
 from kitlib.reports.trial_samples import n_samples, sample_blocks
 from kitlib.season.season import SeasonAudit, TrialAudit
-from kitlib.trials.ranks import TOUCH_AND_GO
+from kitlib.trials.ranks import BORDERLINE
 from kitlib.trials.yields import YieldUnit
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show
 
@@ -104,16 +104,16 @@ def share_curves(season: SeasonAudit) -> None:
 def trial_verdict(season: SeasonAudit, trial: TrialAudit) -> Verdict:
     """Return whether the trial's selection holds, in one sentence."""
     found = trial.consequences
-    if found.comparison is None:
+    if found.ranks is None:
         why = "no plot has a corrected moisture"
         if not any(curve in season.audits for curve in trial.curves):
             why = "no sample taken blind to the reading speaks for its curves"
         return Verdict(OPEN, f"Whether the selection would differ is not known: {why}.")
-    if found.count == 0 or found.comparison.before.entries.size < 2:
+    if found.count == 0 or found.before.entries.size < 2:
         return Verdict(
             OPEN, "There is nothing to select in this trial.", _why(season, trial)
         )
-    ranks, entries = found.comparison.ranks, found.comparison.before.entries
+    ranks, entries = found.ranks, found.before.entries
     crossing = int(ranks.entered.sum())
     chosen = f"{found.count} of {counted(entries.size, 'entry', 'entries')}"
     if crossing == 0:
@@ -130,7 +130,7 @@ def trial_verdict(season: SeasonAudit, trial: TrialAudit) -> Verdict:
 
 def _yield_change(trial: TrialAudit) -> str:
     """Return how entry yields change, as a phrase."""
-    both = trial.consequences.comparison
+    both = trial.consequences
     change = 100 * (both.after.mean / both.before.mean - 1)
     if np.abs(change).max() < 0.005:
         return "yields stay as they are"
@@ -174,8 +174,8 @@ def _at_a_glance(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
 
 def _entries(trial: TrialAudit) -> str:
     """Return how many entries there are, and with a yield if these are fewer."""
-    n, both = trial.plots["entry"].nunique(), trial.consequences.comparison
-    ranked = both.before.entries.size if both else n
+    n, both = trial.plots["entry"].nunique(), trial.consequences
+    ranked = both.before.entries.size if both.ranks else n
     return f"{n}, {ranked} with a yield" if ranked < n else str(n)
 
 
@@ -189,16 +189,14 @@ def _lsd(found, unit: YieldUnit) -> str:
 
 def _tau(found) -> str:
     """Return Kendall's tau of the ranks before and after."""
-    return (
-        show(found.comparison.ranks.kendall_tau, 3) if found.comparison else NOT_KNOWN
-    )
+    return show(found.ranks.kendall_tau, 3) if found.ranks else NOT_KNOWN
 
 
 def _touch_and_go(found) -> str:
     """Return how many entries are neither safely in nor safely out."""
     if not (found.entries["chance_selected_after"].notna()).any():
         return NOT_KNOWN
-    return str(int((found.entries["verdict"] == TOUCH_AND_GO).sum()))
+    return str(int((found.entries["verdict"] == BORDERLINE).sum()))
 
 
 def _curves(season: SeasonAudit, trial: TrialAudit) -> list[Block]:

@@ -8,7 +8,7 @@ from kitlib.pages.tabulate import count, number, tabulate, text, words
 from kitlib.reports.pictures import curve_pictures
 from kitlib.reports.report_parts import advice_detail, curve_numbers
 from kitlib.season.season import SeasonAudit, TrialAudit
-from kitlib.trials.ranks import TOUCH_AND_GO
+from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.terms import (
     CURVE,
     ENTRY,
@@ -28,10 +28,10 @@ from kitlib.words.terms import (
 def trial_facts(trial: TrialAudit) -> Facts:
     """Return what a trial is and how much its correction changes."""
     found, plots = trial.consequences, trial.plots
-    both = found.comparison
-    tau = both.ranks.kendall_tau if both else float("nan")
-    moved = counted(both.ranks.largest_move, "rank") if both else NOT_KNOWN
-    touch = int((found.entries["verdict"] == TOUCH_AND_GO).sum())
+    both = found
+    tau = both.ranks.kendall_tau if both.ranks else float("nan")
+    moved = counted(both.ranks.largest_move, "rank") if both.ranks else NOT_KNOWN
+    touch = int((found.entries["verdict"] == BORDERLINE).sum())
     change = plots["moisture_after_pct"] - plots["recorded_pct"]
     return Facts(
         [
@@ -89,8 +89,8 @@ def trial_curves(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
 
 def served_rows(trial: TrialAudit) -> Table | None:
     """Return what each curve's error added to the yields of the plots it served."""
-    both = trial.consequences.comparison
-    if both is None:
+    both = trial.consequences
+    if both.ranks is None:
         return None
     served = both.served
     unit = trial.unit

@@ -24,14 +24,10 @@ from kitlib.intake.pairs import Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.settings import Season, read_season
 from kitlib.statistics.pooling import Pooled, pool_offsets
-from kitlib.trials.consequences import (
-    TrialConsequences,
-    audit_test_weight,
-    corrected_plots,
-    trial_consequences,
-)
+from kitlib.trials.consequences import TrialConsequences, trial_consequences
 from kitlib.trials.ranks import RankChanges
-from kitlib.trials.yields import YieldUnit, yield_unit
+from kitlib.trials.test_weight import audit_test_weight
+from kitlib.trials.yields import YieldUnit, corrected_plots, yield_unit
 from kitlib.words.errors import refuse
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
@@ -87,15 +83,15 @@ class TrialAudit:
     @property
     def outcome(self) -> "TrialOutcome":
         """What the correction does to it, in short."""
-        found, both = self.consequences, self.consequences.comparison
-        means = (both.before.mean, both.after.mean) if both else ()
+        found = self.consequences
+        compared = found.ranks is not None
         return TrialOutcome(
             curves=self.curves,
             count=found.count,
             entries=found.entries,
-            ranks=both.ranks if both else None,
-            yield_before_kg_ha=float(means[0].mean()) if both else nan,
-            yield_after_kg_ha=float(means[1].mean()) if both else nan,
+            ranks=found.ranks,
+            yield_before_kg_ha=float(found.before.mean.mean()) if compared else nan,
+            yield_after_kg_ha=float(found.after.mean.mean()) if compared else nan,
             findings=tuple(f for f in self.findings if f.trial == self.name),
         )
 
@@ -148,10 +144,7 @@ def audit_trial(season, name: str) -> TrialAudit:
     of_crop = plots[plots["crop"].map(crop_key) == crop]
     standard = settings.standard_moisture_of(crop)
     consequences = trial_consequences(
-        of_crop.assign(
-            moisture_before=of_crop["recorded_pct"],
-            moisture_after=of_crop["moisture_after_pct"],
-        ),
+        of_crop,
         season.corrections,
         standard_pct=standard,
         select=settings.selection_count or settings.selection_share,
@@ -256,7 +249,9 @@ class SeasonAudit:
     @cached_property
     def plots(self) -> pd.DataFrame:
         """Every plot with both moistures and both yields."""
-        return corrected_plots(self.pairing, self.advice, self.audits, self.settings)
+        return corrected_plots(
+            self.pairing, self.corrections, self.audits, self.settings
+        )
 
     @cached_property
     def _rows_by_trial(self) -> dict[str, np.ndarray]:

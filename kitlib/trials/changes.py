@@ -1,33 +1,14 @@
-"""What a correction of moisture does to yields: by moisture, and by curve.
+"""What a correction of moisture does to yields: by moisture, and by curve."""
 
-One trial with moisture as read beside the same plots corrected.
-
-The table of a trial's entries: yields, ranks and chances, before and after.
-"""
-
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import inf, nan, sqrt
 
 import numpy as np
-import pandas as pd
 from scipy.stats.contingency import association
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.designs import entry_means
-from kitlib.trials.means import EntryMeans, Layout, lay_out
-from kitlib.trials.ranks import (
-    CORRECTION_AND_PLOT_ERROR,
-    CORRECTION_ONLY,
-    NO_VERDICT,
-    PLOT_ERROR_ONLY,
-    Chances,
-    CheckChanges,
-    RankChanges,
-    check_changes,
-    rank_changes,
-    ranks,
-)
+from kitlib.trials.means import Layout, lay_out
 from kitlib.trials.yields import TrialPlots
 from kitlib.words.estimates import Estimate, combined_se, not_known
 
@@ -109,6 +90,18 @@ def trend_against_moisture(change, moisture, tilt_change) -> MoistureTrend:
     )
     from_tilt = float(centred @ np.asarray(tilt_change, float) / spread)
     return MoistureTrend(slope=estimate, from_tilt=from_tilt)
+
+
+def changes_by_tilt(
+    plots: TrialPlots, corrections: Mapping[str, Correction]
+) -> np.ndarray:
+    """Return what the tilts alone change in each plot's yield, nan where unknown."""
+    changes = np.full(plots.sensor.shape, np.nan)
+    for curve, correction in corrections.items():
+        served = plots.curve == curve
+        above_pivot = plots.sensor[served] - correction.pivot
+        changes[served] = plots.per_point[served] * correction.tilt * above_pivot
+    return changes
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -249,197 +242,3 @@ def _blocks_split(plots: TrialPlots) -> int:
     """Count the blocks served by more than one curve."""
     split = lay_out(plots.curve, plots.block).counts > 0
     return int(np.count_nonzero(split.sum(axis=0) > 1))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Comparison:
-    """What the correction of moisture changes in one trial.
-
-    Attributes
-    ----------
-    before, after : EntryMeans
-        Entry means with moisture as read, and corrected; same plots. [kg/ha]
-    ranks : RankChanges
-        Ranks and selection before and after.
-    checks : tuple of CheckChanges
-        For each check found among the entries.
-    trend : MoistureTrend
-        How the change of yield goes with the moisture of the entries.
-    served : ServedBy
-        What each curve's error added to the plots it served.
-    """
-
-    before: EntryMeans
-    after: EntryMeans
-    ranks: RankChanges
-    checks: tuple[CheckChanges, ...]
-    trend: MoistureTrend
-    served: ServedBy
-
-
-def compare(
-    plots: TrialPlots,
-    before: EntryMeans,
-    corrections: Mapping[str, Correction],
-    *,
-    count: int,
-    checks: Sequence[str] = (),
-    level: float = 0.95,
-) -> Comparison:
-    """Return what the correction of moisture changes in one trial.
-
-    Parameters
-    ----------
-    plots : TrialPlots
-        Plots with both yields.
-    before : EntryMeans
-        Of their yields with moisture as read.
-    corrections : mapping of str to Correction
-        By curve, where known; for the share of the tilt and standard errors.
-    count : int
-        How many entries are selected.
-    checks : sequence of str
-        Entries to compare the others with; those absent are passed over.
-    level : float
-        Confidence level of least significant differences.
-
-    Returns
-    -------
-    Comparison
-    """
-    after = entry_means(plots.after, plots.entry, plots.block)
-    present = [check for check in checks if check in before.entries]
-    # One set of weights throughout, so that the parts of the change add up.
-    change = after.weights @ (plots.after - plots.before)
-    trend = trend_against_moisture(
-        change,
-        after.weights @ plots.sensor,
-        after.weights @ _changes_by_tilt(plots, corrections),
-    )
-    return Comparison(
-        before=before,
-        after=after,
-        ranks=rank_changes(before.mean, after.mean, count),
-        checks=tuple(check_changes(before, after, each, level) for each in present),
-        trend=trend,
-        served=served_by(plots, after.weights, corrections),
-    )
-
-
-def _changes_by_tilt(plots: TrialPlots, corrections) -> np.ndarray:
-    """Return what the tilts alone change in each plot's yield, nan where unknown."""
-    changes = np.full(plots.sensor.shape, np.nan)
-    for curve, correction in corrections.items():
-        served = plots.curve == curve
-        above_pivot = plots.sensor[served] - correction.pivot
-        changes[served] = plots.per_point[served] * correction.tilt * above_pivot
-    return changes
-
-
-# Columns after the entry's name, with their types; Int64 knows missing.
-COLUMNS = {
-    "n_plots": "Int64",
-    "yield_before": "float",
-    "yield_after": "float",
-    "rank_before": "Int64",
-    "rank_after": "Int64",
-    "lsd": "float",
-    "chance_selected_before": "float",
-    "chance_selected_correction": "float",
-    "chance_selected_after": "float",
-    "expected_rank": "float",
-    "rank_low": "Int64",
-    "rank_high": "Int64",
-    "rank_low_correction": "Int64",
-    "rank_high_correction": "Int64",
-    "verdict": "object",
-    "verdict_correction": "object",
-}
-
-
-def entry_table(
-    every_plot: TrialPlots,
-    before: EntryMeans | None,
-    comparison: Comparison | None,
-    chances: Mapping[str, Chances],
-    level: float = 0.95,
-) -> pd.DataFrame:
-    """Return one row per entry of a trial.
-
-    Parameters
-    ----------
-    every_plot : TrialPlots
-        All plots of the trial, those included that cannot be used.
-    before : EntryMeans or None
-        With moisture as read, of the plots used.
-    comparison : Comparison or None
-        The same plots, before and after correction.
-    chances : mapping of str to Chances
-        By layer of uncertainty.
-    level : float
-        Confidence level of the least significant difference.
-
-    Returns
-    -------
-    DataFrame
-        trial, entry, n_plots (used); yield_before, yield_after [kg/ha]; rank_before,
-        rank_after (1 is best, ties share the better); lsd [kg/ha], after correction
-        where known; chance_selected_before (plot error only),
-        chance_selected_correction (after; correction only, plot errors held fixed)
-        and chance_selected_after (correction and plot error); expected_rank,
-        rank_low, rank_high and verdict (correction and plot error);
-        rank_low_correction, rank_high_correction and verdict_correction (correction
-        only). Missing where not known.
-    """
-    known = _of_chances(chances)
-    names = []
-    if before:
-        names = before.entries
-        known |= _of_means(before, comparison, level)
-    table = pd.DataFrame(known, index=names, columns=list(COLUMNS))
-    table = table.reindex(np.unique(every_plot.entry)).astype(COLUMNS)
-    unknown = {"n_plots": 0, "verdict": NO_VERDICT, "verdict_correction": NO_VERDICT}
-    table = table.fillna(unknown).rename_axis("entry").reset_index()
-    table.insert(0, "trial", every_plot.trial)
-    return table
-
-
-def _of_means(before: EntryMeans, comparison: Comparison | None, level: float) -> dict:
-    """Return the columns of yields and ranks."""
-    found = {
-        "n_plots": before.n_plots,
-        "yield_before": before.mean,
-        "rank_before": ranks(before.mean),
-    }
-    if comparison is None:
-        return found | {"lsd": before.lsd(level).value}
-    return found | {
-        "yield_after": comparison.after.mean,
-        "rank_after": comparison.ranks.rank_after,
-        "lsd": comparison.after.lsd(level).value,
-    }
-
-
-def _of_chances(chances: Mapping[str, Chances]) -> dict:
-    """Return the columns of the layers that are known."""
-    found = {}
-    if PLOT_ERROR_ONLY in chances:
-        found["chance_selected_before"] = chances[PLOT_ERROR_ONLY].chance_selected
-    if CORRECTION_ONLY in chances:
-        layer = chances[CORRECTION_ONLY]
-        found |= {
-            "chance_selected_correction": layer.chance_selected,
-            "rank_low_correction": layer.rank_low,
-            "rank_high_correction": layer.rank_high,
-            "verdict_correction": layer.verdicts,
-        }
-    if CORRECTION_AND_PLOT_ERROR in chances:
-        layer = chances[CORRECTION_AND_PLOT_ERROR]
-        found |= {
-            "chance_selected_after": layer.chance_selected,
-            "expected_rank": layer.expected_rank,
-            "rank_low": layer.rank_low,
-            "rank_high": layer.rank_high,
-            "verdict": layer.verdicts,
-        }
-    return found

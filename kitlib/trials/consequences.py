@@ -1,44 +1,39 @@
-"""What the moisture errors did to one trial: yields, ranks and selection.
-
-The sensor's test weight against the benchtop's: the moisture curve leans on it.
-
-Every plot with moisture and yield as recorded, corrected and by oven.
-"""
+"""What the moisture errors did to one trial: yields, ranks, chances and selection."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from kitlib.curves.corrections import Correction
-from kitlib.curves.effects import mean_over, tried
-from kitlib.intake.files import PlotPlaces, by_value
-from kitlib.intake.pairs import Pairing
-from kitlib.intake.settings import Season
-from kitlib.statistics.agreement import agreement, limits_of_agreement
-from kitlib.trials.changes import Comparison, compare, entry_table
+from kitlib.trials.changes import (
+    MoistureTrend,
+    ServedBy,
+    changes_by_tilt,
+    served_by,
+    trend_against_moisture,
+)
 from kitlib.trials.designs import entry_means
 from kitlib.trials.means import EntryMeans
 from kitlib.trials.ranks import (
     CORRECTION_AND_PLOT_ERROR,
     CORRECTION_ONLY,
+    NO_VERDICT,
     PLOT_ERROR_ONLY,
     Chances,
+    CheckChanges,
+    RankChanges,
+    check_changes,
     draw_correction_errors,
     draw_plot_errors,
     rank_chances,
+    rank_changes,
+    ranks,
     selection_count,
 )
-from kitlib.trials.yields import (
-    TrialPlots,
-    flag_unusable_plots,
-    kg_hl_to_lb_bu,
-    read_trial_plots,
-    remark_plots,
-    yield_kg_ha,
-)
-from kitlib.words.terms import listed
+from kitlib.trials.yields import TrialPlots, read_trial_plots, remark_plots
+from kitlib.words.terms import columns_of, listed
 
 DRAWS = 1_000
 
@@ -53,29 +48,39 @@ class TrialConsequences:
         Name of the trial.
     plots : TrialPlots
         Every plot with both yields, in the order of the table read.
-    means : EntryMeans or None
-        Entry means with moisture as read, of the plots used; None without any.
-    comparison : Comparison or None
-        The same plots before and after correction; None where no plot has a
-        corrected moisture.
+    before, after : EntryMeans or None
+        Entry means with moisture as read, and corrected, of the same plots; None
+        where no plot has such a yield.
     count : int
         Entries selected.
+    ranks : RankChanges or None
+        Ranks and selection before and after; None without `after`.
+    checks : tuple of CheckChanges
+        For each check found among the entries.
+    trend : MoistureTrend or None
+        How the change of yield goes with the moisture of the entries.
+    served : ServedBy or None
+        What each curve's error added to the plots it served.
     chances : dict of str to Chances
         By layer of uncertainty: `PLOT_ERROR_ONLY` (before correction),
         `CORRECTION_ONLY` and `CORRECTION_AND_PLOT_ERROR` (after). A layer that is
         not known is absent.
     entries : DataFrame
-        One row per entry, as `entry_table` makes it.
+        One row per entry, columns as declared for `entries`.
     remarks : tuple of str
         What the reader must know, and why something is not known.
     """
 
     trial: str
     plots: TrialPlots
-    means: EntryMeans | None
-    comparison: Comparison | None
-    count: int
-    chances: dict[str, Chances]
+    before: EntryMeans | None = None
+    after: EntryMeans | None = None
+    count: int = 0
+    ranks: RankChanges | None = None
+    checks: tuple[CheckChanges, ...] = ()
+    trend: MoistureTrend | None = None
+    served: ServedBy | None = None
+    chances: Mapping[str, Chances] = field(default_factory=dict)
     entries: pd.DataFrame
     remarks: tuple[str, ...]
 
@@ -97,7 +102,7 @@ def trial_consequences(
     ----------
     plots : DataFrame
         The plots of one trial: trial, plot, entry, curve, plot_mass_kg,
-        plot_area_m2, moisture_before, moisture_after (missing where not known), and
+        plot_area_m2, recorded_pct, moisture_after_pct (missing where not known), and
         block where the trial has blocks. [kg; m²; % moisture, wet basis]
     corrections : mapping of str to Correction
         By curve. They give the uncertainty and the part of the tilt; the corrected
@@ -134,7 +139,7 @@ def trial_consequences(
     >>> table = pd.DataFrame({"trial": "T1", "plot": list("1234"),
     ...     "entry": list("abab"), "block": [1, 1, 2, 2], "curve": list("ABAB"),
     ...     "plot_mass_kg": [8.45, 8.40, 8.55, 8.52], "plot_area_m2": 8.0,
-    ...     "moisture_before": 20.0, "moisture_after": [20.0, 19.0] * 2})
+    ...     "recorded_pct": 20.0, "moisture_after_pct": [20.0, 19.0] * 2})
     >>> found = trial_consequences(table, {}, standard_pct=15.5, select=1,
     ...                            rng=np.random.default_rng(1))
     >>> found.entries[["entry", "rank_before", "rank_after"]].to_numpy().tolist()
@@ -142,42 +147,63 @@ def trial_consequences(
     """
     every_plot = read_trial_plots(plots, standard_pct)
     compared = every_plot.compared
-    usable = compared if compared.any() else np.isfinite(every_plot.before)
-    used = every_plot.only(usable)
-    means, comparison, count, chances = None, None, 0, {}
-    if usable.any():
-        means = entry_means(used.before, used.entry, used.block)
-        count = selection_count(select, means.entries.size)
-    if compared.any():
-        comparison = compare(
-            used, means, corrections, count=count, checks=checks, level=level
+    used = every_plot.only(
+        compared if compared.any() else np.isfinite(every_plot.before)
+    )
+    before = after = None
+    found: dict = {}
+    if used.plot.size:
+        before = entry_means(used.before, used.entry, used.block)
+        found["count"] = selection_count(select, before.entries.size)
+    if before and compared.any():
+        after = entry_means(used.after, used.entry, used.block)
+        found |= _changes(used, before, after, corrections, found["count"])
+        present = [check for check in checks if check in before.entries]
+        found["checks"] = tuple(
+            check_changes(before, after, each, level) for each in present
         )
-    if count and means.entries.size > 1:
-        drawn = _draw_means(used, means, comparison, corrections, draws, rng)
-        chances = {
-            name: rank_chances(drawn[name], count, name, level) for name in drawn
+    if before and before.entries.size > 1:
+        drawn = draw_means(used, before, after, corrections, draws, rng)
+        found["chances"] = {
+            layer: rank_chances(means, found["count"], layer, level)
+            for layer, means in drawn.items()
         }
-    return TrialConsequences(
+    unfinished = TrialConsequences(
         trial=every_plot.trial,
         plots=every_plot,
-        means=means,
-        comparison=comparison,
-        count=count,
-        chances=chances,
-        entries=entry_table(every_plot, means, comparison, chances, level),
+        before=before,
+        after=after,
+        entries=pd.DataFrame(),
         remarks=(
             *remark_plots(plots, standard_pct),
             *_remark_entries(every_plot, used, checks),
-            *_remark_means(means, comparison),
-            *_remark_corrections(used, comparison, corrections),
+            *_remark_means(after or before),
+            *_remark_corrections(used, after, corrections),
         ),
+        **found,
     )
+    return replace(unfinished, entries=entry_table(unfinished, level))
 
 
-def _draw_means(
+def _changes(used, before, after, corrections, count: int) -> dict:
+    """Return ranks, trend and what each curve did, before and after correction."""
+    # One set of weights throughout, so that the parts of the change add up.
+    weights = after.weights
+    return {
+        "ranks": rank_changes(before.mean, after.mean, count),
+        "trend": trend_against_moisture(
+            weights @ (used.after - used.before),
+            weights @ used.sensor,
+            weights @ changes_by_tilt(used, corrections),
+        ),
+        "served": served_by(used, weights, corrections),
+    }
+
+
+def draw_means(
     plots: TrialPlots,
     before: EntryMeans,
-    comparison: Comparison | None,
+    after: EntryMeans | None,
     corrections: Mapping[str, Correction],
     draws: int,
     rng: np.random.Generator,
@@ -189,9 +215,8 @@ def _draw_means(
     if not before.no_error:
         errors = draw_plot_errors(before, draws, np.random.default_rng(seed))
         drawn[PLOT_ERROR_ONLY] = before.mean + errors
-    if comparison is None or _uncertain_of(plots, corrections):
+    if after is None or _uncertain_of(plots, corrections):
         return drawn
-    after = comparison.after
     corrected = after.mean + draw_correction_errors(
         plots, after.weights, corrections, draws=draws, rng=rng
     )
@@ -227,30 +252,27 @@ def _remark_entries(
     return remarks
 
 
-def _remark_means(means: EntryMeans | None, comparison: Comparison | None):
+def _remark_means(means: EntryMeans | None) -> tuple[str, ...]:
     """Say what the entry means want said, and what is not known of them."""
     if means is None:
         return ("no plot can be used: nothing is known of this trial",)
-    found = comparison.after if comparison else means
-    remarks = found.remarks
-    if found.entries.size == 1:
+    remarks = means.remarks
+    if means.entries.size == 1:
         remarks += ("the trial has one entry: nothing to rank or to select",)
-    if found.no_error:
+    if means.no_error:
         remarks += (
-            f"{found.no_error}: no least significant difference and no chances that "
+            f"{means.no_error}: no least significant difference and no chances that "
             "count plot error",
         )
     return remarks
 
 
 def _remark_corrections(
-    used: TrialPlots,
-    comparison: Comparison | None,
-    corrections: Mapping[str, Correction],
+    used: TrialPlots, after: EntryMeans | None, corrections: Mapping[str, Correction]
 ) -> tuple[str, ...]:
     """Name the curves whose correction is of unknown uncertainty."""
     unknown = _uncertain_of(used, corrections)
-    if comparison is None or not unknown:
+    if after is None or not unknown:
         return ()
     noun = "curve" if len(unknown) == 1 else "curves"
     return (
@@ -259,127 +281,53 @@ def _remark_corrections(
     )
 
 
-NOT_GIVEN = "not given"
-
-COLUMNS = [
-    "crop",
-    "chamber_config",
-    "n",
-    "n_trials",
-    "mean_kg_hl",
-    "bias_kg_hl",
-    "bias_low_kg_hl",
-    "bias_high_kg_hl",
-    "bias_method",
-    "sep_kg_hl",
-    "limit_low_kg_hl",
-    "limit_high_kg_hl",
-    "bias_lb_bu",
-    "sep_lb_bu",
-]
+def entry_table(found: TrialConsequences, level: float = 0.95) -> pd.DataFrame:
+    """Return one row per entry of a trial, those without a usable plot included."""
+    names = found.before.entries if found.before else None
+    table = pd.DataFrame(_known_of(found, level), index=names)
+    types = {name: _type_of(name) for name in list(columns_of("entries"))[2:]}
+    table = table.reindex(index=np.unique(found.plots.entry), columns=list(types))
+    unknown = {"n_plots": 0, "verdict": NO_VERDICT, "verdict_correction": NO_VERDICT}
+    table = table.astype(types).fillna(unknown)
+    table = table.rename_axis("entry").reset_index()
+    table.insert(0, "trial", found.trial)
+    return table
 
 
-def audit_test_weight(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Return how the sensor's test weight agrees with the benchtop's.
-
-    Estimand of the bias: mean of sensor − benchtop over trials like these, by crop
-    and chamber set-up, for the set-up's volume is what test weight is measured by.
-
-    Parameters
-    ----------
-    pairs : DataFrame
-        The season's pairs; those with both test weights count, each sample once.
-    level : float
-        Confidence level, clustered by trial.
-
-    Returns
-    -------
-    DataFrame
-        Columns `COLUMNS`, empty where no sample has both.
-    """
-    both = pairs[~pairs["parallel"]]
-    both = both.dropna(subset=["test_weight_kg_hl", "benchtop_test_weight_kg_hl"])
-    both = both.drop_duplicates(["sample", "trial", "plot"])
-    config = both["chamber_config"].fillna(NOT_GIVEN)
-    rows = [
-        _row(crop, set_up, group, level)
-        for (crop, set_up), group in both.groupby(["crop", config], sort=True)
-    ]
-    return pd.DataFrame(rows, columns=COLUMNS)
+def _type_of(name: str) -> str:
+    """Return the type of a column of the entries; Int64 knows missing."""
+    if name == "n_plots" or name.startswith("rank_"):
+        return "Int64"
+    return "object" if name.startswith("verdict") else "float"
 
 
-def _row(crop: str, set_up: str, group: pd.DataFrame, level: float) -> dict:
-    """Return the agreement of one crop's test weights in one chamber set-up."""
-    sensor = group["test_weight_kg_hl"].to_numpy(float)
-    benchtop = group["benchtop_test_weight_kg_hl"].to_numpy(float)
-    trial = group["trial"].to_numpy(object)
-    bias = mean_over(sensor - benchtop, trial)
-    ends = bias.interval(level)
-    agreed, _ = tried(agreement, sensor, benchtop)
-    limits, _ = tried(limits_of_agreement, sensor, benchtop)
-    row = {
-        "crop": crop,
-        "chamber_config": set_up,
-        "n": len(group),
-        "n_trials": group["trial"].nunique(),
-        "mean_kg_hl": benchtop.mean(),
-        "bias_kg_hl": bias.value,
-        "bias_low_kg_hl": ends.low,
-        "bias_high_kg_hl": ends.high,
-        "bias_method": bias.method or bias.remark,
-        "bias_lb_bu": kg_hl_to_lb_bu(bias.value),
+def _known_of(found: TrialConsequences, level: float) -> dict:
+    """Return what is known of the entries that have a mean, by column."""
+    if found.before is None:
+        return {}
+    known = {
+        "n_plots": found.before.n_plots,
+        "yield_before": found.before.mean,
+        "rank_before": ranks(found.before.mean),
+        "lsd": (found.after or found.before).lsd(level).value,
     }
-    if agreed is not None:
-        row["sep_kg_hl"] = agreed.sep
-        row["sep_lb_bu"] = kg_hl_to_lb_bu(agreed.sep)
-    if limits is not None:
-        row["limit_low_kg_hl"] = limits.lower.value
-        row["limit_high_kg_hl"] = limits.upper.value
-    return row
+    if found.after and found.ranks:
+        known["yield_after"] = found.after.mean
+        known["rank_after"] = found.ranks.rank_after
+    for layer, chances in found.chances.items():
+        known |= _of_layer(layer, chances)
+    return known
 
 
-def sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
-    """Return each plot's air-oven moisture, nan where it was not sampled."""
-    oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
-    means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
-    at = PlotPlaces(plots).of(means.index.to_frame())
-    found = np.full(len(plots), np.nan)
-    found[at[at >= 0]] = means[at >= 0]
-    return pd.Series(found, index=plots.index)
-
-
-def corrected_plots(
-    pairing: Pairing, advice: dict, audits: dict, settings: Season
-) -> pd.DataFrame:
-    """Return every plot with moisture and yield as recorded, corrected and by oven.
-
-    A plot whose curve no sample speaks for has no corrected moisture.
-    """
-    plots, pairs = pairing.plots, pairing.pairs
-    after = pd.Series(np.nan, index=plots.index)
-    outside = pd.Series(False, index=plots.index)
-    for curve, rows in plots.groupby("curve").groups.items():
-        if curve in advice:
-            readings = plots.loc[rows, "sensor_pct"].to_numpy(float)
-            after[rows] = advice[curve].correction.apply(readings)
-            cover = audits[curve].coverage
-            if cover is not None:
-                outside[rows] = (readings < cover.low) | (readings > cover.high)
-    standard = by_value(plots["crop"], settings.standard_moisture_of).astype(float)
-    mass = plots["plot_mass_kg"].to_numpy(float)
-    area = plots["plot_area_m2"].to_numpy(float)
-
-    def stated(moisture):
-        return yield_kg_ha(mass, area, moisture.to_numpy(float), standard)
-
-    reference = sampled_moisture(pairs, plots)
-
-    return plots.assign(
-        moisture_after_pct=after,
-        yield_before_kg_ha=stated(plots["recorded_pct"]),
-        yield_after_kg_ha=stated(after),
-        reference_pct=reference,
-        yield_reference_kg_ha=stated(reference),
-        unusable=flag_unusable_plots(mass, area, plots["recorded_pct"]),
-        outside_audit=outside,
-    )
+def _of_layer(layer: str, chances: Chances) -> dict:
+    """Return the columns of one layer of uncertainty."""
+    if layer == PLOT_ERROR_ONLY:
+        return {"chance_selected_before": chances.chance_selected}
+    end = "_correction" if layer == CORRECTION_ONLY else ""
+    of_layer = {
+        f"chance_selected{end or '_after'}": chances.chance_selected,
+        f"rank_low{end}": chances.rank_low,
+        f"rank_high{end}": chances.rank_high,
+        f"verdict{end}": chances.verdicts,
+    }
+    return of_layer if end else of_layer | {"expected_rank": chances.expected_rank}

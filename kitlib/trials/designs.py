@@ -167,11 +167,11 @@ def _least_squares_model(layout: Layout, design: str, fixed: bool) -> str:
         return f"{UNREPLICATED}: one plot an entry, plain yields, no estimate of error"
     error = ""
     if design == CHECKED:
-        repeated = np.count_nonzero(layout.n_plots > 1)
+        repeated = int(np.count_nonzero(layout.n_plots > 1))
         error = f"; error from the {counted(repeated, 'entry', 'entries')} repeated"
     if not fixed:
         return f"{design}: entries fixed, no blocks, plain means{error}"
-    missing = np.count_nonzero(layout.counts == 0) if design == COMPLETE else 0
+    missing = int(np.sum(layout.counts == 0)) if design == COMPLETE else 0
     adjusted = f" ({counted(missing, 'plot')} missing)" if missing else ""
     return (
         f"{design}: entries and {layout.blocks.size} blocks fixed, "

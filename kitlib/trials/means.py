@@ -408,7 +408,7 @@ class EntryMeans:
 
         Shape (entries,), nan for the entry itself. [kg/ha]
         """
-        df = self.df if np.ndim(self.df) == 0 else self.df[at]
+        df = self.df[at] if isinstance(self.df, np.ndarray) else self.df
         own = np.diag(self.covariance)
         variance = np.maximum(own[at] + own - 2 * self.covariance[at], 0)
         lsd = student_t.ppf((1 + level) / 2, df) * np.sqrt(variance)

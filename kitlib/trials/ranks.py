@@ -1,9 +1,7 @@
-"""Ranks of entries, the selection line, and what a correction changes in them.
+"""Ranks of entries, the selection line, and the chance of being selected.
 
-The chance that an entry is selected, one layer of uncertainty at a time.
-
-Two layers are kept apart. With the *correction only*, the plots' yields are taken
-as they were weighed and only the correction of their moistures is uncertain. With
+Two layers of uncertainty are kept apart. With the *correction only*, the plots'
+yields are taken as they were weighed and only their moistures are uncertain. With
 *plot error* as well, the entry means are uncertain as the trial's own error says.
 """
 
@@ -21,72 +19,6 @@ from kitlib.words.limits import threshold
 
 # Means closer than this differ by rounding only. [decimals of 1 kg/ha]
 TIED_DECIMALS = 6
-
-SAME = "same"
-SIGN = "sign changes"
-GAINED = "becomes significant"
-LOST = "no longer significant"
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class RankChanges:
-    """Ranks before and after, and who crosses the selection line.
-
-    Attributes
-    ----------
-    rank_before, rank_after : ndarray of int, shape (entries,)
-        1 is best; entries that tie share the better rank.
-    kendall_tau : float
-        Kendall's tau-b of the two orders; nan for a single entry or where all tie.
-    selected_before, selected_after : ndarray of bool, shape (entries,)
-        Whether the rank is within the number selected.
-    """
-
-    rank_before: np.ndarray
-    rank_after: np.ndarray
-    kendall_tau: float
-    selected_before: np.ndarray
-    selected_after: np.ndarray
-
-    @property
-    def entered(self) -> np.ndarray:
-        """Entries selected only after correction, boolean."""
-        return self.selected_after & ~self.selected_before
-
-    @property
-    def left(self) -> np.ndarray:
-        """Entries selected only before correction, boolean."""
-        return self.selected_before & ~self.selected_after
-
-    @property
-    def largest_move(self) -> int:
-        """Most ranks that any entry moves."""
-        return int(np.abs(self.rank_after - self.rank_before).max())
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class CheckChanges:
-    """Differences of every entry to one check, before and after.
-
-    Attributes
-    ----------
-    check : str
-        Name of the check.
-    difference_before, difference_after : ndarray, shape (entries,)
-        Entry − check; 0 for the check itself. [kg/ha]
-    lsd_before, lsd_after : ndarray, shape (entries,)
-        Least significant difference of the pair, nan where not known. [kg/ha]
-    change : ndarray of str, shape (entries,)
-        "same", "sign changes", "becomes significant" or "no longer significant";
-        a change of sign is told first.
-    """
-
-    check: str
-    difference_before: np.ndarray
-    difference_after: np.ndarray
-    lsd_before: np.ndarray
-    lsd_after: np.ndarray
-    change: np.ndarray
 
 
 def ranks(means) -> np.ndarray:
@@ -117,15 +49,15 @@ def ranks(means) -> np.ndarray:
     return found
 
 
-def selection_count(select: float, entries: int) -> int:
+def selection_count(select: float, candidates: int) -> int:
     """Return how many entries are selected.
 
     Parameters
     ----------
     select : float
-        A share of the entries if below 1, else a whole number of entries.
-    entries : int
-        Entries in the trial, checks among them.
+        A share of the candidates if below 1, else a whole number of entries.
+    candidates : int
+        Entries that can be selected: all but the checks.
 
     Returns
     -------
@@ -148,11 +80,47 @@ def selection_count(select: float, entries: int) -> int:
             "or a whole number of entries."
         )
     # Ten decimals keep 0.15 × 30 a half in spite of binary rounding.
-    wanted = floor(round(select * entries, 10) + 0.5) if select < 1 else int(select)
-    return min(max(wanted, 1), entries)
+    wanted = floor(round(select * candidates, 10) + 0.5) if select < 1 else int(select)
+    return min(max(wanted, 1), candidates)
 
 
-def rank_changes(before, after, count: int) -> RankChanges:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RankChanges:
+    """Ranks before and after, and who crosses the selection line.
+
+    Attributes
+    ----------
+    rank_before, rank_after : ndarray of float, shape (entries,)
+        1 is best; entries that tie share the better rank; nan for a check.
+    kendall_tau : float
+        Kendall's tau-b of the two orders; nan for a single entry or where all tie.
+    selected_before, selected_after : ndarray of bool, shape (entries,)
+        Whether the rank is within the number selected.
+    """
+
+    rank_before: np.ndarray
+    rank_after: np.ndarray
+    kendall_tau: float
+    selected_before: np.ndarray
+    selected_after: np.ndarray
+
+    @property
+    def entered(self) -> np.ndarray:
+        """Entries selected only after correction, boolean."""
+        return self.selected_after & ~self.selected_before
+
+    @property
+    def left(self) -> np.ndarray:
+        """Entries selected only before correction, boolean."""
+        return self.selected_before & ~self.selected_after
+
+    @property
+    def largest_move(self) -> int:
+        """Most ranks that any entry moves."""
+        return int(np.nanmax(np.abs(self.rank_after - self.rank_before)))
+
+
+def rank_changes(before, after, count: int, candidate=None) -> RankChanges:
     """Return how ranks and selection change from one set of means to another.
 
     Parameters
@@ -161,6 +129,8 @@ def rank_changes(before, after, count: int) -> RankChanges:
         Entry means, same order of entries. [kg/ha]
     count : int
         How many entries are selected; where entries tie at the line, all of them.
+    candidate : array_like of bool, shape (entries,), optional
+        False for checks, which take no rank and no place. Left out: all true.
 
     Returns
     -------
@@ -172,16 +142,58 @@ def rank_changes(before, after, count: int) -> RankChanges:
     >>> found.entered.tolist(), found.left.tolist(), round(found.kendall_tau, 3)
     ([False, True, False], [True, False, False], 0.333)
     """
-    rank_before, rank_after = ranks(before), ranks(after)
-    spread = min(np.ptp(rank_before), np.ptp(rank_after))
-    tau = float(kendalltau(rank_before, rank_after).statistic) if spread > 0 else nan
+    before, after = np.asarray(before, float), np.asarray(after, float)
+    ranked = np.full(before.shape, True) if candidate is None else np.asarray(candidate)
+    rank_before, rank_after = _among(before, ranked), _among(after, ranked)
+    spread = min(np.ptp(rank_before[ranked]), np.ptp(rank_after[ranked]))
+    tau = nan
+    if spread > 0:
+        tau = kendalltau(rank_before[ranked], rank_after[ranked]).statistic
     return RankChanges(
         rank_before=rank_before,
         rank_after=rank_after,
-        kendall_tau=tau,
+        kendall_tau=float(tau),
         selected_before=rank_before <= count,
         selected_after=rank_after <= count,
     )
+
+
+def _among(means: np.ndarray, ranked: np.ndarray) -> np.ndarray:
+    """Return ranks among the flagged entries, nan for the others."""
+    found = np.full(means.shape, nan)
+    found[..., ranked] = ranks(means[..., ranked])
+    return found
+
+
+SAME = "same"
+SIGN = "sign changes"
+GAINED = "becomes significant"
+LOST = "no longer significant"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class CheckChanges:
+    """Differences of every entry to one check, before and after.
+
+    Attributes
+    ----------
+    check : str
+        Name of the check.
+    difference_before, difference_after : ndarray, shape (entries,)
+        Entry − check; 0 for the check itself. [kg/ha]
+    lsd_before, lsd_after : ndarray, shape (entries,)
+        Least significant difference of the pair, nan where not known. [kg/ha]
+    change : ndarray of str, shape (entries,)
+        "same", "sign changes", "becomes significant" or "no longer significant";
+        a change of sign is told first.
+    """
+
+    check: str
+    difference_before: np.ndarray
+    difference_after: np.ndarray
+    lsd_before: np.ndarray
+    lsd_after: np.ndarray
+    change: np.ndarray
 
 
 def check_changes(
@@ -239,7 +251,7 @@ CORRECTION_ONLY = "correction only, plot errors held fixed"
 CORRECTION_AND_PLOT_ERROR = "correction and plot error"
 
 SAFE = "selection safe"
-TOUCH_AND_GO = "touch and go"
+BORDERLINE = "borderline"
 OUT = "safely out"
 NO_VERDICT = "not known"
 
@@ -255,11 +267,11 @@ class Chances:
     draws : int
         Number of draws; a chance is known to about ±1/√draws.
     chance_selected : ndarray, shape (entries,)
-        Share of draws in which the entry is selected.
+        Share of draws in which the entry is selected; nan for a check.
     expected_rank : ndarray, shape (entries,)
-        Mean rank over the draws.
-    rank_low, rank_high : ndarray of int, shape (entries,)
-        Interval of the rank.
+        Mean rank over the draws; nan for a check.
+    rank_low, rank_high : ndarray, shape (entries,)
+        Interval of the rank; nan for a check.
     """
 
     layer: str
@@ -270,28 +282,73 @@ class Chances:
     rank_high: np.ndarray
 
     @property
-    def verdicts(self) -> list[str]:
-        """What the chance of each entry says."""
-        return [verdict(chance) for chance in self.chance_selected]
+    def verdicts(self) -> np.ndarray:
+        """What the chance of each entry says, ndarray of str."""
+        return verdicts(self.chance_selected)
 
 
-def verdict(chance: float) -> str:
-    """Return what a chance of being selected says.
+def verdicts(chance) -> np.ndarray:
+    """Return what chances of being selected say.
 
     "selection safe" from the threshold `selection_safe` up, "safely out" from its
-    complement down, "touch and go" between.
+    complement down, "borderline" between.
 
     Examples
     --------
-    >>> verdict(0.9), verdict(0.5), verdict(0.1), verdict(float("nan"))
-    ('selection safe', 'touch and go', 'safely out', 'not known')
+    >>> verdicts([0.9, 0.5, 0.1, float("nan")]).tolist()
+    ['selection safe', 'borderline', 'safely out', 'not known']
     """
-    safe = threshold("selection_safe")
-    if np.isnan(chance):
-        return NO_VERDICT
-    if chance >= safe:
-        return SAFE
-    return OUT if 1 - chance >= safe else TOUCH_AND_GO
+    chance, safe = np.asarray(chance, float), threshold("selection_safe")
+    conditions = [np.isnan(chance), chance >= safe, 1 - chance >= safe]
+    return np.select(conditions, [NO_VERDICT, SAFE, OUT], BORDERLINE)
+
+
+def rank_chances(
+    drawn: np.ndarray, count: int, layer: str, level: float = 0.95, candidate=None
+) -> Chances:
+    """Return chances and ranks from draws of the entry means.
+
+    Parameters
+    ----------
+    drawn : ndarray, shape (draws, entries)
+        Entry means in each draw. [kg/ha]
+    count : int
+        How many entries are selected.
+    layer : str
+        What was drawn.
+    level : float
+        Share of the draws that the interval of a rank holds, at least.
+    candidate : array_like of bool, shape (entries,), optional
+        False for checks, which take no rank and no place. Left out: all true.
+
+    Returns
+    -------
+    Chances
+
+    Examples
+    --------
+    >>> found = rank_chances(np.array([[9, 8], [9, 8], [7, 8], [9, 8]]), 1, "")
+    >>> found.chance_selected.tolist(), found.expected_rank.tolist()
+    ([0.75, 0.25], [1.25, 1.75])
+    """
+    ranked = np.full(drawn.shape[1], True) if candidate is None else candidate
+    rank = ranks(drawn[:, ranked])
+    tail = (1 - level) / 2
+    low, high = np.quantile(rank, [tail, 1 - tail], axis=0, method="inverted_cdf")
+
+    def of_all(values: np.ndarray) -> np.ndarray:
+        found = np.full(drawn.shape[1], nan)
+        found[ranked] = values
+        return found
+
+    return Chances(
+        layer=layer,
+        draws=len(drawn),
+        chance_selected=of_all(np.mean(rank <= count, axis=0)),
+        expected_rank=of_all(rank.mean(axis=0)),
+        rank_low=of_all(low),
+        rank_high=of_all(high),
+    )
 
 
 def draw_correction_errors(
@@ -364,42 +421,3 @@ def draw_plot_errors(
         return np.zeros_like(normal)
     root = np.linalg.cholesky(means.covariance / size)
     return np.sqrt(size) * stretch[:, None] * (normal @ root.T)
-
-
-def rank_chances(
-    drawn: np.ndarray, count: int, layer: str, level: float = 0.95
-) -> Chances:
-    """Return chances and ranks from draws of the entry means.
-
-    Parameters
-    ----------
-    drawn : ndarray, shape (draws, entries)
-        Entry means in each draw. [kg/ha]
-    count : int
-        How many entries are selected.
-    layer : str
-        What was drawn.
-    level : float
-        Share of the draws that the interval of a rank holds, at least.
-
-    Returns
-    -------
-    Chances
-
-    Examples
-    --------
-    >>> found = rank_chances(np.array([[9, 8], [9, 8], [7, 8], [9, 8]]), 1, "")
-    >>> found.chance_selected.tolist(), found.expected_rank.tolist()
-    ([0.75, 0.25], [1.25, 1.75])
-    """
-    rank = ranks(drawn)
-    tail = (1 - level) / 2
-    low, high = np.quantile(rank, [tail, 1 - tail], axis=0, method="inverted_cdf")
-    return Chances(
-        layer=layer,
-        draws=len(drawn),
-        chance_selected=np.mean(rank <= count, axis=0),
-        expected_rank=rank.mean(axis=0),
-        rank_low=low,
-        rank_high=high,
-    )

@@ -1,13 +1,16 @@
-"""Yield at standard moisture, and the units of yield and of test weight.
+"""Yield at standard moisture: of any mass, of a season's plots, of one trial's."""
 
-The plots of one trial as arrays, and what is wrong with some of them.
-"""
-
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from kitlib.curves.audit import CurveAudit
+from kitlib.curves.corrections import Correction
+from kitlib.intake.files import PlotPlaces, by_value
+from kitlib.intake.pairs import Pairing
+from kitlib.intake.settings import Season
 from kitlib.words.terms import (
     AREA,
     BLOCK,
@@ -20,13 +23,10 @@ from kitlib.words.terms import (
     listed,
 )
 
-# Exact by definition: avoirdupois pound, international acre, and the Winchester
-# bushel of 2150.42 cubic inches (7 CFR 810.102(d)) with an inch of 25.4 mm.
+# Exact by definition: avoirdupois pound and international acre.
 KG_PER_LB = 0.45359237
 M2_PER_ACRE = 4046.8564224
 M2_PER_HA = 10_000.0
-KG_PER_T = 1_000.0
-HL_PER_WINCHESTER_BUSHEL = 0.3523907016688
 
 
 def flag_unusable_plots(mass_kg, area_m2, moisture_pct) -> np.ndarray:
@@ -136,64 +136,6 @@ def yield_per_point(mass_kg, area_m2, standard_pct) -> np.ndarray:
     return per_plot / np.where(usable, area, np.nan) * M2_PER_HA
 
 
-def kg_ha_to_t_ha(yield_kg_ha):
-    """Return a yield in tonnes per hectare from kilograms per hectare."""
-    return np.asarray(yield_kg_ha, float) / KG_PER_T
-
-
-def t_ha_to_kg_ha(yield_t_ha):
-    """Return a yield in kilograms per hectare from tonnes per hectare."""
-    return np.asarray(yield_t_ha, float) * KG_PER_T
-
-
-def kg_ha_to_bu_ac(yield_kg_ha, bushel_lb):
-    """Return a yield in trade bushels per acre from kilograms per hectare.
-
-    Parameters
-    ----------
-    yield_kg_ha : array_like
-        Yield. [kg/ha]
-    bushel_lb : float
-        The crop's fixed trade bushel; a measured test weight has no place
-        here. [lb]
-
-    Examples
-    --------
-    >>> round(float(kg_ha_to_bu_ac(6276.766, bushel_lb=56)), 4)
-    100.0
-    """
-    return np.asarray(yield_kg_ha, float) / _kg_ha_per_bu_ac(bushel_lb)
-
-
-def bu_ac_to_kg_ha(yield_bu_ac, bushel_lb):
-    """Return a yield in kilograms per hectare from trade bushels per acre."""
-    return np.asarray(yield_bu_ac, float) * _kg_ha_per_bu_ac(bushel_lb)
-
-
-def lb_bu_to_kg_hl(test_weight_lb_bu):
-    """Return a test weight in kg/hL from lb per Winchester bushel.
-
-    Volume arithmetic only: some grading tables use fitted lines per crop, which
-    allow for packing and differ from it.
-
-    Examples
-    --------
-    >>> round(float(lb_bu_to_kg_hl(60)), 3)
-    77.231
-    """
-    return np.asarray(test_weight_lb_bu, float) * KG_PER_LB / HL_PER_WINCHESTER_BUSHEL
-
-
-def kg_hl_to_lb_bu(test_weight_kg_hl):
-    """Return a test weight in lb per Winchester bushel from kg/hL."""
-    return np.asarray(test_weight_kg_hl, float) * HL_PER_WINCHESTER_BUSHEL / KG_PER_LB
-
-
-def _kg_ha_per_bu_ac(bushel_lb: float) -> float:
-    """Return kilograms per hectare in one bushel per acre."""
-    return bushel_lb * KG_PER_LB * M2_PER_HA / M2_PER_ACRE
-
-
 def _floats(*values) -> list[np.ndarray]:
     """Return each value as an array of floats."""
     return [np.asarray(value, float) for value in values]
@@ -236,14 +178,63 @@ def yield_unit(name: str, bushel_lb: float) -> YieldUnit:
     if name == "kg/ha":
         return YieldUnit(name, 1.0, 0)
     if name == "bu/ac" and bushel_lb > 0:
-        return YieldUnit(name, float(bu_ac_to_kg_ha(1.0, bushel_lb)), 1)
+        # The crop's fixed trade bushel; a measured test weight has no place here.
+        return YieldUnit(name, bushel_lb * KG_PER_LB * M2_PER_HA / M2_PER_ACRE, 1)
     return TONNES
 
 
-BEFORE_PCT = "moisture_before"
-AFTER_PCT = "moisture_after"
 READING, CORRECTED = "the sensor's reading", "the corrected moisture"
 NOT_GIVEN = "not given"
+
+
+def corrected_plots(
+    pairing: Pairing,
+    corrections: Mapping[str, Correction],
+    audits: Mapping[str, CurveAudit],
+    settings: Season,
+) -> pd.DataFrame:
+    """Return every plot with moisture and yield as recorded, corrected and by oven.
+
+    A plot of a curve without samples has no corrected moisture.
+    """
+    plots, pairs = pairing.plots, pairing.pairs
+    after = pd.Series(np.nan, index=plots.index)
+    outside = pd.Series(False, index=plots.index)
+    for name, rows in plots.groupby("curve").groups.items():
+        curve = str(name)
+        if curve in corrections:
+            readings = plots.loc[rows, "sensor_pct"].to_numpy(float)
+            after[rows] = corrections[curve].apply(readings)
+            cover = audits[curve].coverage
+            if cover is not None:
+                outside[rows] = (readings < cover.low) | (readings > cover.high)
+    standard = by_value(plots["crop"], settings.standard_moisture_of).astype(float)
+    mass = plots["plot_mass_kg"].to_numpy(float)
+    area = plots["plot_area_m2"].to_numpy(float)
+
+    def stated(moisture: pd.Series) -> np.ndarray:
+        return yield_kg_ha(mass, area, moisture.to_numpy(float), standard)
+
+    reference = _sampled_moisture(pairs, plots)
+    return plots.assign(
+        moisture_after_pct=after,
+        yield_before_kg_ha=stated(plots["recorded_pct"]),
+        yield_after_kg_ha=stated(after),
+        reference_pct=reference,
+        yield_reference_kg_ha=stated(reference),
+        unusable=flag_unusable_plots(mass, area, plots["recorded_pct"]),
+        outside_audit=outside,
+    )
+
+
+def _sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
+    """Return each plot's air-oven moisture, nan where it was not sampled."""
+    oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
+    means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
+    at = PlotPlaces(plots).of(means.index.to_frame())
+    found = np.full(len(plots), np.nan)
+    found[at[at >= 0]] = means[at >= 0]
+    return pd.Series(found, index=plots.index)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -299,7 +290,7 @@ def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
     ----------
     plots : DataFrame
         Columns trial (one name), plot, entry, curve, plot_mass_kg, plot_area_m2,
-        moisture_before, moisture_after, and block where the trial has blocks.
+        recorded_pct, moisture_after_pct, and block where the trial has blocks.
     standard_pct : float
         Moisture the yield is stated at. [% wet basis]
 
@@ -317,7 +308,7 @@ def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
     --------
     >>> table = pd.DataFrame({"trial": "T1", "plot": ["1"], "entry": ["a"],
     ...     "curve": ["A"], "plot_mass_kg": 8.45, "plot_area_m2": 8.0,
-    ...     "moisture_before": 20.0, "moisture_after": 21.0})
+    ...     "recorded_pct": 20.0, "moisture_after_pct": 21.0})
     >>> found = read_trial_plots(table, standard_pct=15.5)
     >>> found.before.round(6).tolist(), found.after.round(6).tolist()
     ([10000.0], [9875.0])
@@ -390,7 +381,7 @@ def _remark_blocks(plots: pd.DataFrame) -> tuple[str, ...]:
 
 def _numbers(plots: pd.DataFrame) -> list[np.ndarray]:
     """Return mass, area and both moistures, gaps as nan."""
-    columns = (MASS.name, AREA.name, BEFORE_PCT, AFTER_PCT)
+    columns = (MASS.name, AREA.name, "recorded_pct", "moisture_after_pct")
     return [plots[column].to_numpy(float, na_value=np.nan) for column in columns]
 
 

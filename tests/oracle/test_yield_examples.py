@@ -1,20 +1,23 @@
 """Published worked examples of grain brought to standard moisture."""
 
-import numpy as np
 import pytest
 from pytest import approx
 
 from kitlib.trials.yields import (
     KG_PER_LB,
     M2_PER_ACRE,
-    bu_ac_to_kg_ha,
-    kg_ha_to_bu_ac,
     yield_kg_ha,
     yield_per_point,
+    yield_unit,
 )
 
 HECTARE = 10_000.0
 FOOT_M = 0.3048
+
+
+def bushels(kg_ha, bushel_lb):
+    """Return a yield in trade bushels per acre."""
+    return yield_unit("bu/ac", bushel_lb).of(kg_ha)
 
 
 def at_standard(mass, moisture, standard):
@@ -75,7 +78,7 @@ def test_meyer_bushels_per_acre():
     acres = 500 * 20 / 43_560
     by_formula = 2520 / 56 / acres * (100 - 19) / 84.5
     area = 500 * 20 * FOOT_M**2
-    ours = kg_ha_to_bu_ac(yield_kg_ha(2520 * KG_PER_LB, area, 19, 15.5), 56)
+    ours = bushels(yield_kg_ha(2520 * KG_PER_LB, area, 19, 15.5), 56)
     assert by_formula == approx(187.9008, abs=0.00005)
     assert float(ours) == approx(by_formula, rel=1e-12)
     assert approx(M2_PER_ACRE, rel=1e-14) == 43_560 * FOOT_M**2
@@ -85,7 +88,7 @@ def test_small_plot():
     # Own arithmetic: 6.250 kg at 21.3 % from 5.3 m × 1.5 m, maize at 15.5 %.
     found = yield_kg_ha(6.250, 5.3 * 1.5, 21.3, 15.5)
     assert float(found) == approx(7322.020, abs=0.0005)
-    assert float(kg_ha_to_bu_ac(found, 56)) == approx(116.6527, abs=0.00005)
+    assert float(bushels(found, 56)) == approx(116.6527, abs=0.00005)
 
 
 @pytest.mark.parametrize(
@@ -117,8 +120,7 @@ def test_purdue_dry_matter():
 )
 def test_bushels_per_acre(bushel_lb, kg_ha, bu_t):
     # Own arithmetic: 1 bu/ac in kg/ha, and bushels in a tonne.
-    assert float(bu_ac_to_kg_ha(1, bushel_lb)) == approx(kg_ha, abs=0.000005)
-    assert float(kg_ha_to_bu_ac(kg_ha, bushel_lb)) == approx(1, abs=1e-6)
+    assert yield_unit("bu/ac", bushel_lb).kg_ha == approx(kg_ha, abs=0.000005)
     if bu_t is not None:
-        bushels = kg_ha_to_bu_ac(1000, bushel_lb) * HECTARE / M2_PER_ACRE
-        assert np.allclose(bushels, bu_t, rtol=0, atol=0.000005)
+        in_a_tonne = bushels(1000, bushel_lb) * HECTARE / M2_PER_ACRE
+        assert in_a_tonne == approx(bu_t, abs=0.000005)

@@ -11,13 +11,13 @@ from scipy.stats import norm, t
 from kitlib.curves.corrections import Correction
 from kitlib.trials.designs import entry_means
 from kitlib.trials.ranks import (
+    BORDERLINE,
     OUT,
     SAFE,
-    TOUCH_AND_GO,
     draw_correction_errors,
     draw_plot_errors,
     rank_chances,
-    verdict,
+    verdicts,
 )
 from kitlib.trials.yields import read_trial_plots, yield_kg_ha
 
@@ -54,14 +54,14 @@ def invented_plots(rng, entries=5, blocks=3):
             "curve": np.resize(["A", "B"], n),
             "plot_mass_kg": rng.uniform(6, 9, n),
             "plot_area_m2": rng.uniform(7.5, 8.5, n),
-            "moisture_before": rng.uniform(14, 22, n),
+            "recorded_pct": rng.uniform(14, 22, n),
         }
     )
     corrected = [
         CORRECTIONS[curve].apply(reading)
-        for curve, reading in zip(table["curve"], table["moisture_before"], strict=True)
+        for curve, reading in zip(table["curve"], table["recorded_pct"], strict=True)
     ]
-    return table.assign(moisture_after=corrected)
+    return table.assign(moisture_after_pct=corrected)
 
 
 def test_the_linear_shortcut_is_the_whole_way_round(rng):
@@ -75,7 +75,7 @@ def test_the_linear_shortcut_is_the_whole_way_round(rng):
     again = np.random.default_rng(7)
     errors = {name: CORRECTIONS[name].draw_errors(20, again) for name in ("A", "B")}
     for draw in range(20):
-        moisture = table["moisture_after"].to_numpy().copy()
+        moisture = table["moisture_after_pct"].to_numpy().copy()
         for name, (shift, tilt) in errors.items():
             served = (table["curve"] == name).to_numpy()
             above = plots.sensor[served] - CORRECTIONS[name].pivot
@@ -131,8 +131,8 @@ def test_the_chance_through_a_correction_is_that_of_its_offset(rng):
             "curve": ["A", "B"],
             "plot_mass_kg": 8.45,
             "plot_area_m2": 8.0,
-            "moisture_before": [20.0, 20.2],
-            "moisture_after": [20.0, 20.2],
+            "recorded_pct": [20.0, 20.2],
+            "moisture_after_pct": [20.0, 20.2],
         }
     )
     uncertain = Correction(
@@ -162,7 +162,7 @@ def test_ranks_over_draws_by_hand():
     assert found.expected_rank == approx([1.1, 2, 2.9])
     assert found.rank_low.tolist() == [1, 2, 1]
     assert found.rank_high.tolist() == [3, 2, 3]
-    assert found.verdicts == [SAFE, OUT, OUT]
+    assert found.verdicts.tolist() == [SAFE, OUT, OUT]
 
 
 def test_draws_that_tie_share_the_better_rank():
@@ -172,7 +172,7 @@ def test_draws_that_tie_share_the_better_rank():
 
 @pytest.mark.parametrize(
     ("chance", "said"),
-    [(1, SAFE), (0.9, SAFE), (0.899, TOUCH_AND_GO), (0.101, TOUCH_AND_GO), (0, OUT)],
+    [(1, SAFE), (0.9, SAFE), (0.899, BORDERLINE), (0.101, BORDERLINE), (0, OUT)],
 )
 def test_verdicts_turn_at_the_threshold(chance, said):
-    assert verdict(chance) == said
+    assert verdicts(chance) == said

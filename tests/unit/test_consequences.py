@@ -44,7 +44,7 @@ def season_trial(rng, entries=ENTRIES, blocks=3, **changes):
         "curve": "A",
         "plot_mass_kg": 7 + better + rng.normal(0, 0.1, n),
         "plot_area_m2": 8.0,
-        "moisture_before": 18 + 5 * better + rng.normal(0, 0.8, n),
+        "recorded_pct": 18 + 5 * better + rng.normal(0, 0.8, n),
     }
     return pd.DataFrame(columns | changes)
 
@@ -53,15 +53,15 @@ def corrected(table, corrections):
     """Return the table with each plot's moisture corrected by its curve."""
     after = [
         corrections[curve].apply(reading) if curve in corrections else nan
-        for curve, reading in zip(table["curve"], table["moisture_before"], strict=True)
+        for curve, reading in zip(table["curve"], table["recorded_pct"], strict=True)
     ]
-    return table.assign(moisture_after=after)
+    return table.assign(moisture_after_pct=after)
 
 
 def consequences(table, corrections=None, **changes):
     corrections = {"A": line()} if corrections is None else corrections
     settings = {"standard_pct": 15.5, "select": 0.25, "rng": np.random.default_rng(3)}
-    if "moisture_after" not in table:
+    if "moisture_after_pct" not in table:
         table = corrected(table, corrections)
     return trial_consequences(table, corrections, **(settings | changes))
 
@@ -71,20 +71,20 @@ def test_a_correction_of_zero_changes_nothing(rng):
     table = found.entries
     assert table["yield_after"].tolist() == table["yield_before"].tolist()
     assert table["rank_after"].tolist() == table["rank_before"].tolist()
-    assert found.comparison.ranks.kendall_tau == approx(1)
+    assert found.ranks.kendall_tau == approx(1)
     chances = found.chances
     before = chances[PLOT_ERROR_ONLY].chance_selected
     assert chances[CORRECTION_AND_PLOT_ERROR].chance_selected == approx(before)
-    assert found.comparison.trend.slope.value == 0
+    assert found.trend.slope.value == 0
     assert found.remarks == ()
 
 
 def test_at_one_moisture_a_common_offset_keeps_the_order(rng):
-    table = season_trial(rng, moisture_before=19.0)
+    table = season_trial(rng, recorded_pct=19.0)
     found = consequences(table, {"A": line(shift=-1.5, variances=(0.04, 0), df=9)})
     ratio = found.entries["yield_after"] / found.entries["yield_before"]
     assert ratio.to_numpy() == approx(np.full(8, 82.5 / 81))
-    assert found.comparison.ranks.largest_move == 0
+    assert found.ranks.largest_move == 0
     # The order holds in every draw of the correction.
     sure = found.chances[CORRECTION_ONLY].chance_selected
     assert sorted(sure) == [0] * 6 + [1] * 2
@@ -95,7 +95,7 @@ def test_two_layers_of_uncertainty_are_kept_apart(rng):
     sure = consequences(table, {"A": line(tilt=0.05)})
     known = sure.chances[CORRECTION_ONLY]
     assert set(known.chance_selected) == {0, 1}
-    assert known.rank_low.tolist() == sure.comparison.ranks.rank_after.tolist()
+    assert known.rank_low.tolist() == sure.ranks.rank_after.tolist()
     assert (sure.entries["rank_high"] > sure.entries["rank_low"]).any()
     assert sure.entries["verdict_correction"].tolist().count(SAFE) == 2
     vague = consequences(table, {"A": line(tilt=0.05, variances=(1, 0.04), df=5)})
@@ -109,7 +109,7 @@ def test_two_layers_of_uncertainty_are_kept_apart(rng):
 
 
 def test_a_tilt_takes_from_wet_entries(rng):
-    trend = consequences(season_trial(rng), {"A": line(tilt=0.1)}).comparison.trend
+    trend = consequences(season_trial(rng), {"A": line(tilt=0.1)}).trend
     assert trend.slope.value < 0
     assert trend.share_from_tilt == approx(1)
 
@@ -117,7 +117,7 @@ def test_a_tilt_takes_from_wet_entries(rng):
 def test_parts_of_the_trend_add_up():
     def slopes(**correction):
         table = season_trial(np.random.default_rng(5))
-        return consequences(table, {"A": line(**correction)}).comparison.trend
+        return consequences(table, {"A": line(**correction)}).trend
 
     both, shift = slopes(shift=-0.5, tilt=0.1), slopes(shift=-0.5)
     assert both.slope.value - both.from_tilt == approx(shift.slope.value)
@@ -131,9 +131,9 @@ def test_a_curve_that_reads_wet_hides_a_winner(rng):
     found = consequences(table, corrections, checks=["E4"])
     entries = found.entries.set_index("entry")
     assert entries.loc["E8", "yield_after"] > entries.loc["E8", "yield_before"]
-    assert found.comparison.served.on_one_curve == tuple(ENTRIES)
-    (check,) = found.comparison.checks
-    turned = found.means.entries[check.change == SIGN].tolist()
+    assert found.served.on_one_curve == tuple(ENTRIES)
+    (check,) = found.checks
+    turned = found.before.entries[check.change == SIGN].tolist()
     assert turned == ["E1"]
 
 
@@ -166,7 +166,7 @@ def test_plots_without_a_correction_are_left_out_on_both_sides(rng):
 
 def test_without_any_correction_yields_as_read_remain(rng):
     found = consequences(season_trial(rng), {})
-    assert found.comparison is None
+    assert found.ranks is None
     assert found.entries["yield_before"].notna().all()
     assert found.entries["rank_before"].notna().all()
     assert found.entries["lsd"].notna().all()
@@ -212,15 +212,15 @@ def test_a_trial_with_one_entry(rng):
 
 
 def test_a_trial_with_no_usable_plot(rng):
-    found = consequences(season_trial(rng, moisture_before=100.0))
-    assert found.means is None and found.comparison is None
+    found = consequences(season_trial(rng, recorded_pct=100.0))
+    assert found.before is None and found.ranks is None
     assert found.entries["entry"].tolist() == ENTRIES
     assert "no plot can be used: nothing is known of this trial" in found.remarks
 
 
 def test_a_check_that_is_not_there_is_named(rng):
     found = consequences(season_trial(rng), checks=["E1", "K"])
-    assert [each.check for each in found.comparison.checks] == ["E1"]
+    assert [each.check for each in found.checks] == ["E1"]
     assert found.remarks == ("check K not in this trial: not compared with",)
 
 
@@ -228,7 +228,7 @@ def test_an_incomplete_block_trial_goes_all_the_way(rng):
     table = season_trial(rng)
     table["block"] = np.repeat(np.arange(6), 4)
     found = consequences(table, {"A": line(shift=-0.4, variances=(0.04, 0), df=8)})
-    assert found.means.design == "incomplete blocks"
+    assert found.before.design == "incomplete blocks"
     assert len(found.chances) == 3
     assert found.entries["lsd"].gt(0).all()
 

@@ -16,7 +16,7 @@ def test_an_outcome_tells_what_the_trial_tells(season):
     assert list(audit.outcomes) == audit.trials == ["T1", "T2", "T3"]
     for name, outcome in audit.outcomes.items():
         trial = audit.trial(name)
-        both = trial.consequences.comparison
+        both = trial.consequences
         pd.testing.assert_frame_equal(outcome.entries, trial.consequences.entries)
         assert outcome.curves == trial.curves
         assert outcome.count == trial.consequences.count

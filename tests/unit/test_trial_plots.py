@@ -19,8 +19,8 @@ def table(**changes):
         "curve": list("AABB"),
         "plot_mass_kg": [8.45] * 4,
         "plot_area_m2": [8.0] * 4,
-        "moisture_before": [20.0] * 4,
-        "moisture_after": [19.0] * 4,
+        "recorded_pct": [20.0] * 4,
+        "moisture_after_pct": [19.0] * 4,
     }
     return pd.DataFrame(columns | changes)
 
@@ -43,16 +43,20 @@ def test_good_plots_need_no_remark():
         ("plot_mass_kg", [0, -1, 8, 8], "plot_mass_kg is missing or not above 0 kg"),
         ("plot_area_m2", [0, nan, 8, 8], "plot_area_m2 is missing or not above 0 m²"),
         (
-            "moisture_before",
+            "recorded_pct",
             [100, nan, 20, 20],
             "the sensor's reading is missing or not within 0 to below 100 %",
         ),
         (
-            "moisture_after",
+            "moisture_after_pct",
             [100, -1, 20, 20],
             "the corrected moisture is not within 0 to below",
         ),
-        ("moisture_after", [nan, nan, 20, 20], "the corrected moisture is not known"),
+        (
+            "moisture_after_pct",
+            [nan, nan, 20, 20],
+            "the corrected moisture is not known",
+        ),
     ],
 )
 def test_bad_plots_are_named_and_not_compared(column, values, said):
@@ -63,7 +67,7 @@ def test_bad_plots_are_named_and_not_compared(column, values, said):
 
 
 def test_without_any_correction_there_is_nothing_to_compare():
-    plots = table(moisture_after=[nan] * 4)
+    plots = table(moisture_after_pct=[nan] * 4)
     assert remark_plots(plots, 15.5) == (
         "no plot has a corrected moisture: nothing to compare with",
     )

@@ -35,12 +35,12 @@ def trial(curve, entry, block, shifts, moisture=20.0):
             "curve": list(curve),
             "plot_mass_kg": 8.45,
             "plot_area_m2": 8.0,
-            "moisture_before": moisture,
+            "recorded_pct": moisture,
         }
     )
     added = table["curve"].map(shifts)
     return read_trial_plots(
-        table.assign(moisture_after=table["moisture_before"] + added), 15.5
+        table.assign(moisture_after_pct=table["recorded_pct"] + added), 15.5
     )
 
 
