@@ -39,7 +39,7 @@ from kitlib.intake.schema import (
     column_ranges,
     needed_columns,
 )
-from kitlib.intake.settings import Season
+from kitlib.intake.settings import Season, season_folder
 from kitlib.words.errors import refuse
 from kitlib.words.findings import STOP, Finding
 from kitlib.words.terms import listed
@@ -201,7 +201,7 @@ def _plain(name: str) -> str:
     return text.lstrip("0") or "0" if text.isdecimal() else text
 
 
-def read_tables(folder: Path, season: Season) -> dict[str, Table]:
+def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
     """Read and check every table of a season folder.
 
     Returns
@@ -215,7 +215,7 @@ def read_tables(folder: Path, season: Season) -> dict[str, Table]:
         If a required table or column is not there or a file cannot be read; every
         such problem of every table is named.
     """
-    folder = Path(folder)
+    folder = season_folder(folder)
     tables = {name: _read_table(folder, name, season) for name in SCHEMAS}
     stops = [f for table in tables.values() for f in table.findings]
     refuse(str(folder), [str(f) for f in stops if f.severity == STOP])
@@ -232,7 +232,7 @@ def table_findings(
     frames = {name: table.frame for name, table in tables.items()}
     doubts = (
         [found for name in tables for found in odd_keys(frames[name], name)]
-        + near_misses(folder)
+        + near_misses(season_folder(folder))
         + keys_alike(frames)
         + contradictions(frames, season.check_entries)
         + values_apart(frames)

@@ -21,7 +21,7 @@ import pandas as pd
 
 from kitlib.intake.files import find_table
 from kitlib.intake.schema import SCHEMAS
-from kitlib.intake.settings import SETTINGS_FILE
+from kitlib.intake.settings import SETTINGS_FILE, season_folder
 from kitlib.words.errors import KitError
 
 # Letters a cell may not begin with if a spreadsheet is not to run it as a formula
@@ -186,8 +186,9 @@ PACKAGES = (
 
 def input_files(folder: Path) -> list[Path]:
     """Return the files of a season folder that the audit reads, by name."""
+    folder = season_folder(folder)
     found = [find_table(folder, name) for name in SCHEMAS]
-    settings = Path(folder) / SETTINGS_FILE
+    settings = folder / SETTINGS_FILE
     return sorted([settings, *(path for path in found if path)])
 
 

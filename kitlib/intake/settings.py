@@ -23,7 +23,10 @@ from kitlib.words.limits import (
 from kitlib.words.terms import crop_key
 
 SETTINGS_FILE = "season.toml"
+# Beside a run's notebooks: where the season lay, and the earlier ones' results.
+SEASON_PATH, EARLIER_PATHS = "season.path", "earlier.path"
 BY_USER = "season.toml"
+_LARGEST_SETTINGS = 1_000_000  # bytes
 
 Positive = Annotated[float, Field(gt=0)]
 Percent = Annotated[float, Field(gt=0, lt=100)]
@@ -180,13 +183,45 @@ class Season(_Strict):
         return bool(has_tolerance) and self.standard_moisture_of(crop) > 0
 
 
-def read_season(folder: Path) -> Season:
+def folders_named(place: Path) -> list[Path]:
+    """Return the folders that a `.path` file names, one a line, as seen from it.
+
+    Such files lie beside a run's notebooks, which so hold no place of any machine.
+
+    Raises
+    ------
+    SeasonRefused
+        If the file cannot be read.
+    """
+    try:
+        lines = place.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        said = "cannot be read. Run the notebook in the folder that it lies in "
+        said += "(`papermill --cwd FOLDER`), or name the season folder in its place."
+        refuse(str(place), [said])
+    return [place.parent / line for line in lines if line.strip()]
+
+
+def season_folder(place: str | Path) -> Path:
+    """Return a season folder: the one given, or the one that a `.path` file names."""
+    place = Path(place)
+    if place.suffix != ".path" or place.is_dir():
+        return place
+    folders = folders_named(place)
+    if len(folders) != 1 or not folders[0].is_dir():
+        said = "names no folder that is there; expected one line, the season folder "
+        said += f"as seen from {place.parent.resolve()}. Mend it if the season moved."
+        refuse(str(place), [said])
+    return folders[0].resolve()
+
+
+def read_season(folder: str | Path) -> Season:
     """Return the settings of a season folder.
 
     Parameters
     ----------
-    folder : Path
-        Folder that holds season.toml.
+    folder : str or Path
+        Folder that holds season.toml, or a `.path` file that names it.
 
     Returns
     -------
@@ -198,13 +233,19 @@ def read_season(folder: Path) -> Season:
         If the file is missing, is not TOML, or any setting is wrong; every wrong
         setting is named.
     """
-    path = Path(folder) / SETTINGS_FILE
+    path = season_folder(folder) / SETTINGS_FILE
+    if path.exists() and not path.is_file():  # a pipe would never come to its end
+        refuse(str(path), ["it is no plain file; expected the season's settings."])
     try:
+        if path.stat().st_size > _LARGEST_SETTINGS:
+            refuse(str(path), ["it is over 1 MB; expected the season's settings."])
         settings = tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         refuse(str(path), ["not found; `moisture-audit init` writes one to fill in."])
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+    except ValueError as error:  # also of a number with thousands of digits
         refuse(SETTINGS_FILE, [f"not readable as TOML in UTF-8: {error}."])
+    except RecursionError:
+        refuse(SETTINGS_FILE, ["not readable as TOML: lists are nested too deeply."])
     except OSError as error:
         refuse(str(path), [f"cannot be opened: {error.strerror}."])
     try:

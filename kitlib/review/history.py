@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.settings import folders_named
 from kitlib.statistics.pooling import pool_offsets
 from kitlib.words.estimates import Estimate, combined_se, not_known
 
@@ -77,10 +78,13 @@ def _plain(cells: pd.Series) -> pd.Series:
 def earlier_folders(place: str | Path) -> list[Path]:
     """Return the output folders of earlier seasons that lie in a folder, by name.
 
-    None if `place` is empty; folders without a curves.csv are passed over.
+    Or those that a `.path` file names, in its order; none if `place` is empty.
+    Folders without a curves.csv are passed over.
     """
     if not str(place):
         return []
+    if Path(place).suffix == ".path":
+        return folders_named(Path(place))
     return sorted(path.parent for path in Path(place).glob(f"*/{CURVES_FILE}"))
 
 

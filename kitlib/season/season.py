@@ -22,7 +22,7 @@ from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import input_files, input_hashes
 from kitlib.intake.pairs import Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
-from kitlib.intake.settings import Season, read_season
+from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials.consequences import TrialConsequences, trial_consequences
 from kitlib.trials.ranks import RankChanges
@@ -346,7 +346,7 @@ def audit_season(folder: str | Path) -> SeasonAudit:
     SeasonRefused
         If the season cannot be audited at all; every reason is named.
     """
-    folder = Path(folder)
+    folder = season_folder(folder)
     if _HELD and (held := _HELD.get(_state(folder))):
         return held
     settings = read_season(folder)
