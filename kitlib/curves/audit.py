@@ -241,7 +241,7 @@ def _effects(used: pd.DataFrame, register):
     own, at_harvest = register["chamber_config"], used["chamber_config"]
     other = at_harvest.notna() & (at_harvest != own)
     if pd.notna(own) and other.any():
-        name = f"harvested in another chamber set-up than the curve's {own}"
+        name = f"harvested in another chamber configuration than the curve's {own}"
         yield difference_between(name, other.to_numpy(bool), error, trial)
 
 

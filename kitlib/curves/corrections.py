@@ -248,9 +248,9 @@ def slope_is_needed(audit: CurveAudit, season: Season) -> bool:
     gain = judged_gain(audit).interval(season.confidence)
     differs = isfinite(gain.low) and not gain.holds(1.0)
     tilt = found.line.tilt.interval(season.confidence)
-    leans = isfinite(tilt.low) and not tilt.holds(0.0)
+    tilts = isfinite(tilt.low) and not tilt.holds(0.0)
     better = after.rmsep_line < after.rmsep_offset
-    return bool(enough and wide and differs and leans and better)
+    return bool(enough and wide and differs and tilts and better)
 
 
 MOST_TRIALS = 200

@@ -401,7 +401,7 @@ def _effects(audit: CurveAudit, season: Season) -> Observed:
 
 
 def _difference_in_words(effect, season: Season) -> str:
-    """Return how far the error differs between two chamber set-ups."""
+    """Return how far the error differs between two chamber configurations."""
     if not effect.change.known:
         return f"plots {effect.name}; how far that moves the error is not known"
     ends = effect.change.interval(season.confidence)
@@ -428,7 +428,7 @@ def _served_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
     if pd.notna(own) and other.any() and not named:
         yield (
             "configuration-differs",
-            f"{counted(int(other.sum()), 'plot')} harvested in another chamber set-up "
+            f"{counted(int(other.sum()), 'plot')} harvested in another chamber configuration "
             f"than its own ({own}); no sample tells how far that moves the error",
         )
 

@@ -30,6 +30,7 @@ from kitlib.intake.files import (
     without_blank_rows,
 )
 from kitlib.intake.schema import (
+    FORMER_HEADERS,
     MOISTURES,
     REQUIRED_TABLES,
     SCHEMAS,
@@ -317,11 +318,14 @@ def check_table(raw: RawTable, name: str, season: Season) -> Table:
 def _mapped(cells, name, season, table) -> pd.DataFrame:
     """Return the cells under our own headers; missing columns are found."""
     mapping = season.columns.get(name, {})
+    mapping = {FORMER_HEADERS.get(ours, ours): mapping[ours] for ours in mapping}
     absent = {ours: theirs for ours, theirs in mapping.items() if theirs not in cells}
     for ours, theirs in absent.items():
         said = f"season.toml maps {ours} to {theirs!r}, which is no header of the file."
         table.findings.append(Finding(code="column-missing", table=name, message=said))
     cells = cells.rename(columns={theirs: ours for ours, theirs in mapping.items()})
+    former = {old: new for old, new in FORMER_HEADERS.items() if new not in cells}
+    cells = cells.rename(columns=former)
     for column in needed_columns(name):
         if column not in cells and column not in absent:
             said = f"column {column} is missing. Add it, or map yours in season.toml: "

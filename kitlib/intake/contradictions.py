@@ -25,14 +25,14 @@ _FEWEST = 5  # values a group needs to judge one of them
 _BY_FACTOR = (
     ("plots", "test_weight_kg_hl", "trial", 1.2),
     ("benchtop", "test_weight_kg_hl", "trial", 1.2),
-    ("setup_runs", "sample_mass_kg", "curve", 3.0),
-    ("setup_runs", "known_test_weight_kg_hl", "curve", 1.4),
+    ("setup_runs", "grain_mass_kg", "curve", 3.0),
+    ("setup_runs", "lab_test_weight_kg_hl", "curve", 1.4),
 )
 _BY_POINTS = (
     ("plots", "grain_temp_c", "trial", 25.0),
     ("benchtop", "grain_temp_c", "trial", 25.0),
     ("setup_runs", "grain_temp_c", "curve", 25.0),
-    ("setup_runs", "ambient_temp_c", "curve", 25.0),
+    ("setup_runs", "air_temp_c", "curve", 25.0),
 )
 _WARMEST, _COLDEST = 45.0, -5.0  # a median beyond is more likely another unit [°C]
 

@@ -117,7 +117,7 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
             "sep_at_setup": _number(0.0, 20.0, "% moisture"),
             "n_at_setup": _number(1.0, 1e6, "samples"),
             "parallel_of": _text(),
-            "load_cells_verified": _column(FLAG, needed=False),
+            "scale_checked": _column(FLAG, needed=False),
         }
     ),
     "readings": pa.DataFrameSchema(
@@ -134,11 +134,11 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
             "known_pct": _number(*_MOISTURE, needed=True),
             "sensor_pct": _number(*_MOISTURE, needed=True),
             "run": _text(),
-            "sample_mass_kg": _number(0.0, 100.0, "kg"),
-            "known_test_weight_kg_hl": _number(*_TEST_WEIGHT),
+            "grain_mass_kg": _number(0.0, 100.0, "kg"),
+            "lab_test_weight_kg_hl": _number(*_TEST_WEIGHT),
             "grain_temp_c": _number(*_GRAIN_TEMP),
-            "ambient_temp_c": _number(*_GRAIN_TEMP),
-            "rewetted": _column(FLAG, needed=False),
+            "air_temp_c": _number(*_GRAIN_TEMP),
+            "water_added": _column(FLAG, needed=False),
             "run_at": _time(),
             "chamber_config": _text(),
             "offset_in_force": _number(*_ANY_OFFSET),
@@ -158,6 +158,14 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
     ),
 }
 
+# Headers that earlier files of users have, ours by theirs.
+FORMER_HEADERS = {
+    "load_cells_verified": "scale_checked",
+    "sample_mass_kg": "grain_mass_kg",
+    "known_test_weight_kg_hl": "lab_test_weight_kg_hl",
+    "ambient_temp_c": "air_temp_c",
+    "rewetted": "water_added",
+}
 # Columns that hold a moisture: season.toml sets how high one may be.
 MOISTURES = ("sensor_pct", "moisture_pct", "known_pct", "low_pct", "high_pct")
 REQUIRED_TABLES = ("plots", "oven", "curves")

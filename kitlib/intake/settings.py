@@ -61,6 +61,36 @@ class CostSetting(_Strict):
     benchtop_reading: Annotated[float, Field(ge=0)]
 
 
+class SetupLimits(_Strict):
+    """From which numbers on something done at set-up puts an offset in doubt.
+
+    Attributes
+    ----------
+    samples, runs, runs_wanted : int
+        Known samples, and fillings of each: the fewest, and what is better.
+    span, span_wanted : float
+        Between the driest and wettest of them, likewise. [points]
+    outside_share : float
+        Share of the harvested plots that may lie outside that range.
+    from_standard : float
+        Of the first sample, from the standard moisture. [points]
+    from_air_c : float
+        Of the grain, from the temperature of the air. [°C]
+    grain_kg : float
+        Least grain in a filling. [kg]
+    """
+
+    samples: Annotated[int, Field(ge=1)] = 2
+    runs: Annotated[int, Field(ge=1)] = 2
+    runs_wanted: Annotated[int, Field(ge=1)] = 3
+    span: Positive = 3.0
+    span_wanted: Positive = 10.0
+    outside_share: Annotated[float, Field(ge=0, le=1)] = 0.1
+    from_standard: Positive = 2.0
+    from_air_c: Positive = 5.0
+    grain_kg: Positive = 2.7
+
+
 class Season(_Strict):
     """What the season is called and how it is to be audited.
 
@@ -96,6 +126,8 @@ class Season(_Strict):
         Of a trial visit, a sample, a dish and a benchtop reading, for the plan.
     wanted_half_width : float or None
         Of the bias's interval, for the plan; None: half the allowed bias. [points]
+    setup : SetupLimits
+        From which numbers on a curve's set-up is in doubt.
     rule : str
         Name of the tolerance rule for crops without a tolerance of their own.
     """
@@ -122,6 +154,7 @@ class Season(_Strict):
     yield_unit: Literal["t/ha", "kg/ha", "bu/ac"] = "t/ha"
     costs: CostSetting | None = None
     wanted_half_width: Positive | None = None
+    setup: SetupLimits = SetupLimits()
     units: Units = Units()
     columns: dict[str, dict[str, str]] = {}
 

@@ -52,7 +52,7 @@ def _test_weight(table, level: float) -> Table:
         caption=f"Test weight, sensor against benchtop, {level:.0%} intervals.",
         columns=[
             Column("Crop"),
-            Column("Chamber set-up"),
+            Column("Chamber configuration"),
             Column("Samples / trials", number=True),
             Column("Bias", "kg/hL", number=True),
             Column("Interval", "kg/hL", number=True),
@@ -74,7 +74,7 @@ def _test_weight(table, level: float) -> Table:
             for row in table.itertuples()
         ],
         note="Bias is sensor minus benchtop. 1 lb/bu = 1.287186 kg/hL (Winchester "
-        "bushel of 2150.42 in³, 7 CFR 810.102). The moisture curve leans on it.",
+        "bushel of 2150.42 in³, 7 CFR 810.102). On some sensors moisture is computed with it.",
     )
 
 

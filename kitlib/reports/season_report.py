@@ -27,7 +27,7 @@ from kitlib.reports.row_accounts import account_blocks, reference_blocks
 from kitlib.reports.trial_report import NO_DATE
 from kitlib.review.blocks import review_blocks
 from kitlib.review.review import SeasonReview, review_season
-from kitlib.review.review_findings import review_findings, tells_a_rule
+from kitlib.review.review_findings import review_findings, tells_a_cause
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import SeasonAudit, TrialOutcome
 from kitlib.trials.ranks import BORDERLINE
@@ -44,9 +44,9 @@ def write_season_report(
 def season_report(season: SeasonAudit, review: SeasonReview | None = None) -> Report:
     """Return the season's report; its review is made if it is not given."""
     review = review or review_season(season)
-    # Set-up rules stand in a table of their own; findings.csv holds them one by one.
+    # Causes at set-up stand in a table of their own; findings.csv holds them one by one.
     found = season.findings + review_findings(review)
-    findings = [f for f in found if not tells_a_rule(f)]
+    findings = [f for f in found if not tells_a_cause(f)]
     crops = sorted({audit.crop for audit in season.audits.values()})
     blocks = [
         season_verdict(season),

@@ -3,12 +3,12 @@
 from kitlib.pages.blocks import Block, Column, Heading, Paragraph, Table
 from kitlib.review.blocks import chart_pictures, check_table, offsets_table
 from kitlib.review.review import CurveCondition, SeasonCurves
-from kitlib.review.review_findings import condition_findings, tells_a_rule
-from kitlib.review.setup import LESS, MET
+from kitlib.review.review_findings import condition_findings, tells_a_cause
+from kitlib.review.setup_causes import DOUBTFUL, UNRECORDED
 from kitlib.season.season import SeasonAudit, TrialAudit
 from kitlib.words.digests import kept
 from kitlib.words.findings import Finding
-from kitlib.words.terms import counted
+from kitlib.words.terms import counted, show
 
 
 def trial_conditions(season: SeasonAudit, trial: TrialAudit) -> list[CurveCondition]:
@@ -34,10 +34,10 @@ def trial_findings(
 ) -> list[Finding]:
     """Return all that was found of a trial and of the curves that served it.
 
-    Rules of set-up that were not met are left to their table.
+    What could have put an offset wrong at set-up is left to its table.
     """
     found = [f for one in conditions for f in condition_findings(one, season.settings)]
-    return [*trial.findings, *(f for f in found if not tells_a_rule(f))]
+    return [*trial.findings, *(f for f in found if not tells_a_cause(f))]
 
 
 def condition_blocks(
@@ -49,10 +49,10 @@ def condition_blocks(
     level, blocks = season.settings.confidence, []
     set_up = [one for one in conditions if one.setup.offset is not None]
     if set_up:
-        blocks += [offsets_table(set_up, level), *(_rules(one) for one in set_up)]
+        blocks += [offsets_table(set_up, level), *(_causes(one) for one in set_up)]
     else:
-        said = "No set-up run of these curves is on record, so set-up practice and the "
-        blocks.append(Paragraph(f"{said}offset at set-up could not be judged."))
+        said = "No set-up run of these curves is on record, so their offsets at set-up "
+        blocks.append(Paragraph(f"{said}could not be judged."))
     charted = [one for one in conditions if one.chart is not None]
     if charted:
         blocks.append(check_table(charted, level))
@@ -60,24 +60,27 @@ def condition_blocks(
     else:
         said = "No check sample was run on these curves, so whether they held through "
         blocks.append(Paragraph(f"{said}the season could not be judged."))
-    return [Heading("Was the curve set up well, and did it hold?"), *blocks]
+    return [Heading("Were the calibration curves set up well, and did they hold?"), *blocks]
 
 
-def _rules(one: CurveCondition) -> Table:
-    """Return the rules of set-up practice that a curve did not meet, or left open."""
-    checks = one.setup.checks
-    missed = [check for check in checks if check.verdict not in (MET, LESS)]
-    rows = [(c.rule.asks, c.verdict, c.found, c.rule.why) for c in missed]
-    met = f"{len(checks) - len(missed)} of {counted(len(checks), 'rule')}"
+def _causes(one: CurveCondition) -> Table:
+    """Return what could have put a curve's offset wrong, and what is not recorded."""
+    told = [c for c in one.setup.causes if c.found.verdict in (DOUBTFUL, UNRECORDED)]
+    rows = [
+        (c.cause.title, show(c.found.size), c.found.verdict, c.found.said, c.cause.why)
+        for c in told
+    ]
+    others = len(one.setup.causes) - len(told)
     return Table(
-        caption=f"Curve {one.curve}: what good practice asks of a set-up and was not "
-        "met or not recorded.",
+        caption=f"Curve {one.curve}: what could have put its offset wrong at set-up.",
         columns=[
-            Column("Asked for"),
+            Column("Cause"),
+            Column("Points at most", number=True),
             Column("Verdict"),
             Column("Found"),
             Column("Why it matters"),
         ],
         rows=rows,
-        note=f"Common practice, no source. Met: {met}.",
+        note=f"{counted(others, 'other cause')} looked at and not in doubt. Sources "
+        "stand in setup.csv.",
     )

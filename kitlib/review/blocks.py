@@ -10,6 +10,7 @@ The review of a season as blocks of its report, in reading order.
 """
 
 from collections.abc import Iterable, Sequence
+from math import isfinite, isnan, nan
 
 from kitlib.pages.blocks import (
     Block,
@@ -27,50 +28,63 @@ from kitlib.review.parallel import Comparison
 from kitlib.review.plan import HOURS, OWN, cheapest, slope_by_span
 from kitlib.review.review import CurveCondition, SeasonReview
 from kitlib.review.review_figures import draw_control_chart, draw_history, draw_plan
-from kitlib.review.setup import BROKEN, LESS, MET, NOT_RECORDED, SETUP_RULES
+from kitlib.review.setup_causes import CAUSES, DOUBTFUL, THIN, UNRECORDED
 from kitlib.review.sources import IN_WORDS, SOURCES, where_effort_pays
 from kitlib.words.digests import kept
 from kitlib.words.terms import NOT_KNOWN, POINTS, counted, listed, show, show_span
 
 NONE = "–"
+VERDICTS = (DOUBTFUL, THIN, UNRECORDED)
 
 
 def setup_blocks(review: SeasonReview) -> list[Block]:
     """Return how the curves were set up, and the offsets that followed from it."""
+    heading = Heading("Were the calibration curves set up well?")
     if review.season.tables["setup_runs"].frame.empty:
-        said = "There are no setup_runs: set-up practice, the offset at set-up and the "
-        said += "repeatability of the sensor could not be judged."
-        return [Heading("Were the curves set up well?"), Paragraph(said)]
+        said = "There are no setup_runs: the offsets at set-up, what could be wrong "
+        said += "with them and the repeatability of the sensors could not be judged."
+        return [heading, Paragraph(said)]
     return [
-        Heading("Were the curves set up well?"),
-        _practice(review),
+        heading,
+        _causes(review),
         offsets_table(review.curves.values(), review.season.settings.confidence),
         *_repeatability(review),
     ]
 
 
-def _practice(review: SeasonReview) -> Table:
-    """Return each rule of practice with the curves that met it or did not."""
+def _causes(review: SeasonReview) -> Table:
+    """Return what could have put the offsets wrong, the largest size first."""
+    told = {code: [] for code in CAUSES}
+    for curve, one in review.curves.items():
+        for cause in one.setup.causes:
+            told[cause.code].append((curve, cause.found))
     rows = []
-    for code, rule in SETUP_RULES.items():
-        by = {verdict: [] for verdict in (MET, LESS, BROKEN, NOT_RECORDED)}
-        for curve, one in review.curves.items():
-            verdict = next(c.verdict for c in one.setup.checks if c.code == code)
-            by[verdict].append(curve)
-        met = f"{len(by[MET] + by[LESS])} of {len(review.curves)}"
-        names = [listed(by[v], most=4) or NONE for v in (BROKEN, NOT_RECORDED)]
-        rows.append((rule.asks, met, *names, rule.why))
+    for code, found in told.items():
+        sizes = [(f.size, curve) for curve, f in found if isfinite(f.size)]
+        largest, where = max(sizes, default=(nan, ""))
+        by = {v: [c for c, f in found if f.verdict == v] for v in VERDICTS}
+        row = (
+            CAUSES[code].title,
+            f"{show(largest)} ({where})" if sizes else NONE,
+            *[listed(by[verdict], most=4) or NONE for verdict in VERDICTS],
+            CAUSES[code].why,
+        )
+        rows.append((-1.0 if isnan(largest) else largest, row))
+    rows.sort(key=lambda row: -row[0])
     return Table(
-        caption="What good practice asks of a set-up, and the curves that met it.",
+        caption="What could have put the offsets wrong at set-up, by how far.",
         columns=[
-            Column("Asked for"),
-            Column("Met by"),
-            Column("Not met by"),
-            Column("Not recorded for"),
+            Column("Cause"),
+            Column("Points at most", number=True),
+            Column("In doubt"),
+            Column("Could be better"),
+            Column("Not recorded"),
             Column("Why it matters"),
         ],
-        rows=rows,
-        note="Common practice, no source. What was found stands in setup.csv.",
+        rows=[row for _, row in rows],
+        note=f"{NONE}: none, or no number of this season gives a size. What was found "
+        "on each curve, what its size was computed from and who asks for care stand in "
+        "setup.csv.",
     )
 
 
@@ -92,22 +106,22 @@ def offsets_table(curves: Iterable[CurveCondition], level: float) -> Table:
             )
         )
     return Table(
-        caption=f"The offset loaded, and what set-up runs and season ask for, with "
+        caption="Offset in use, from set-up and from the season, with "
         f"{level:.0%} intervals.",
         columns=[
             Column("Curve"),
             Column("Samples / runs", number=True),
             Column("Loaded", "points", number=True),
-            Column("Set-up asks", "points", number=True),
-            Column("Season asks", "points", number=True),
-            Column("Season less set-up", "points", number=True),
-            Column("At best", "points", number=True),
+            Column("From set-up", "points", number=True),
+            Column("From season", "points", number=True),
+            Column("Difference", "points", number=True),
+            Column("Best possible precision", "points", number=True),
         ],
         rows=rows,
         note="Set-up: mean over the samples of known − reading, the offset taken off. "
-        "At best: half-width of the interval that an offset from so many samples could "
-        "have had, as errors of the season scatter. The parts of its uncertainty that "
-        "come of samples, runs and reference stand in setup_offsets.csv.",
+        "Best possible precision: half-width of the interval of an offset from so many "
+        "samples, with errors that scatter as this season's. setup_offsets.csv parts "
+        "its uncertainty by samples, runs and reference.",
     )
 
 
@@ -139,7 +153,7 @@ def _repeatability(review: SeasonReview) -> list[Block]:
         return [Paragraph(f"{said}of the sensor is not known.")]
     return [
         Table(
-            caption="How near repeated runs of the same grain lie to each other.",
+            caption="Repeatability of runs on the same grain.",
             columns=[
                 Column("Sensor"),
                 Column("Samples run again", number=True),
@@ -160,7 +174,7 @@ NONE = "–"
 
 def check_blocks(review: SeasonReview) -> list[Block]:
     """Return whether the curves held, as their check samples tell."""
-    heading = Heading("Did the curves hold through the season?")
+    heading = Heading("Did the calibration curves hold through the season?")
     charted = [one for one in review.curves.values() if one.chart is not None]
     if not charted:
         said = "There are no check runs with a known offset, so whether the curves "
@@ -245,7 +259,7 @@ def parallel_blocks(review: SeasonReview) -> list[Block]:
     """Return which of two curves recorded on the same plots served better."""
     if not review.parallel:
         return []
-    blocks: list[Block] = [Heading("Curves recorded on the same plots")]
+    blocks: list[Block] = [Heading("Calibration curves recorded on the same plots")]
     blocks.append(_parallel_table(review))
     return [*blocks, *[_band_table(found) for found in review.parallel]]
 

@@ -208,8 +208,8 @@ class SeasonCurves:
             audit,
             repeats_of(self.runs[curve]),
             error_sd(sources),
-            self.season.settings.standard_moisture_of(crop),
-            self.level,
+            self.sd_run(curve),
+            self.season.settings,
         )
         return CurveCondition(
             curve=curve,

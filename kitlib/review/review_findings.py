@@ -6,17 +6,16 @@ from math import isfinite
 from kitlib.intake.settings import Season
 from kitlib.review.parallel import NO_DIFFERENCE, Comparison
 from kitlib.review.review import CurveCondition, CurveReview, SeasonReview
-from kitlib.review.setup import BROKEN, NOT_RECORDED, SETUP_RULES
+from kitlib.review.setup_causes import CAUSES, DOUBTFUL, UNRECORDED
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, listed, show, show_span
 
 _OPTIONAL = {
-    "setup_runs": "set-up practice, the offset at set-up and the repeatability of the "
-    "sensor",
+    "setup_runs": "the offset at set-up, what could be wrong with it and the "
+    "repeatability of the sensor",
     "check_runs": "whether curves held through the season",
     "readings": "which of two curves would have served better",
 }
-PRACTICE_ASKS = "Common practice (no source) asks for"
 Found = Iterator[tuple[str, str]]
 
 
@@ -55,9 +54,9 @@ def condition_findings(one: CurveCondition, settings: Season) -> list[Finding]:
     return [found for part in parts for found in _of_curve(one, part)]
 
 
-def tells_a_rule(found: Finding) -> bool:
-    """Whether a finding is of a set-up rule, which reports tell in a table."""
-    return found.code in SETUP_RULES or found.code == "setup-not-recorded"
+def tells_a_cause(found: Finding) -> bool:
+    """Whether a finding is of a set-up's causes, which reports tell in a table."""
+    return found.code in CAUSES or found.code == "setup-not-recorded"
 
 
 def _of_curve(one: CurveCondition, found: Found) -> list[Finding]:
@@ -69,20 +68,20 @@ def _of_curve(one: CurveCondition, found: Found) -> list[Finding]:
 
 
 def _setup(one: CurveCondition) -> Found:
-    """Yield rules of set-up practice that were not met, and those not recorded."""
+    """Yield what may have put the offset wrong at set-up, and what is not recorded."""
     if one.setup.offset is None:
-        return  # said once for the whole table, or by the table of rules
-    for check in one.setup.checks:
-        if check.verdict == BROKEN:
-            asks, why = check.rule.asks, check.rule.why
-            yield check.code, f"{check.found}. {PRACTICE_ASKS} {asks}: {why}"
-    unknown = [c.rule.asks for c in one.setup.checks if c.verdict == NOT_RECORDED]
-    if unknown:
-        yield "setup-not-recorded", f"not recorded, so not judged: {'; '.join(unknown)}"
+        return  # said once for the whole table, or by the table of causes
+    for cause in one.setup.causes:
+        if cause.found.verdict == DOUBTFUL:
+            yield cause.code, cause.sentence()
+    open_ones = [c for c in one.setup.causes if c.found.verdict == UNRECORDED]
+    if open_ones:
+        titles = [f"{c.cause.title.lower()} ({c.found.said})" for c in open_ones]
+        yield "setup-not-recorded", f"not recorded, so not judged: {'; '.join(titles)}"
 
 
 def _offset(one: CurveCondition, season: Season) -> Found:
-    """Yield what the set-up runs say of the offset loaded."""
+    """Yield whether the offset found at set-up held, or why nobody can say."""
     settings, level = one.setup.settings, season.confidence
     if one.setup.looks_unloaded:
         yield (
@@ -92,38 +91,15 @@ def _offset(one: CurveCondition, season: Season) -> Found:
             "column offset_in_force in setup_runs would tell",
         )
         return
-    wrong = settings.misloaded
-    ends = wrong.interval(level)
-    step = season.setting_step
-    if isfinite(ends.low) and not ends.holds(0.0) and abs(wrong.value) > step / 2:
-        yield (
-            "setup-misloaded",
-            f"{show(settings.loaded, sign=True)} was loaded, its set-up runs asked for "
-            f"{show(settings.at_setup.value, sign=True)} points "
-            f"({show_span(*settings.at_setup.interval(level), sign=True)})",
-        )
-    yield from _reach(one)
     moved = settings.moved
     ends = moved.interval(level)
     if isfinite(ends.low) and not ends.holds(0.0):
+        way = "higher" if moved.value > 0 else "lower"
         yield (
             "offset-not-held",
-            f"the season asks for an offset {show(moved.value, sign=True)} points "
-            f"({show_span(*ends, sign=True)}) from the one at set-up",
+            f"this season's results call for an offset {show(abs(moved.value))} points "
+            f"{way} than set-up gave (difference {show_span(*ends, sign=True)})",
         )
-
-
-def _reach(one: CurveCondition) -> Found:
-    """Yield whether an offset from the set-up's samples could have been near enough."""
-    reach = one.setup.reach
-    if reach is None or one.audit is None or reach.at_best <= one.audit.allowed_bias:
-        return
-    yield (
-        "setup-imprecise",
-        f"an offset from {counted(reach.n_samples, 'sample')} could at best be known "
-        f"to ±{show(reach.at_best)} points, as samples of the season scatter; allowed "
-        f"are ±{show(one.audit.allowed_bias)}",
-    )
 
 
 def _checks(one: CurveCondition, level: float) -> Found:

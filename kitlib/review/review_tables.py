@@ -16,20 +16,22 @@ from kitlib.words.terms import columns_of
 
 
 def setup_table(review: SeasonReview) -> pd.DataFrame:
-    """Return how each rule of set-up practice fared, curve by curve."""
+    """Return what could have put each curve's offset wrong, the largest first."""
     rows = [
         {
             "crop": one.crop,
             "curve": curve,
-            "code": check.code,
-            "rule": check.rule.asks,
-            "verdict": check.verdict,
-            "found": check.found,
-            "why": check.rule.why,
-            "source": check.rule.source,
+            "code": cause.code,
+            "cause": cause.cause.title,
+            "verdict": cause.found.verdict,
+            "size": cause.found.size,
+            "basis": cause.found.basis,
+            "found": cause.found.said,
+            "why": cause.cause.why,
+            "source": cause.cause.source,
         }
         for curve, one in review.curves.items()
-        for check in one.setup.checks
+        for cause in one.setup.causes
     ]
     return pd.DataFrame(rows, columns=list(columns_of("setup")))
 

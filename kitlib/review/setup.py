@@ -1,19 +1,16 @@
-"""What good set-up practice asks of a curve: each number with why it matters.
-
-Whether a curve was set up as good practice asks, rule by rule.
-
-How one curve was set up: practice, the offset asked for, repeatability.
-"""
+"""How one curve was set up: its offset, what could be wrong with it, repeatability."""
 
 from dataclasses import dataclass
-from math import isfinite, nan
+from math import isfinite
 
 import numpy as np
 import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.effects import tried
+from kitlib.intake.settings import Season
 from kitlib.review.history import Settings, season_setting
+from kitlib.review.setup_causes import CauseFound, SetupFacts, causes_of
 from kitlib.review.setup_runs import (
     IN_FORCE,
     OtherConfiguration,
@@ -28,277 +25,6 @@ from kitlib.review.setup_runs import (
 )
 from kitlib.statistics.lines import gain
 from kitlib.words.estimates import Estimate, not_known
-from kitlib.words.limits import PRACTICE
-from kitlib.words.terms import counted, listed, show, show_span
-
-OWN_CHOICE = "own choice"
-
-SAMPLES, SPAN, FIRST_SAMPLE = "setup-samples", "setup-span", "setup-first-sample"
-RUNS, MASS, TEMPERATURE = "setup-runs", "setup-mass", "setup-temperature"
-REWETTED, LOAD_CELLS = "setup-rewetted", "setup-load-cells"
-CONFIGURATION = "setup-configuration"
-# How a rule fared.
-MET, LESS, BROKEN = "met", "met, less than preferred", "not met"
-NOT_RECORDED = "not recorded"
-
-
-@dataclass(frozen=True, kw_only=True)
-class SetupRule:
-    """One rule of setting a curve up.
-
-    Attributes
-    ----------
-    asks : str
-        The rule in words.
-    why : str
-        What goes wrong where it is not met.
-    at_least, preferred : float
-        The number it rests on, and the better one, in the unit `asks` names; nan
-        where it has none.
-    source : str
-        Where the number comes from.
-    """
-
-    asks: str
-    why: str
-    at_least: float = nan
-    preferred: float = nan
-    source: str = PRACTICE
-
-
-# Keyed by the code of the finding. 2.7 kg are 6 lb.
-SETUP_RULES: dict[str, SetupRule] = {
-    SAMPLES: SetupRule(
-        asks="at least 2 samples of known moisture",
-        why="one sample cannot tell its own oddity from an error of the sensor",
-        at_least=2,
-    ),
-    SPAN: SetupRule(
-        asks="at least 3 points between the driest and the wettest, 10 preferred",
-        why="samples alike in moisture say nothing of wetter or drier grain",
-        at_least=3,
-        preferred=10,
-    ),
-    FIRST_SAMPLE: SetupRule(
-        asks="first a sample within 2 points of the standard moisture, its test "
-        "weight known",
-        why="the first sample anchors the curve, and the moisture model leans on test "
-        "weight",
-        at_least=2,
-        source=f"{PRACTICE}; how near is near: {OWN_CHOICE}",
-    ),
-    RUNS: SetupRule(
-        asks="each sample run at least twice, three to five times recommended",
-        why="one run does not tell the sample from the chance of its filling",
-        at_least=2,
-        preferred=3,
-    ),
-    MASS: SetupRule(
-        asks="at least 2.7 kg (6 lb) of grain in each sample",
-        why="too little grain does not fill the chamber as a plot does",
-        at_least=2.7,
-    ),
-    TEMPERATURE: SetupRule(
-        asks="grain within 5 °C of the ambient temperature",
-        why="the reading of warm or cold grain holds an error of temperature",
-        at_least=5,
-        source=f"{PRACTICE}; how near is near: {OWN_CHOICE}",
-    ),
-    REWETTED: SetupRule(
-        asks="grain of natural moisture, never rewetted",
-        why="water added to dry grain lies elsewhere in the kernel and reads "
-        "differently",
-    ),
-    LOAD_CELLS: SetupRule(
-        asks="the load cells behind mass and bulk density verified beforehand",
-        why="an error of mass is one of test weight, and so of moisture",
-    ),
-    CONFIGURATION: SetupRule(
-        asks="a curve of its own for each chamber configuration",
-        why="volume changes test weight, and the moisture model leans on test weight",
-    ),
-}
-
-
-# The register's column that says whether the load cells were verified beforehand.
-VERIFIED = "load_cells_verified"
-
-
-@dataclass(frozen=True, kw_only=True)
-class SetupCheck:
-    """How one rule of set-up practice fared on one curve.
-
-    Attributes
-    ----------
-    code : str
-        A key of `SETUP_RULES`.
-    verdict : str
-        met, met but less than preferred, not met, or not recorded.
-    found : str
-        What was found, as a phrase.
-    """
-
-    code: str
-    verdict: str
-    found: str
-
-    @property
-    def rule(self) -> SetupRule:
-        """The rule with its number and the reason it matters."""
-        return SETUP_RULES[self.code]
-
-
-def review_setup(
-    runs: pd.DataFrame, register: pd.Series, standard_pct: float
-) -> tuple[SetupCheck, ...]:
-    """Return how each rule of set-up practice fared on one curve.
-
-    Parameters
-    ----------
-    runs : DataFrame
-        Rows of `setup_runs` of the curve; none if they were not recorded.
-    register : Series
-        Its row of the curve register.
-    standard_pct : float
-        Standard moisture of its crop, nan if not known. [% moisture, wet basis]
-
-    Returns
-    -------
-    tuple of SetupCheck
-        One for each rule, in the order of `SETUP_RULES`.
-    """
-    known = runs[runs["known_pct"].notna() & runs["sensor_pct"].notna()]
-    if known.empty:
-        none = "no set-up runs are recorded"
-        found = {code: (NOT_RECORDED, none) for code in SETUP_RULES}
-    else:
-        found = {
-            SAMPLES: _samples(known),
-            SPAN: _span(known),
-            FIRST_SAMPLE: _first_sample(known, standard_pct),
-            RUNS: _runs(known),
-            MASS: _mass(known),
-            TEMPERATURE: _temperature(known),
-            REWETTED: _rewetted(known),
-            CONFIGURATION: _configuration(known, register),
-        }
-    found[LOAD_CELLS] = _load_cells(register)
-    return tuple(
-        SetupCheck(code=code, verdict=found[code][0], found=found[code][1])
-        for code in SETUP_RULES
-    )
-
-
-def _judged(code: str, value: float) -> str:
-    """Return the verdict on a number that had better be large."""
-    rule = SETUP_RULES[code]
-    if value < rule.at_least:
-        return BROKEN
-    return LESS if value < rule.preferred else MET
-
-
-def _samples(runs):
-    """Judge how many samples of known moisture there were."""
-    n = runs["sample"].nunique()
-    return _judged(SAMPLES, n), counted(n, "sample")
-
-
-def _span(runs):
-    """Judge how far the known moistures spread."""
-    low, high = runs["known_pct"].min(), runs["known_pct"].max()
-    return _judged(SPAN, high - low), (
-        f"{show(high - low, 1)} points, {show(low, 1)} to {show(high, 1)} %"
-    )
-
-
-def _first_sample(runs, standard_pct):
-    """Judge whether the first sample lay near the standard moisture."""
-    # The table is in the order of the file; runs without a time keep it.
-    first = runs.sort_values("run_at", kind="stable").iloc[0]
-    weight = first["known_test_weight_kg_hl"]
-    said = f"sample {first['sample']} at {show(first['known_pct'], 1)} %, test weight "
-    said += f"{show(weight, 1)} kg/hL" if pd.notna(weight) else "not recorded"
-    if not np.isfinite(standard_pct):
-        return NOT_RECORDED, f"{said}; the standard moisture is not known"
-    said += f"; the standard moisture is {standard_pct:g} %"
-    away = abs(first["known_pct"] - standard_pct)
-    if away > SETUP_RULES[FIRST_SAMPLE].at_least:
-        return BROKEN, said
-    return (MET if pd.notna(weight) else NOT_RECORDED), said
-
-
-def _runs(runs):
-    """Judge how often each sample was run; the worst sample counts."""
-    often = runs.groupby("sample").size()
-    fewest, most = int(often.min()), int(often.max())
-    said = f"{fewest} to {most} runs" if most > fewest else counted(fewest, "run")
-    short = int((often < SETUP_RULES[RUNS].at_least).sum())
-    if short:
-        said += f" a sample; {short} of {len(often)} run less than twice"
-    else:
-        said += " a sample"
-    return _judged(RUNS, fewest), said
-
-
-def _mass(runs):
-    """Judge how much grain the samples held."""
-    mass = runs["sample_mass_kg"].dropna()
-    if mass.empty:
-        return NOT_RECORDED, "the mass of the samples is not recorded"
-    light = int((mass < SETUP_RULES[MASS].at_least).sum())
-    said = f"{show_span(mass.min(), mass.max())} kg; {light} of {len(mass)} runs below "
-    said += f"{SETUP_RULES[MASS].at_least:g} kg"
-    return (BROKEN if light else MET), said + _unrecorded(runs, mass)
-
-
-def _temperature(runs):
-    """Judge whether the grain had the temperature of the air."""
-    apart = (runs["grain_temp_c"] - runs["ambient_temp_c"]).dropna()
-    if apart.empty:
-        return NOT_RECORDED, "grain and ambient temperature are not recorded"
-    off = int((apart.abs() > SETUP_RULES[TEMPERATURE].at_least).sum())
-    said = f"grain {show_span(apart.min(), apart.max(), 1, sign=True)} °C from "
-    said += f"ambient; {off} of {len(apart)} runs beyond"
-    return (BROKEN if off else MET), said + _unrecorded(runs, apart)
-
-
-def _rewetted(runs):
-    """Judge whether any grain had been rewetted."""
-    told = runs["rewetted"].dropna().astype(bool)
-    if told.empty:
-        return NOT_RECORDED, "whether grain was rewetted is not recorded"
-    wetted = runs.loc[told.index[told], "sample"].unique()
-    said = f"{len(wetted)} of {runs['sample'].nunique()} samples rewetted"
-    return (BROKEN if len(wetted) else MET), said + _unrecorded(runs, told)
-
-
-def _unrecorded(runs, told) -> str:
-    """Say for how many runs a value is not recorded; empty if for none."""
-    lacking = len(runs) - len(told)
-    return f"; not recorded for {counted(lacking, 'run')}" if lacking else ""
-
-
-def _configuration(runs, register):
-    """Judge whether the runs and the register agree on one chamber configuration."""
-    told = sorted(runs["chamber_config"].dropna().unique())
-    own = register.get("chamber_config")
-    if not told:
-        return NOT_RECORDED, "the chamber configuration of the runs is not recorded"
-    said = f"set up in {listed(told)}"
-    if pd.isna(own):
-        return (BROKEN if len(told) > 1 else MET), f"{said}; the register names none"
-    if told == [own]:
-        return MET, said
-    return BROKEN, f"{said}; the register says {own}"
-
-
-def _load_cells(register):
-    """Judge whether the load cells were verified beforehand."""
-    verified = register.get(VERIFIED)
-    if verified is None or pd.isna(verified):
-        return NOT_RECORDED, "whether the load cells were verified is not recorded"
-    return (MET, "verified") if bool(verified) else (BROKEN, "not verified")
-
 
 IN_ANOTHER = "harvested in another"
 
@@ -309,8 +35,8 @@ class CurveSetup:
 
     Attributes
     ----------
-    checks : tuple of SetupCheck
-        How each rule of practice fared.
+    causes : tuple of CauseFound
+        What could have put the offset wrong, the largest first.
     configuration : OtherConfiguration
         Plots harvested in another chamber configuration.
     settings : Settings
@@ -327,7 +53,7 @@ class CurveSetup:
         Gain with the repeatability as the sensor's error, beside the audit's.
     """
 
-    checks: tuple[SetupCheck, ...]
+    causes: tuple[CauseFound, ...]
     configuration: OtherConfiguration
     settings: Settings
     offset: SetupOffset | None
@@ -344,8 +70,8 @@ def curve_setup(
     audit: CurveAudit | None,
     repeats: Repeatability,
     sd_error: float,
-    standard_pct: float,
-    level: float,
+    sd_run: float,
+    season: Season,
 ) -> CurveSetup:
     """Return how a curve was set up.
 
@@ -359,27 +85,47 @@ def curve_setup(
         What the season says of it.
     repeats : Repeatability
         Of its runs.
-    sd_error : float
-        SD of one sample's error about the curve, from the season. [% moisture]
-    standard_pct : float
-        Standard moisture of its crop. [% moisture, wet basis]
-    level : float
+    sd_error, sd_run : float
+        SD of one sample's error about the curve, from the season, and of a run,
+        its own or its sensor's. [% moisture]
+    season : Season
     """
+    level = season.confidence
     loaded = loaded_offset(register)
     reference_se = audit.found.reference_se if audit else np.nan
     asked = _offset(runs, loaded, reference_se)
     by_season = not_known("no sample speaks for the curve")
+    configuration = _configuration_curve(register, plots, audit)
+    settings = Settings(
+        loaded=loaded,
+        at_setup=asked.setting if asked else not_known("no set-up runs to tell"),
+        by_season=season_setting(loaded, audit.bias) if audit else by_season,
+    )
+    unloaded = looks_unloaded(asked, runs, loaded, level)
+    reach = _reach(asked, sd_error, level)
+    facts = SetupFacts(
+        runs=runs,
+        plots=plots,
+        register=register,
+        audit=audit,
+        asked=asked,
+        settings=settings,
+        read_before_loading=unloaded,
+        reach=reach,
+        sd_run=sd_run,
+        elsewhere=configuration.change,
+        standard_pct=season.standard_moisture_of(register["crop"]),
+        limits=season.setup,
+        setting_step=season.setting_step,
+        level=level,
+    )
     return CurveSetup(
-        checks=review_setup(runs, register, standard_pct),
-        configuration=_configuration_curve(register, plots, audit),
-        settings=Settings(
-            loaded=loaded,
-            at_setup=asked.setting if asked else not_known("no set-up runs to tell"),
-            by_season=season_setting(loaded, audit.bias) if audit else by_season,
-        ),
+        causes=causes_of(facts),
+        configuration=configuration,
+        settings=settings,
         offset=asked,
-        looks_unloaded=looks_unloaded(asked, runs, loaded, level),
-        reach=_reach(asked, sd_error, level),
+        looks_unloaded=unloaded,
+        reach=reach,
         repeats=repeats,
         gain_by_repeats=gain_by_repeats(audit, repeats),
     )

@@ -89,6 +89,21 @@ name = "my-season"
 [bushel_lb]
 #maize = 56
 
+# From which numbers on a curve's set-up is in doubt: known samples, fillings of each
+# (fewest and wanted), points their moistures span (least and wanted), share of the
+# plots outside that span, points of the first from the standard moisture, °C of the
+# grain from the air, kg in a filling.
+[setup]
+#samples = 2
+#runs = 2
+#runs_wanted = 3
+#span = 3.0
+#span_wanted = 10.0
+#outside_share = 0.1
+#from_standard = 2.0
+#from_air_c = 5.0
+#grain_kg = 2.7
+
 # Units of your tables: mass kg, lb or g; test_weight kg_hl or lb_bu; area m2, ft2
 # or ac; temperature c or f.
 [units]

@@ -152,7 +152,7 @@ def run_kernel(order: dict) -> None:
     os.environ.update(order["env"])
     os.chdir(order["cwd"])
     random.seed()
-    np.random.seed()  # a notebook may lean on the global state
+    np.random.seed()  # a notebook may use the global state
     sys.argv = [find_spec("ipykernel_launcher").origin, *order["argv"]]
     # The kernel ends with its parent too if it ended before the call above.
     kernel = IPKernelApp.instance(parent_handle=parent)

@@ -228,11 +228,11 @@ def _setup_runs(rng, curve: Curve):
             "known_pct": known,
             "sensor_pct": (known + rng.normal(0, curve.sd_setup, n)).round(1),
             "run": 1,
-            "sample_mass_kg": rng.uniform(1.1, 1.4, n).round(2),
-            "known_test_weight_kg_hl": (weight + rng.normal(0, 0.8, n)).round(1),
+            "grain_mass_kg": rng.uniform(1.1, 1.4, n).round(2),
+            "lab_test_weight_kg_hl": (weight + rng.normal(0, 0.8, n)).round(1),
             "grain_temp_c": rng.normal(20, 1.5, n).round(1),
-            "ambient_temp_c": rng.normal(20, 1.0, n).round(1),
-            "rewetted": np.where(np.arange(n) % 5 == 4, "yes", "no"),
+            "air_temp_c": rng.normal(20, 1.0, n).round(1),
+            "water_added": np.where(np.arange(n) % 5 == 4, "yes", "no"),
             "run_at": pd.Timestamp(curve.built_on).as_unit("s") + minutes,
             "chamber_config": curve.chamber_config,
         }
@@ -240,14 +240,14 @@ def _setup_runs(rng, curve: Curve):
 
 
 def _set_up_with_care(rng, curve: Curve, runs: pd.DataFrame) -> pd.DataFrame:
-    """Return the set-up runs of a curve as good practice asks for them."""
+    """Return the set-up runs of a curve as a careful crew takes them."""
     n, anchor = len(runs), _CROPS[curve.crop].anchor_pct
     away = anchor + 0.4 - runs.loc[0, "known_pct"]  # the first is taken near it
     runs.loc[0, ["known_pct", "sensor_pct"]] += away
     runs = runs.assign(
-        sample_mass_kg=rng.uniform(2.7, 3.2, n).round(2),
-        grain_temp_c=(runs["ambient_temp_c"] + rng.normal(0, 0.8, n)).round(1),
-        rewetted="no",
+        grain_mass_kg=rng.uniform(2.7, 3.2, n).round(2),
+        grain_temp_c=(runs["air_temp_c"] + rng.normal(0, 0.8, n)).round(1),
+        water_added="no",
     )
     every = runs.loc[np.repeat(np.arange(n), _CAREFUL_RUNS)].reset_index(drop=True)
     run = np.tile(np.arange(_CAREFUL_RUNS), n)

@@ -185,8 +185,8 @@ class Curve:
     sd_setup : float
         SD of the errors seen when the curve was set up.
     careful_setup : bool
-        Whether it was set up as good practice asks: three runs of each sample, of
-        enough grain, never rewetted, the first near the standard moisture.
+        Whether it was set up by a careful crew, so that no cause of a wrong offset
+        is to be found in its runs.
     retest_change : float
         By how much its wetter check sample had changed when dried again.
     action, trials_needed : str, int

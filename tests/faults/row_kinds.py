@@ -169,7 +169,7 @@ def _(files, rng):
             ("oven", "dish"),
             ("oven", "selection_reason"),
             ("curves", "built_on"),
-            ("setup_runs", "rewetted"),
+            ("setup_runs", "water_added"),
         ],
     )
     rows = files.rows(table)
@@ -369,7 +369,7 @@ def _(files, rng):
     return Change(f"crop {cells[row]} as {new}", "plots", at("plots", [row]))
 
 
-@kind("a plot given another place, sensor or chamber set-up")
+@kind("a plot given another place, sensor or chamber configuration")
 def _(files, rng):
     column = pick(rng, ["location", "sensor", "chamber_config"])
     cells = files.cells("plots", column)
