@@ -24,7 +24,7 @@ def curve_blocks(season: SeasonAudit) -> list[Block]:
         reason = advice.reason[0].upper() + advice.reason[1:]
         own = [f for f in season.findings if f.curve == curve]
         blocks += [
-            Heading(f"Curve {curve}, {audit.crop}"),
+            Heading(f"Calibration curve {curve}, {audit.crop}"),
             Verdict(advice.action, reason, advice_detail(audit, advice)),
             curve_pictures(season, curve),
             curve_numbers(audit, level),

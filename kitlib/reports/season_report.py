@@ -148,7 +148,7 @@ def _curve_table(season: SeasonAudit) -> list[Block]:
     ]
     level = f"{season.settings.confidence:.0%}"
     return [
-        Heading("What to do with each curve"),
+        Heading("What to do with each calibration curve"),
         Table(
             caption=f"Curves of the season with {level} intervals clustered by trial.",
             columns=[

@@ -60,7 +60,10 @@ def condition_blocks(
     else:
         said = "No check sample was run on these curves, so whether they held through "
         blocks.append(Paragraph(f"{said}the season could not be judged."))
-    return [Heading("Were the calibration curves set up well, and did they hold?"), *blocks]
+    return [
+        Heading("Were the calibration curves set up well, and did they hold?"),
+        *blocks,
+    ]
 
 
 def _causes(one: CurveCondition) -> Table:

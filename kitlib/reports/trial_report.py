@@ -201,9 +201,9 @@ def _touch_and_go(found) -> str:
 
 def _curves(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
     """Return how the curves that served the trial did, over all their trials."""
-    blocks: list[Block] = [Heading("How the curve did over the season")]
+    blocks: list[Block] = [Heading("How the calibration curve did over the season")]
     if len([c for c in trial.curves if c in season.audits]) > 1:
-        blocks[0] = Heading("How the curves did over the season")
+        blocks[0] = Heading("How the calibration curves did over the season")
     for curve in trial.curves:
         if curve not in season.audits:
             said = f"No sample taken blind to the reading speaks for curve {curve}."

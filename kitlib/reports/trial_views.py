@@ -79,7 +79,7 @@ def trial_curves(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
             blocks.append(Paragraph(said))
             continue
         audit, advice = season.audits[curve], season.advice[curve]
-        blocks.append(Heading(f"Curve {curve}"))
+        blocks.append(Heading(f"Calibration curve {curve}"))
         detail = advice_detail(audit, advice)
         blocks.append(Verdict(advice.action, advice.reason, detail))
         blocks.append(curve_pictures(season, curve, trial.name))

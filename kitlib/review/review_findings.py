@@ -56,7 +56,9 @@ def condition_findings(one: CurveCondition, settings: Season) -> list[Finding]:
 
 def tells_a_cause(found: Finding) -> bool:
     """Whether a finding is of a set-up's causes, which reports tell in a table."""
-    return found.code in CAUSES or found.code == "setup-not-recorded"
+    told_twice = found.code == "setup-misloaded"  # what it says is to be acted on
+    in_table = found.code in CAUSES or found.code == "setup-not-recorded"
+    return in_table and not told_twice
 
 
 def _of_curve(one: CurveCondition, found: Found) -> list[Finding]:

@@ -160,7 +160,7 @@ class CauseFound:
 
     def sentence(self) -> str:
         """Return what was found, what it can have done, and how."""
-        size = f"it can have moved the offset by {show(self.found.size)} points"
+        size = f"it can have moved the offset by up to {show(self.found.size)} points"
         if not isfinite(self.found.size):
             size = "how far that moved the offset is not known"
         return f"{self.found.said}; {size}. {self.cause.why}"

@@ -39,7 +39,7 @@ class Repeatability:
     df : int
         Runs beyond the first of each sample.
     n_samples : int
-        Samples run at least twice.
+        Samples run more than once.
     """
 
     sd: float

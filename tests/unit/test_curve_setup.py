@@ -8,21 +8,34 @@ import pytest
 from pytest import approx
 from reviewed import demo_season
 
+from kitlib.intake.settings import Season
 from kitlib.review.setup import curve_setup, gain_by_repeats, looks_unloaded
 from kitlib.review.setup_runs import IN_FORCE, Repeatability, setup_offset
 
+SEASON = Season(name="made up")
 NOTHING = Repeatability(sd=float("nan"), df=0, n_samples=0)
 REGISTER = pd.Series(
-    {"offset_mixed": False, "offset_loaded": 0.8, "chamber_config": "wide"}
+    {
+        "crop": "maize",
+        "offset_mixed": False,
+        "offset_loaded": 0.8,
+        "chamber_config": "wide",
+    }
 )
-PLOTS = pd.DataFrame({"chamber_config": ["wide", "slim", None]})
+PLOTS = pd.DataFrame(
+    {
+        "chamber_config": ["wide", "slim", None],
+        "sensor_pct": [15.0, 18.0, 21.0],
+        "grain_temp_c": np.nan,
+    }
+)
 KNOWN = np.array([12.0, 15.0, 18.0, 21.0, 24.0, 27.0])
 SCATTER = np.array([0.1, -0.1, 0.05, -0.05, 0.1, -0.1])
 
 
 def runs(sensor, **more):
-    columns = ["sample_mass_kg", "known_test_weight_kg_hl", "grain_temp_c"]
-    columns += ["ambient_temp_c", "chamber_config"]
+    columns = ["grain_mass_kg", "lab_test_weight_kg_hl", "grain_temp_c"]
+    columns += ["air_temp_c", "chamber_config"]
     empty = {name: np.nan for name in columns}
     return pd.DataFrame(
         {
@@ -30,7 +43,7 @@ def runs(sensor, **more):
             "known_pct": KNOWN,
             "sensor_pct": sensor,
             "run_at": pd.NaT,
-            "rewetted": pd.array([None] * 6, "boolean"),
+            "water_added": pd.array([None] * 6, "boolean"),
             **empty,
             **more,
         }
@@ -38,7 +51,7 @@ def runs(sensor, **more):
 
 
 def setup_of(runs):
-    return curve_setup(REGISTER, runs, PLOTS, None, NOTHING, 0.6, 15.5, 0.95)
+    return curve_setup(REGISTER, runs, PLOTS, None, NOTHING, 0.6, 0.1, SEASON)
 
 
 def test_runs_read_with_the_offset_loaded():
@@ -96,7 +109,9 @@ def test_the_season_asks_for_the_offset_the_advice_gives(curve):
     audit, advice = season.audits[curve], season.advice[curve]
     register = audit.register
     plots = season.pairing.plots
-    found = curve_setup(register, runs(KNOWN), plots, audit, NOTHING, 0.6, 15.5, 0.95)
+    found = curve_setup(
+        register, runs(KNOWN), plots, audit, NOTHING, 0.6, 0.1, season.settings
+    )
     asked = found.settings.by_season
     assert asked.value == approx(register["offset_loaded"] + advice.offset)
     assert tuple(asked.interval()) == approx(

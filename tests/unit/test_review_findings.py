@@ -8,9 +8,8 @@ from reviewed import demo_review
 
 from kitlib.review.parallel import compare_curves
 from kitlib.review.review import CurveReview
-from kitlib.review.review_findings import review_findings, tells_a_rule
-from kitlib.review.setup import SETUP_RULES
-from kitlib.review.setup_runs import Reach
+from kitlib.review.review_findings import review_findings, tells_a_cause
+from kitlib.review.setup_causes import CAUSES
 from kitlib.words.findings import KINDS, Finding
 
 
@@ -33,12 +32,19 @@ def test_every_finding_has_its_kind_and_a_full_sentence():
     assert all(finding.severity in ("warning", "note") for finding in found)
 
 
-def test_rewetted_grain_of_the_demo_is_found_with_its_reason():
-    said = [f for f in review_findings(demo_review()) if f.code == "setup-rewetted"]
-    assert len(said) == 5  # two of its curves were set up with care
-    assert "10 of 50 samples rewetted" in said[0].message
-    assert "reads differently" in said[0].message
-    assert "no source" in said[0].message
+def test_what_the_demo_did_wrong_at_set_up_is_found_with_its_size():
+    found = review_findings(demo_review())
+    said = {
+        code: {f.curve: f.message for f in found if f.code == code} for code in CAUSES
+    }
+    careless = {"maize-S1", "maize-S2", "soybean-S1", "soybean-S2", "wheat-S2"}
+    for code in ("setup-wetted", "setup-fill", "setup-repeats"):
+        assert set(said[code]) == careless
+    assert set(said["setup-start"]) == careless - {"wheat-S2"}
+    assert set(said["setup-temperature"]) == {"maize-S1", "soybean-S1"}
+    wetted = said["setup-wetted"]["maize-S1"]
+    assert "water added to 10 of 50 samples" in wetted
+    assert "up to 0.01 points" in wetted
 
 
 def test_a_curve_that_did_not_hold_is_found_and_a_good_one_is_not():
@@ -48,26 +54,12 @@ def test_a_curve_that_did_not_hold_is_found_and_a_good_one_is_not():
     assert "wheat-S1" in held and "maize-S1" not in held
 
 
-def test_misloaded_offsets(one):
-    settings = replace(one.setup.settings, loaded=2.0)
-    changed = replace(one, setup=replace(one.setup, settings=settings))
-    assert "+2.00 was loaded" in of_curve("maize-S1", changed)["setup-misloaded"]
-    assert "setup-misloaded" not in of_curve("maize-S1", one)
-
-
 def test_a_set_up_read_before_loading_is_asked_about_and_judged_no_further(one):
     settings = replace(one.setup.settings, loaded=2.0)
     setup = replace(one.setup, settings=settings, looks_unloaded=True)
     codes = of_curve("maize-S1", replace(one, setup=setup))
     assert "offset_in_force" in codes["setup-unclear"]
-    assert not {"setup-misloaded", "offset-not-held"} & set(codes)
-
-
-def test_too_few_set_up_samples_for_the_allowed_bias(one):
-    few = Reach(n_samples=2, sd=0.6, at_best=0.83, claimed=5.4)
-    changed = replace(one, setup=replace(one.setup, reach=few))
-    assert "2 samples" in of_curve("maize-S1", changed)["setup-imprecise"]
-    assert "setup-imprecise" not in of_curve("maize-S1", one)
+    assert "offset-not-held" not in codes
 
 
 def test_check_samples_out_of_limits_and_changed(one):
@@ -97,8 +89,7 @@ def test_the_better_of_two_curves_is_named():
     assert "A is better" in said["parallel-tighter"].message
 
 
-def test_only_rules_of_set_up_are_left_to_their_table():
-    rules = {code for code in KINDS if tells_a_rule(Finding(code=code, message=""))}
-    assert rules == {*SETUP_RULES, "setup-not-recorded"}
-    # An offset loaded wrongly is no rule: it is to be read among the findings.
-    assert "setup-misloaded" in set(KINDS) - rules
+def test_only_causes_at_set_up_are_left_to_their_table():
+    causes = {code for code in KINDS if tells_a_cause(Finding(code=code, message=""))}
+    # An offset loaded wrongly is in the table, and to be read among the findings too.
+    assert causes == {*CAUSES, "setup-not-recorded"} - {"setup-misloaded"}

@@ -54,6 +54,14 @@ def test_every_curve_of_the_register_is_reviewed():
     assert list(review.curves)[:2] == ["maize-S1", "maize-S1-new"]
 
 
+def test_a_header_of_earlier_files_is_read(season):
+    season.write("setup_runs.csv", SETUP)  # its sample_mass_kg is grain_mass_kg today
+    tables = audit_season(season.folder).tables
+    assert set(tables["setup_runs"].frame["grain_mass_kg"]) == {3.0}
+    said = [f.message for f in tables["setup_runs"].findings]
+    assert not any("sample_mass_kg" in message for message in said)
+
+
 def test_the_curve_that_went_wrong_did_not_hold():
     # The demo's wheat-S1 was set up without bias and reads 0.95 points high.
     moved = demo_review().curves["wheat-S1"].setup.settings.moved

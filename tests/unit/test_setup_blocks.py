@@ -6,7 +6,7 @@ from reviewed import demo_review
 
 from kitlib.pages.blocks import Paragraph, Table
 from kitlib.review.blocks import setup_blocks
-from kitlib.review.setup import SETUP_RULES
+from kitlib.review.setup_causes import CAUSES
 
 
 def tables(blocks):
@@ -17,11 +17,13 @@ def words(blocks):
     return " ".join(block.text for block in blocks if isinstance(block, Paragraph))
 
 
-def test_practice_names_the_curves_that_did_not_meet_it():
-    practice, offsets, repeats = tables(setup_blocks(demo_review()))
-    assert len(practice.rows) == len(SETUP_RULES)
-    rewetted = next(row for row in practice.rows if "rewetted" in row[0])
-    assert rewetted[1] == "2 of 7" and "maize-S1" in rewetted[2]
+def test_causes_name_their_curves_the_largest_first():
+    causes, offsets, repeats = tables(setup_blocks(demo_review()))
+    assert len(causes.rows) == len(CAUSES)
+    assert causes.rows[0][1] == "1.76 (maize-S2)"
+    assert causes.rows[-1][1] == "–"
+    wetted = next(row for row in causes.rows if row[0].startswith("Water"))
+    assert "maize-S1" in wetted[2] and "wheat-S1" not in wetted[2]
     assert len(offsets.rows) == 7
     assert [row[0] for row in repeats.rows] == ["S1"]  # S2 ran no sample twice
 
