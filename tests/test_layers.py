@@ -27,7 +27,7 @@ GROUPS = [
     ("trials", "yields test_weight means designs ranks changes consequences"),
     ("season", "season curves_table"),
     ("simulation", "scenario harvest lab faults season"),
-    ("reports", "lettering drawing"),
+    ("reports", "lettering drawing blocks sample_figures figures typeset"),
     (
         "pages",
         """

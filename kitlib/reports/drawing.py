@@ -1,27 +1,35 @@
-"""The look all figures share: colours, shapes, sizes, and the way to SVG."""
+"""The look all figures share: colours, shapes, sizes, and the way to a picture."""
 
 from io import BytesIO
+from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
+from PIL import Image
 
-from kitlib.reports.lettering import FONT, as_drawn, width_of
+from kitlib.reports.lettering import FONT, as_drawn, outline, width_of
 
 # Width between the margins of an A4 page, and of half of it. [in]
-FULL, HALF = 6.61, 3.2
-SMALL = 8  # smallest lettering at print size [pt]
+FULL, HALF = 6.69, 3.24
+SMALL = 7.5  # smallest lettering at print size [pt]
+DPI = 240  # of the one picture that notebook and PDF share
 
-INK, MUTED, RULE, BAND = "#22303C", "#66737D", "#D3DADE", "#E3EBEF"
+INK, MUTED = "#1E2A35", "#5B6873"
+# Flat greys that black-and-white print tells apart: L* is 93, 77 and 55.
+BAND, MID, DOT = "#E9ECEE", "#B7BFC5", "#7D868D"
+RULE = "#D8DDE1"
 BLUE, AMBER, TEAL, PLUM = "#1F5C99", "#E08A00", "#4DB6A0", "#8C2F62"
 SKY, OLIVE = "#8DBCE6", "#5E5A1E"
-# Colours chosen by us and told apart by their shapes as well: the least distance
-# in CIE Lab is 39, and 17 under simulated colour blindness (own arithmetic).
+ACCENT, SIGNAL = "#0F4C5C", "#B4540A"
+# Told apart by their shapes as well as their colours, whose least distance in CIE Lab
+# is 39, and 17 under simulated colour blindness (calculated).
 GROUP_STYLES = [
     (BLUE, "o"),
     (AMBER, "^"),
@@ -38,12 +46,12 @@ ACTION_STYLES = {
     "unresolved": (MUTED, "X"),
 }
 # A legend's sign of something filled.
-SWATCH = {"linewidth": 7, "solid_capstyle": "butt"}
+SWATCH: dict[str, Any] = {"linewidth": 7, "solid_capstyle": "butt"}
 NO_SAMPLES = "no samples"
 
 _STEPS = [1, 2, 5, 10]
-_LETTERING = {"fontsize": SMALL, "color": INK}
-_SVG = {"svg.fonttype": "none", "svg.hashsalt": "kitlib", "font.family": FONT}
+_LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
+_SVG: Any = {"svg.fonttype": "none", "svg.hashsalt": "kitlib", "font.family": FONT}
 _NO_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
 _LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
 
@@ -53,9 +61,26 @@ class Drawing(Figure):
 
     def _repr_png_(self) -> bytes:
         """Return the picture a notebook shows."""
-        out = BytesIO()
-        self.savefig(out, format="png", dpi=120, metadata={"Software": None})
-        return out.getvalue()
+        return png_bytes(self)
+
+
+def png_bytes(figure: Figure) -> bytes:
+    """Return a figure as PNG: the same bytes for the same figure.
+
+    Examples
+    --------
+    >>> png_bytes(blank(2, 1, "nothing")) == png_bytes(blank(2, 1, "nothing"))
+    True
+    """
+    out, before = BytesIO(), figure.dpi
+    figure.set_dpi(DPI)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    # Three bytes a pixel, no transparency: a third smaller than matplotlib writes it.
+    with Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]) as picture:
+        picture.save(out, "PNG", compress_level=4, dpi=(DPI, DPI))
+    figure.set_dpi(before)
+    return out.getvalue()
 
 
 def svg_bytes(figure: Figure) -> bytes:
@@ -104,10 +129,18 @@ def blank(width: float, height: float, said: str = NO_SAMPLES) -> Figure:
     return figure
 
 
+def figure_of(ax: Axes) -> Figure:
+    """Return the figure that axes stand in."""
+    figure = ax.figure
+    if not isinstance(figure, Figure):
+        raise TypeError("the axes stand in a part of a figure.")
+    return figure
+
+
 def label_axes(ax: Axes, across: str, up: str) -> None:
     """Name both axes; the words come from `kitlib.words.terms`."""
     ax.set_xlabel(across, **_LETTERING)
-    room = ax.get_position().height * ax.get_figure().get_figheight()
+    room = ax.get_position().height * figure_of(ax).get_figheight()
     if width_of(up) > room + 0.3:
         up = up.replace(" (", "\n(")
     ax.set_ylabel(up, **_LETTERING)
@@ -116,6 +149,35 @@ def label_axes(ax: Axes, across: str, up: str) -> None:
 def write(ax: Axes, x, y, said: str, **more):
     """Write ready words into a figure."""
     return ax.text(x, y, said, **{**_LETTERING, **more})
+
+
+def write_all(ax: Axes, x, y, words, side: str = "center", colour: str = INK) -> None:
+    """Write many words at once, each at its place in the axes, whose limits are set.
+
+    They are one path: a hundred texts one by one take a third of a second.
+
+    Parameters
+    ----------
+    ax : Axes
+    x, y : array_like, shape (n,)
+        Where the words stand; their middle is at `y`. [data]
+    words : sequence of str, length n
+    side : str
+        Which side of the words is at `x`: left, center or right.
+    colour : str
+    """
+    figure = figure_of(ax)
+    share = {"left": 0.0, "center": 0.5, "right": 1.0}[side]
+    places = ax.transData.transform(np.column_stack([x, y])) / figure.dpi
+    down = 0.36 * SMALL / 72  # half of a capital's height
+    corners, codes = [np.empty((0, 2))], [np.empty(0, np.uint8)]
+    for place, said in zip(places, words, strict=True):
+        letters, of_letters = outline(said, SMALL)
+        corners.append(letters + place - [share * width_of(said, SMALL), down])
+        codes.append(of_letters)
+    path = Path(np.concatenate(corners), np.concatenate(codes))
+    look = {"facecolor": colour, "linewidth": 0, "clip_on": False, "zorder": 6}
+    figure.add_artist(PathPatch(path, transform=figure.dpi_scale_trans, **look))
 
 
 def fill_cells(ax: Axes, left, right, low, high, **look) -> None:
@@ -151,9 +213,9 @@ def draw_legend(figure: Figure, keys: list[Line2D]) -> None:
 
 def legend_inside(ax: Axes, keys: list[Line2D], corner: str) -> None:
     """Set a legend into the upper left or lower right corner, which holds no data."""
-    figure, box = ax.get_figure(), ax.get_position()
+    figure, box = figure_of(ax), ax.get_position()
     width, height = figure.get_size_inches()
-    longest = max((width_of(key.get_label()) for key in keys), default=0)
+    longest = max((width_of(str(key.get_label())) for key in keys), default=0)
     left, top = box.x0 * width + 0.06, box.y1 * height
     if corner == "lower right":
         left = box.x1 * width - longest - _KEY - 0.04
@@ -164,9 +226,10 @@ def legend_inside(ax: Axes, keys: list[Line2D], corner: str) -> None:
 
 def _lines_of_keys(keys, width: float) -> list[list[tuple[Line2D, float]]]:
     """Return the entries of a legend line by line, each with its place. [in]"""
-    lines, across = [], width
+    lines: list[list[tuple[Line2D, float]]] = []
+    across = width
     for key in keys:
-        takes = _KEY + width_of(key.get_label()) + _GAP
+        takes = _KEY + width_of(str(key.get_label())) + _GAP
         if across + takes - _GAP > width:
             lines.append([])
             across = 0.0
@@ -183,6 +246,6 @@ def _draw_key(figure: Figure, key: Line2D, across: float, up: float) -> None:
         ends = [sum(ends) / 2] * 2
     key.set_data(ends, [up / height] * 2)
     figure.add_artist(key)
-    said = key.get_label()
+    said = str(key.get_label())
     place = ((across + _KEY) / width, up / height)
     figure.text(*place, said, va="center_baseline", **_LETTERING)

@@ -11,6 +11,7 @@ from functools import cache
 from itertools import groupby
 from pathlib import Path
 
+import numpy as np
 from matplotlib import get_data_path
 from matplotlib.ft2font import FT2Font, LoadFlags
 
@@ -173,6 +174,25 @@ def width_of(text: str, size: float = 8) -> float:
     return sum(map(_advance, text)) * size / 72
 
 
+def outline(text: str, size: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return one line of text as the corners and codes of a path, from its left end.
+
+    Returns
+    -------
+    corners : ndarray, shape (k, 2)
+        [in]
+    codes : ndarray, shape (k,)
+        As `matplotlib.path.Path` takes them.
+    """
+    corners, codes, across = [np.empty((0, 2))], [np.empty(0, np.uint8)], 0.0
+    for character in text:
+        of_glyph, its_codes = _glyph(character)
+        corners.append(of_glyph + np.array([across, 0.0]))
+        codes.append(its_codes)
+        across += _advance(character)
+    return np.concatenate(corners) * size / 72, np.concatenate(codes)
+
+
 def _ends(whole: str, most: int) -> str:
     """Return the beginning and the end of a long text."""
     tail = most // 3
@@ -211,6 +231,15 @@ def _advance(character: str) -> float:
     """Return how far a letter of 1 pt reaches, kerning left out. [pt]"""
     glyph = _font().load_char(ord(character), flags=LoadFlags.NO_HINTING)
     return glyph.linearHoriAdvance / 65536 / _MEASURED_AT
+
+
+@cache
+def _glyph(character: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return the outline of a letter of 1 pt. [pt]."""
+    font = _font()
+    font.load_char(ord(character), flags=LoadFlags.NO_HINTING)
+    corners, codes = font.get_path()
+    return np.asarray(corners) / _MEASURED_AT, np.asarray(codes)
 
 
 @cache

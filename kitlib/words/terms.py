@@ -6,7 +6,7 @@ tables of notebooks and reports, and the `columns.csv` of a run all come from it
 """
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from functools import cache
@@ -116,7 +116,7 @@ class Column:
 
     def cell(self, value: Any) -> str:
         """Return a value as the reader sees it."""
-        if self.decimals is not None:
+        if self.decimals is not None and not isinstance(value, str):
             number = None if pd.isna(value) else float(value)
             return show(number, self.decimals, bool(self.sign))
         if isinstance(value, bool):
@@ -172,7 +172,9 @@ def columns_of(table: str) -> dict[str, Column]:
     return found
 
 
-def shown(frame: pd.DataFrame, table: str) -> list[tuple[Column, list[str]]]:
+def shown(
+    frame: pd.DataFrame, table: str, units: Mapping[str, tuple[str, int]] = {}
+) -> list[tuple[Column, list[str]]]:
     """Return the columns of a frame as a reader sees them, each with its cells.
 
     Both ends of an interval, `x_low` and `x_high`, become one column, "low to high".
@@ -183,8 +185,12 @@ def shown(frame: pd.DataFrame, table: str) -> list[tuple[Column, list[str]]]:
         Some columns of an output table, in any order.
     table : str
         The table that declares them.
+    units : mapping of str to (str, int)
+        Unit and decimals of columns that stand in another unit than declared.
     """
-    declared, found = columns_of(table), []
+    declared, found = dict(columns_of(table)), []
+    for name, (unit, decimals) in units.items():
+        declared[name] = replace(declared[name], unit=unit, decimals=decimals)
     for name in map(str, frame.columns):
         other = _other_end(name)
         if name != other and "high" in name and other in frame:
