@@ -20,7 +20,7 @@ GROUPS = [
     (
         "intake",
         """
-        schema settings files cells contradictions checks reference pairs outputs
+        schema settings cells files tables contradictions checks reference pairs outputs
         """,
     ),
     ("curves", "effects curve audit corrections advice observations"),

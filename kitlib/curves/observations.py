@@ -12,7 +12,7 @@ import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.effects import robust_spread, suspected_swaps
-from kitlib.intake.files import PlotPlaces
+from kitlib.intake.cells import plot_places
 from kitlib.intake.reference import compare_labs, lab_findings
 from kitlib.intake.settings import Season
 from kitlib.statistics.sums import stuck_readings
@@ -154,7 +154,7 @@ def _moved_rows(pairs, plots) -> Iterator[Finding]:
     """Yield whether the readings fit the samples far better a row up or down."""
     if len(pairs) < 2 * _FEWEST:
         return
-    at = PlotPlaces(plots).of(pairs)
+    at = plot_places(plots, pairs)
     own = robust_spread(_centred(pairs, pairs["error"]))
     for rows in (-1, 1):
         readings = plots["sensor_pct"].shift(-rows).to_numpy()

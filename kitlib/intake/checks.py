@@ -13,26 +13,10 @@ import numpy as np
 import pandas as pd
 import pandera.pandas as pa
 
-from kitlib.intake.cells import (
-    Table,
-    fault_cells,
-    in_its_kind,
-    in_our_unit,
-    left_out_rows,
-)
+from kitlib.intake.cells import Table, fault_cells, left_out_rows
 from kitlib.intake.contradictions import contradictions, values_apart
-from kitlib.intake.files import (
-    RawTable,
-    Unreadable,
-    find_table,
-    near_misses,
-    read_raw,
-    without_blank_rows,
-)
 from kitlib.intake.schema import (
-    FORMER_HEADERS,
     MOISTURES,
-    REQUIRED_TABLES,
     SCHEMAS,
     TEXT,
     UNIQUE_KEYS,
@@ -41,6 +25,7 @@ from kitlib.intake.schema import (
     needed_columns,
 )
 from kitlib.intake.settings import Season, season_folder
+from kitlib.intake.tables import typed_tables
 from kitlib.words.errors import refuse
 from kitlib.words.findings import STOP, Finding
 from kitlib.words.terms import listed
@@ -217,9 +202,11 @@ def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
         such problem of every table is named.
     """
     folder = season_folder(folder)
-    tables = {name: _read_table(folder, name, season) for name in SCHEMAS}
-    stops = [f for table in tables.values() for f in table.findings]
-    refuse(str(folder), [str(f) for f in stops if f.severity == STOP])
+    tables = typed_tables(folder, season)
+    stops = [found for table in tables.values() for found in table.findings]
+    refuse(str(folder), [str(found) for found in stops if found.severity == STOP])
+    for name, table in tables.items():
+        check_table(table, name, season)
     return tables
 
 
@@ -233,7 +220,6 @@ def table_findings(
     frames = {name: table.frame for name, table in tables.items()}
     doubts = (
         [found for name in tables for found in odd_keys(frames[name], name)]
-        + near_misses(season_folder(folder))
         + keys_alike(frames)
         + contradictions(frames, season.check_entries)
         + values_apart(frames)
@@ -245,115 +231,25 @@ def table_findings(
     ]
 
 
-def _read_table(folder: Path, name: str, season: Season) -> Table:
-    """Read one table; a missing oven table is empty, for it is the audit's to say."""
-    try:
-        path = find_table(folder, name)
-        raw = read_raw(path, name) if path else None
-    except Unreadable as error:
-        found = Finding(code="table-unreadable", table=name, message=str(error))
-        return Table(empty_table(name), [found])
-    if raw is not None:
-        return check_table(raw, name, season)
-    table = Table(empty_table(name))
-    if name == "oven":
-        said = "no oven table; without oven results nothing can be audited."
-        table.findings.append(Finding(code="no-oven", table=name, message=said))
-    elif name in REQUIRED_TABLES:
-        said = f"not found in the folder; expected {name}.csv, .parquet or .xlsx."
-        table.findings.append(Finding(code="table-missing", table=name, message=said))
-    elif name == "benchtop":
-        said = "no benchtop table: a season without a benchtop meter."
-        table.findings.append(Finding(code="no-benchtop", table=name, message=said))
-    return table
+def check_table(table: Table, name: str, season: Season) -> None:
+    """Check a table's typed cells, in place.
 
-
-def empty_table(name: str) -> pd.DataFrame:
-    """Return a table without rows, every column of its kind."""
-    columns = SCHEMAS[name].columns
-    frame = pd.DataFrame({c: pd.Series(dtype=t.dtype.type) for c, t in columns.items()})
-    return frame.rename_axis(index="row_in_file")
-
-
-def check_table(raw: RawTable, name: str, season: Season) -> Table:
-    """Return a table's typed cells with all that is wrong with them.
+    A cell at fault is empty afterwards; a row without its keys, or one of two rows
+    with one key, is in `left_out`.
 
     Parameters
     ----------
-    raw : RawTable
-        The cells as they stand in the file.
+    table : Table
+        As it was read.
     name : str
-        The table.
+        Which table it is.
     season : Season
-        Gives the column mapping and the units.
-
-    Returns
-    -------
-    Table
-        A cell at fault is empty in it; a row without its keys, or one of two rows
-        with one key, is in `left_out`.
+        Tells the highest moisture.
     """
-    set_aside = [found for found in raw.findings if found.code == "row-length"]
-    lengths = {f.rows[0]: (f.code, f.message) for f in set_aside}
-    table = Table(pd.DataFrame(), list(raw.findings), lengths)
-    cells = without_blank_rows(_mapped(raw.cells, name, season, table))
-    table.read = len(cells) + len(set_aside)
-    if table.read == 0:
-        said = "there is a header and no row under it."
-        table.findings.append(Finding(code="table-empty", table=name, message=said))
-    if any(found.severity == STOP for found in table.findings):
-        table.frame = empty_table(name)
-        return table
-    for found in set_aside:
-        rows = pd.DataFrame(index=list(found.rows))
-        table.left_out.append(left_out_rows(rows, name, found.code, found.message))
-    table.frame = _typed(cells, name, season, table)
     _check_ranges(table, name)
     _check_moistures(table, name, season.highest_moisture)
     _leave_out_without_keys(table, name)
     _leave_out_doubled(table, name)
-    return table
-
-
-def _mapped(cells, name, season, table) -> pd.DataFrame:
-    """Return the cells under our own headers; missing columns are found."""
-    mapping = season.columns.get(name, {})
-    mapping = {FORMER_HEADERS.get(ours, ours): mapping[ours] for ours in mapping}
-    absent = {ours: theirs for ours, theirs in mapping.items() if theirs not in cells}
-    for ours, theirs in absent.items():
-        said = f"season.toml maps {ours} to {theirs!r}, which is no header of the file."
-        table.findings.append(Finding(code="column-missing", table=name, message=said))
-    cells = cells.rename(columns={theirs: ours for ours, theirs in mapping.items()})
-    former = {old: new for old, new in FORMER_HEADERS.items() if new not in cells}
-    cells = cells.rename(columns=former)
-    for column in needed_columns(name):
-        if column not in cells and column not in absent:
-            said = f"column {column} is missing. Add it, or map yours in season.toml: "
-            said += f"[columns.{name}] {column} = 'your header'."
-            found = Finding(code="column-missing", table=name, message=said)
-            table.findings.append(found)
-    unknown = [str(c) for c in cells if c not in column_kinds(name)]
-    if unknown:
-        said = f"kept but not used: {listed(unknown, most=12)}."
-        table.findings.append(Finding(code="columns-kept", table=name, message=said))
-    return cells
-
-
-def _typed(cells, name, season, table) -> pd.DataFrame:
-    """Return every known column in its kind, absent optional ones empty."""
-    typed = {}
-    for column, kind in column_kinds(name).items():
-        if column in cells:
-            typed[column] = in_its_kind(cells[column], kind, name, table)
-        else:
-            typed[column] = pd.Series(
-                index=cells.index, dtype=SCHEMAS[name].columns[column].dtype.type
-            )
-        typed[column] = in_our_unit(typed[column], column, season)
-    for column in cells:
-        if column not in typed:
-            typed[column] = cells[column]
-    return pd.DataFrame(typed, index=cells.index, copy=False)
 
 
 def _check_ranges(table: Table, name: str) -> None:

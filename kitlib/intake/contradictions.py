@@ -14,7 +14,7 @@ from itertools import chain
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.files import by_value
+from kitlib.intake.cells import by_value
 from kitlib.intake.schema import column_kinds, needed_columns
 from kitlib.words.findings import Finding
 from kitlib.words.limits import plausible_yield, threshold

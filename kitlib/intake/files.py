@@ -1,21 +1,16 @@
-"""Columns of text whose every cell is plain, converted whole; others are not judged.
-
-A million cells are converted at once where not one of them asks a question; where one
-does, nothing is returned and `cells` goes through the column cell by cell.
-
-Work done once for each distinct value, and rows found by trial and plot.
-
-A season's tables, read from CSV, Parquet or Excel and checked cell by cell.
-"""
+"""Cells of a file as they stand in it: CSV, Parquet or Excel, however exported."""
 
 import csv
+import io
 import os
+import re
+import stat
 import zipfile
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import numpy as np
 import openpyxl
 import pandas as pd
 import pyarrow as arrow
@@ -23,81 +18,326 @@ import pyarrow.compute as compute
 import pyarrow.csv
 import pyarrow.parquet
 
-from kitlib.intake.schema import SCHEMAS
+from kitlib.intake.settings import FileOptions
 from kitlib.words.errors import KitError
-from kitlib.words.findings import Finding
+from kitlib.words.terms import counted, listed
 
-# Letters of the ISO 8601 times that every reader takes alike: a date, and a date with
-# a time to the minute or to the second.
-_LENGTHS_OF_TIMES = arrow.array([10, 16, 19], arrow.int32())
-_YEARS = np.array(["1700", "2200"], "datetime64[us]")
-
-
-def as_arrow(cells: pd.Series) -> arrow.ChunkedArray | None:
-    """Return a column of text as it lies in memory; None for other kinds."""
-    if not isinstance(cells.dtype, pd.StringDtype):
-        return None
-    column = arrow.chunked_array(cells)
-    return column if column.num_chunks else None
-
-
-def plain_texts(cells: pd.Series) -> pd.Series | None:
-    """Return text as it is, None where a cell has spaces around it or no letter."""
-    texts = as_arrow(cells)
-    if texts is None:
-        return None
-    if compute.min(compute.binary_length(texts)).as_py() == 0:
-        return None
-    if _has_spaces(texts):
-        trimmed = compute.utf8_trim_whitespace(texts)
-        if compute.all(compute.equal(texts, trimmed)).as_py() is False:
-            return None
-    return cells
+WORKBOOKS = (".xlsx", ".xlsm")
+TEXTS = (".csv", ".txt", ".tsv")
+SUFFIXES = (".csv", ".parquet", ".xlsx")
+READABLE = (*TEXTS, ".parquet", *WORKBOOKS)
+# Files of other programs that hold tables; they are told of, not read.
+FOREIGN = (".xls", ".xlsb", ".ods", ".numbers", ".dbf", ".json")
+ROW = "row_in_file"
+# A compressed file may not unfold to more than this. [bytes]
+LARGEST_UNPACKED = 4 << 30
+# A workbook up to this size is read with what its cells look like. [bytes]
+LARGEST_WHOLE = 100 << 20
+# A spreadsheet has no more columns than this.
+MOST_COLUMNS = 16_384
+PLAIN = FileOptions()
+_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
+_BYTE_ORDER_MARKS = {
+    b"\xef\xbb\xbf": "utf-8-sig",
+    b"\xff\xfe": "utf-16",
+    b"\xfe\xff": "utf-16",
+}
 
 
-def _has_spaces(texts: arrow.ChunkedArray) -> bool:
-    """Whether the letters of a column hold a space, or may hold one."""
-    letters = [chunk.buffers()[-1] for chunk in texts.chunks]
-    # Spaces are at most 32 in ASCII; any other letter is negative as a signed byte.
-    return any(
-        (np.frombuffer(part, np.int8) <= ord(" ")).any() for part in letters if part
-    )
+class Unreadable(KitError):
+    """A file that cannot be read as a table, with the reason."""
 
 
-def plain_numbers(cells: pd.Series) -> pd.Series | None:
-    """Return numbers, None where a cell is no finite number; nan where it is empty."""
-    numbers = _converted(cells, arrow.float64())
-    if numbers is None:
-        return None
-    values = numbers.to_numpy()
-    finite = np.count_nonzero(np.isfinite(values))
-    if finite + numbers.null_count < len(values):
-        return None
-    return pd.Series(values, cells.index)
+@dataclass
+class Sheet:
+    """Cells as they stand in one file or sheet, and what was seen on the way.
+
+    Attributes
+    ----------
+    cells : DataFrame
+        Text (or, from Parquet and Excel, typed) cells under the file's headers,
+        indexed by their row as a spreadsheet counts it.
+    aside : list of (int, str, str)
+        Rows that are no rows of the table: row, code of the reason, and its words.
+    notes : list of (str, str, tuple of int)
+        What was found out or looks amiss: code of the finding, its words, rows.
+    units_row : dict of str to str
+        By header, the cell of the row of units.
+    percents : dict of str to list of int
+        By header, rows whose number the spreadsheet shows as a percentage.
+    sheets : list of str
+        The workbook's sheets that hold anything.
+    """
+
+    cells: pd.DataFrame
+    aside: list[tuple[int, str, str]] = field(default_factory=list)
+    notes: list[tuple[str, str, tuple[int, ...]]] = field(default_factory=list)
+    units_row: dict[str, str] = field(default_factory=dict)
+    percents: dict[str, list[int]] = field(default_factory=dict)
+    sheets: list[str] = field(default_factory=list)
 
 
-def plain_times(cells: pd.Series) -> pd.Series | None:
-    """Return times, None where a cell is not a plain one of 1700 to 2200."""
-    texts, times = as_arrow(cells), _converted(cells, arrow.timestamp("us"))
-    if times is None:
-        return None
-    lengths = compute.binary_length(texts).cast(arrow.int32())
-    alike = compute.is_in(lengths.drop_null(), value_set=_LENGTHS_OF_TIMES)
-    values = times.to_numpy()
-    known = values[~np.isnat(values)]
-    inside = (known > _YEARS[0]) & (known < _YEARS[1])
-    if compute.all(alike).as_py() is False or not inside.all():
-        return None
-    return pd.Series(values, cells.index)
+def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
+    """Return the cells of a file, or of a sheet of it.
 
+    Parameters
+    ----------
+    path : Path
+    sheet : str
+        Of a workbook; "" takes the only one that is not hidden and not empty.
+    how : FileOptions
+        Header row, separator, encoding; what is left out is found out and told.
 
-def _converted(cells: pd.Series, kind: arrow.DataType) -> arrow.ChunkedArray | None:
-    """Return a column of text as another kind, None where a cell is not of it."""
-    texts = as_arrow(cells)
+    Raises
+    ------
+    Unreadable
+        If the file is empty, locked, truncated, of another format, or would unfold
+        to more than `LARGEST_UNPACKED` bytes.
+    """
     try:
-        return texts.cast(kind) if texts is not None else None
-    except arrow.ArrowInvalid:
-        return None
+        told = path.stat()
+        if not stat.S_ISREG(told.st_mode):
+            raise Unreadable("it is no ordinary file; expected a table.")
+        if told.st_size == 0:
+            raise Unreadable("the file is empty (0 bytes); expected a header row.")
+        suffix = path.suffix.lower()
+        if suffix == ".parquet":
+            return _read_parquet(path)
+        if suffix in WORKBOOKS:
+            return _read_workbook(path, sheet, how)
+        if suffix in FOREIGN:
+            raise Unreadable(f"{suffix} is not read; save it as .xlsx or .csv.")
+        return _read_text(path, how)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise Unreadable(f"cannot be opened: {reason}.") from error
+
+
+# ---- tables as text
+
+
+def _read_text(path: Path, how: FileOptions) -> Sheet:
+    """Read every cell of a CSV file as text; rows of another length are found."""
+    sheet = Sheet(pd.DataFrame())
+    encoding = how.encoding or _encoding_of(path, sheet)
+    above, headers, units, lines, separator = _head(path, encoding, how, sheet)
+    sheet.cells = pd.DataFrame(columns=_headers(headers, sheet), dtype="str")
+    _keep_aside(sheet, above, units)
+    first = how.header_row + 1 + how.units_row
+    names = list(sheet.cells.columns)
+
+    def set_aside(row):
+        number = row.number - lines + first - 1
+        said = f"row {number} has {row.actual_columns} cells; expected "
+        said += f"{row.expected_columns} as in the header"
+        sheet.aside.append((number, "row-length", said))
+        return "skip"
+
+    # What is not UTF-8 is rewritten as it, in memory: pyarrow reads no other.
+    plain = encoding in ("utf-8", "utf-8-sig")
+    source = path if plain else io.BytesIO(path.read_bytes().decode(encoding).encode())
+    try:
+        cells = _body(source, lines, names, separator, set_aside)
+    except (arrow.ArrowInvalid, UnicodeDecodeError) as error:
+        raise Unreadable(f"not readable as CSV: {_first_line(error)}.") from error
+    wrong = [row for row, code, _ in sheet.aside if code == "row-length"]
+    cells.index = _rows_in_file(first, len(cells), wrong)
+    sheet.cells = _without_empty_columns(cells)
+    _look_for_open_quotes(sheet, separator)
+    _look_for_cut(path, sheet, first + len(cells) + len(wrong) - 1)
+    return sheet
+
+
+def _body(source, lines: int, names: list[str], separator: str, set_aside):
+    """Return the cells under the headers, all as text."""
+    if not _has_more_lines(source, lines):
+        return pd.DataFrame(columns=names, dtype="str")
+    return arrow.csv.read_csv(
+        source,
+        read_options=arrow.csv.ReadOptions(
+            use_threads=False, block_size=16 << 20, skip_rows=lines, column_names=names
+        ),
+        parse_options=arrow.csv.ParseOptions(
+            delimiter=separator,
+            newlines_in_values=True,
+            ignore_empty_lines=False,
+            invalid_row_handler=set_aside,
+        ),
+        convert_options=arrow.csv.ConvertOptions(
+            column_types={name: arrow.large_string() for name in names},
+            null_values=[""],
+            strings_can_be_null=True,
+            quoted_strings_can_be_null=True,
+        ),
+    ).to_pandas()
+
+
+def _has_more_lines(source, lines: int) -> bool:
+    """Whether anything follows the first lines of a file."""
+    file = source.open("rb") if isinstance(source, Path) else source
+    try:
+        for _ in range(lines):
+            file.readline()
+        return bool(file.read(1))
+    finally:
+        file.close() if isinstance(source, Path) else file.seek(0)
+
+
+def _encoding_of(path: Path, sheet: Sheet) -> str:
+    """Return a file's encoding: by its mark, UTF-8 if it is, else Western European."""
+    with path.open("rb") as file:
+        start = file.read(4096)
+    for mark, encoding in _BYTE_ORDER_MARKS.items():
+        if start.startswith(mark):
+            if encoding != "utf-8-sig":
+                sheet.notes.append(("file-form", f"it is read as {encoding}", ()))
+                return encoding
+            break
+    if b"\0" in start:
+        raise Unreadable("it holds bytes of no text; expected CSV.")
+    place = _first_not_utf8(path)
+    if not place:
+        return "utf-8-sig"
+    said = f"{place} is not UTF-8, so the file is read as cp1252 (Western European); "
+    said += "if letters look wrong, name its encoding in season.toml"
+    sheet.notes.append(("file-form", said, ()))
+    try:
+        path.read_bytes().decode("cp1252")
+    except UnicodeDecodeError as error:
+        said = f"{place} is not UTF-8; name the file's encoding in season.toml."
+        raise Unreadable(said) from error
+    return "cp1252"
+
+
+def _first_not_utf8(path: Path) -> str:
+    """Return the place of the first byte that is not UTF-8, empty if all are."""
+    lines = 0
+    with path.open("rb") as file:
+        while block := file.read(1 << 20) + file.readline():  # whole letters
+            try:
+                block.decode()
+            except UnicodeDecodeError as error:
+                before = block[: error.start]
+                line = lines + before.count(b"\n") + 1
+                byte = len(before) - before.rfind(b"\n")
+                return f"line {line}, byte {byte}: {block[error.start]:#04x}"
+            lines += block.count(b"\n")
+    return ""
+
+
+def _head(path: Path, encoding: str, how: FileOptions, sheet: Sheet):
+    """Return the rows above the headers, headers, units, lines they take, separator."""
+    try:
+        with path.open(encoding=encoding, newline="") as file:
+            start = [file.readline(1 << 22) for _ in range(how.header_row + 20)]
+            separator = how.separator or _separator_of(start, how, sheet)
+            file.seek(0)
+            reader = csv.reader(file, delimiter=separator)
+            above = [next(reader, []) for _ in range(how.header_row - 1)]
+            headers = next(reader, [])
+            units = next(reader, []) if how.units_row else []
+            return above, headers, units, reader.line_num, separator
+    except (csv.Error, UnicodeError) as error:
+        raise Unreadable(f"not readable as CSV: {_first_line(error)}.") from error
+
+
+def _separator_of(start: Sequence[str], how: FileOptions, sheet: Sheet) -> str:
+    """Return what parts the columns: the mark most frequent in the header row."""
+    header = start[how.header_row - 1] if len(start) >= how.header_row else ""
+    bare = re.sub(r'"[^"]*"', "", header)
+    times = {mark: bare.count(mark) for mark in _SEPARATORS}
+    found = max(times, key=lambda mark: times[mark])
+    if found != "," and times[found]:
+        said = f"its columns are parted by {_SEPARATORS[found]}"
+        sheet.notes.append(("file-form", said, ()))
+    return found if times[found] else ","
+
+
+def _look_for_open_quotes(sheet: Sheet, separator: str) -> None:
+    """Find cells that hold lines which look like rows: a quote opened, never closed."""
+    width = len(sheet.cells.columns)
+    for column in sheet.cells:
+        cells = sheet.cells[column]
+        if width < 2 or not _any_line_end(cells):
+            continue
+        lines = cells.str.count("\n")
+        marks = cells.str.count(re.escape(separator))
+        swallowed = (lines > 0) & (marks >= (width - 1) * lines / 2)
+        for row in cells.index[swallowed.fillna(False)]:
+            said = f"row {row}: {column} holds {counted(int(lines[row]), 'line end')} "
+            said += "and looks like rows of the table: a quotation mark was opened and "
+            said += "not closed. The lines in it are not read; close or delete it"
+            sheet.notes.append(("quote-open", said, (int(row),)))
+
+
+def _any_line_end(cells: pd.Series) -> bool:
+    """Whether any cell of a column of text holds a line end."""
+    found = compute.any(compute.match_substring(arrow.chunked_array(cells), "\n"))
+    return bool(found.as_py())
+
+
+def _look_for_cut(path: Path, sheet: Sheet, last: int) -> None:
+    """Say whether the last line lacks its end, as in a file copied in part."""
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        if file.read(1) in b"\r\n\0":
+            return
+    said = f"row {last}, the last, does not end with a line end; if the file was cut "
+    sheet.notes.append(("file-cut", f"{said}off, rows are missing", (last,)))
+
+
+# ---- headers and rows of any file
+
+
+def _headers(names: Iterable[object], sheet: Sheet) -> list[str]:
+    """Return headers as text, each once; one that has none is named by its column."""
+    texts = ["" if name is None else str(name).strip() for name in names]
+    if len(texts) > MOST_COLUMNS:
+        raise Unreadable(
+            f"it has {len(texts)} columns; a spreadsheet has at most {MOST_COLUMNS}."
+        )
+    times: Counter = Counter()
+    headers = []
+    for number, text in enumerate(texts, 1):
+        times[text] += 1
+        if not text:
+            text = f"(no header, column {number})"
+        elif times[text] > 1:
+            text = f"{text} ({times[text]})"
+        headers.append(text)
+    doubled = [repr(text) for text in times if text and times[text] > 1]
+    if doubled:
+        said = f"several columns are headed {listed(doubled)}; the second is called "
+        said += "'… (2)' here, and so on"
+        sheet.notes.append(("header-twice", said, ()))
+    if len(set(headers)) < len(headers):
+        raise Unreadable(f"two columns are headed {doubled[0]}; rename one.")
+    return headers
+
+
+def _keep_aside(sheet: Sheet, above: Sequence[Sequence], units: Sequence) -> None:
+    """Set the rows above the headers and the row of units aside."""
+    for number, row in enumerate(above, 1):
+        if any(cell not in (None, "") for cell in row):
+            said = "the row stands above the headers"
+            sheet.aside.append((number, "above-headers", said))
+    if units:
+        said = "the row holds units"
+        sheet.aside.append((len(above) + 2, "units-row", said))
+        texts = ["" if cell is None else str(cell).strip() for cell in units]
+        sheet.units_row = dict(zip(sheet.cells.columns, texts, strict=False))
+
+
+def _rows_in_file(first: int, n: int, skipped: Sequence[int] = ()) -> pd.Index:
+    """Return the spreadsheet rows of n table rows, counting those set aside."""
+    rows = pd.RangeIndex(first, first + n + len(skipped), name=ROW)
+    return rows.drop(list(skipped))[:n] if skipped else rows
+
+
+def _without_empty_columns(cells: pd.DataFrame) -> pd.DataFrame:
+    """Return the columns that have a header or a cell."""
+    bare = [c for c in cells if c.startswith("(no header") and cells[c].isna().all()]
+    return cells.drop(columns=bare)
 
 
 def without_blank_rows(cells: pd.DataFrame) -> pd.DataFrame:
@@ -114,248 +354,10 @@ def without_blank_rows(cells: pd.DataFrame) -> pd.DataFrame:
     return cells.dropna(how="all")
 
 
-def by_value(cells: pd.Series, make: Callable, missing=np.nan) -> pd.Series:
-    """Return what a function makes of each cell, called once a distinct value.
-
-    Parameters
-    ----------
-    cells : Series
-    make : callable
-        Given a value that is not missing.
-    missing : object
-        What stands for a missing value.
-
-    Examples
-    --------
-    >>> by_value(pd.Series(["a", "b", "a"]), str.upper).tolist()
-    ['A', 'B', 'A']
-    """
-    codes, values = pd.factorize(cells)
-    made = pd.Series([*map(make, values), missing])
-    return made.take(codes).set_axis(cells.index)
+# ---- Parquet and Excel
 
 
-class PlotPlaces:
-    """Where each plot stands in a table that holds it once.
-
-    Examples
-    --------
-    >>> plots = pd.DataFrame({"trial": ["A", "A", "B"], "plot": ["1", "2", "1"]})
-    >>> samples = pd.DataFrame({"trial": ["B", "B"], "plot": ["1", "2"]})
-    >>> PlotPlaces(plots).of(samples).tolist()
-    [2, -1]
-    """
-
-    def __init__(self, plots: pd.DataFrame):
-        self._values, codes = {}, {}
-        for name in ("trial", "plot"):
-            codes[name], values = pd.factorize(plots[name])
-            self._values[name] = arrow.array(values)
-        self._keys = pd.Index(self._key(codes))
-
-    def of(self, rows: pd.DataFrame) -> np.ndarray:
-        """Return the place of each row's plot, −1 where there is no such plot."""
-        codes = {
-            name: compute.index_in(arrow.chunked_array(rows[name]), value_set=values)
-            .fill_null(-1)
-            .to_numpy()
-            for name, values in self._values.items()
-        }
-        known = (codes["trial"] >= 0) & (codes["plot"] >= 0)
-        return np.where(known, self._keys.get_indexer(self._key(codes)), -1)
-
-    def _key(self, codes) -> np.ndarray:
-        """Return trial and plot as one number."""
-        width = max(len(self._values["plot"]), 1)
-        return codes["trial"].astype(np.int64) * width + codes["plot"]
-
-
-def at_places(cells: pd.Series, places: np.ndarray) -> pd.Series:
-    """Return the cells at places, missing where a place is −1.
-
-    Examples
-    --------
-    >>> at_places(pd.Series([5.0, 6.0]), np.array([1, -1])).tolist()
-    [6.0, nan]
-    """
-    return pd.Series(cells.array.take(places, allow_fill=True), copy=False)
-
-
-SUFFIXES = (".csv", ".parquet", ".xlsx")
-ROW = "row_in_file"
-# A compressed file may not unfold to more than this. [bytes]
-LARGEST_UNPACKED = 4 << 30
-
-
-class Unreadable(KitError):
-    """A file that cannot be read as a table, with the reason."""
-
-
-@dataclass
-class RawTable:
-    """A table as it stands in the file.
-
-    Attributes
-    ----------
-    cells : DataFrame
-        Text (or, from Parquet and Excel, typed) cells under the file's headers,
-        with the spreadsheet row of each in the index; the header is row 1.
-    findings : list of Finding
-        Rows that are not rows of this table.
-    """
-
-    cells: pd.DataFrame
-    findings: list[Finding] = field(default_factory=list)
-
-
-def find_table(folder: Path, table: str) -> Path | None:
-    """Return the file of a table, None if there is none.
-
-    Raises
-    ------
-    Unreadable
-        If it is there in two formats.
-    """
-    found = [Path(folder) / f"{table}{suffix}" for suffix in SUFFIXES]
-    found = [path for path in found if os.path.lexists(path)]
-    if len(found) > 1:
-        names = " and ".join(path.name for path in found)
-        raise Unreadable(f"{names} are both there; keep one.")
-    return found[0] if found else None
-
-
-def near_misses(folder: Path) -> list[Finding]:
-    """Return files named almost like a table, such as `Plots.csv` or `oven (1).csv`."""
-    found = []
-    for path in sorted(Path(folder).iterdir()):
-        name = path.name.casefold()
-        for table in SCHEMAS:
-            exact = path.name in [f"{table}{suffix}" for suffix in SUFFIXES]
-            own = name.startswith(table) and not name[len(table) :][:1].isalpha()
-            if own and not exact and name.endswith((*SUFFIXES, ".xls", ".txt")):
-                said = f"{path.name!r} is not read; expected {table} with the ending "
-                said += f"{', '.join(SUFFIXES)}. Rename it if it is the table."
-                finding = Finding(code="file-not-read", table=table, message=said)
-                found.append(finding)
-    return found
-
-
-def read_raw(path: Path, table: str) -> RawTable:
-    """Return the cells of a file.
-
-    Raises
-    ------
-    Unreadable
-        If the file is empty, locked, truncated, of another encoding or format, or
-        would unfold to more than `LARGEST_UNPACKED` bytes.
-    """
-    readers = {".csv": _read_csv, ".parquet": _read_parquet, ".xlsx": _read_excel}
-    try:
-        if path.stat().st_size == 0:
-            raise Unreadable("the file is empty (0 bytes); expected a header row.")
-        return readers[path.suffix](path, table)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise Unreadable(f"cannot be opened: {reason}.") from error
-
-
-def _read_csv(path: Path, table: str) -> RawTable:
-    """Read every cell of a CSV file as text; rows of another length are found."""
-    headers = _csv_headers(path)
-    wrong: list[Finding] = []
-
-    def set_aside(row):
-        wrong.append(
-            Finding(
-                code="row-length",
-                table=table,
-                rows=(row.number,),
-                message=f"row {row.number} has {row.actual_columns} cells; expected "
-                f"{row.expected_columns} as in the header. Look for a comma too many.",
-            )
-        )
-        return "skip"
-
-    options = {
-        "read_options": arrow.csv.ReadOptions(use_threads=False, block_size=16 << 20),
-        "parse_options": arrow.csv.ParseOptions(
-            newlines_in_values=True,
-            ignore_empty_lines=False,
-            invalid_row_handler=set_aside,
-        ),
-        "convert_options": arrow.csv.ConvertOptions(
-            column_types={name: arrow.large_string() for name in headers},
-            null_values=[""],
-            strings_can_be_null=True,
-            quoted_strings_can_be_null=True,
-        ),
-    }
-    try:
-        cells = arrow.csv.read_csv(path, **options).to_pandas()
-    except arrow.ArrowInvalid as error:
-        raise Unreadable(f"not readable as CSV: {_first_line(error)}.") from error
-    cells.index = _rows_in_file(len(cells), [f.rows[0] for f in wrong])
-    return RawTable(cells, wrong + _cut_off(path, table, len(cells) + len(wrong)))
-
-
-def _cut_off(path: Path, table: str, n_rows: int) -> list[Finding]:
-    """Return whether the last line lacks its end, as in a file copied in part."""
-    with path.open("rb") as file:
-        file.seek(-1, os.SEEK_END)
-        if file.read(1) in b"\r\n":
-            return []
-    said = f"row {n_rows + 1}, the last, does not end with a line end; if the file was "
-    said += "cut off, rows are missing."
-    place = (n_rows + 1,)
-    return [Finding(code="file-cut", table=table, rows=place, message=said)]
-
-
-def _csv_headers(path: Path) -> list[str]:
-    """Return the header row; refuse another encoding, separator or a doubled name."""
-    _refuse_other_encoding(path)
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            headers = next(csv.reader(file), [])
-    except csv.Error as error:
-        raise Unreadable(f"not readable as CSV: {error}.") from error
-    if len(headers) == 1 and (";" in headers[0] or "\t" in headers[0]):
-        raise Unreadable("the columns are not parted by commas; save as CSV, commas.")
-    _refuse_doubled(headers)
-    return headers
-
-
-def _refuse_other_encoding(path: Path) -> None:
-    """Refuse a file with a byte that is not UTF-8, and say where."""
-    lines = 0
-    with path.open("rb") as file:
-        while block := file.read(1 << 20) + file.readline():  # whole letters
-            try:
-                block.decode()
-            except UnicodeDecodeError as error:
-                before = block[: error.start]
-                line = lines + before.count(b"\n") + 1
-                byte = len(before) - before.rfind(b"\n")
-                raise Unreadable(
-                    f"line {line}, byte {byte}: {block[error.start]:#04x} is not "
-                    "UTF-8; save the file as CSV in UTF-8."
-                ) from error
-            lines += block.count(b"\n")
-
-
-def _refuse_doubled(headers: list[str]) -> None:
-    """Refuse a header that stands over two columns."""
-    doubled = sorted({name for name in headers if headers.count(name) > 1})
-    if doubled:
-        raise Unreadable(f"two columns are headed {doubled[0]!r}; rename one.")
-
-
-def _rows_in_file(n: int, skipped: list[int]) -> pd.Index:
-    """Return the spreadsheet rows of n table rows, counting those set aside."""
-    rows = pd.RangeIndex(2, n + 2 + len(skipped), name=ROW)
-    return rows.drop(skipped)[:n] if skipped else rows
-
-
-def _read_parquet(path: Path, table: str) -> RawTable:
+def _read_parquet(path: Path) -> Sheet:
     """Read a Parquet file; a row's number is its place after a header."""
     try:
         file = arrow.parquet.ParquetFile(path)
@@ -365,29 +367,125 @@ def _read_parquet(path: Path, table: str) -> RawTable:
         cells = file.read().to_pandas()
     except arrow.ArrowException as error:
         raise Unreadable(f"not readable as Parquet: {_first_line(error)}.") from error
-    _refuse_doubled([str(name) for name in cells.columns])
-    cells.index = _rows_in_file(len(cells), [])
-    return RawTable(cells)
+    sheet = Sheet(cells)
+    cells.columns = pd.Index(_headers(cells.columns, sheet))
+    cells.index = _rows_in_file(2, len(cells))
+    return sheet
 
 
-def _read_excel(path: Path, table: str) -> RawTable:
-    """Read the first sheet of an Excel file, its cells as they are typed."""
+def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
+    """Read a sheet of an Excel file, its cells as they are typed."""
+    book = open_workbook(path)
+    try:
+        chosen, sheet = _sheet_of(book, name), Sheet(pd.DataFrame())
+        rows = _rows_of(chosen)
+        above = [next(rows, ()) for _ in range(how.header_row - 1)]
+        above = [[cell.value for cell in row] for row in above]
+        headers = [cell.value for cell in next(rows, ())]
+        while headers and headers[-1] in (None, ""):
+            headers.pop()
+        width = len(headers)
+        names = _headers(headers, sheet)
+        sheet.cells = pd.DataFrame(columns=names, dtype=object)
+        units = [c.value for c in next(rows, ())][:width] if how.units_row else []
+        _keep_aside(sheet, above, units)
+        first = how.header_row + 1 + how.units_row
+        body = []
+        for number, row in enumerate(rows, first):
+            body.append([cell.value for cell in row[:width]])
+            for header, cell in zip(names, row, strict=False):
+                if _is_shown_as_percent(cell):
+                    sheet.percents.setdefault(header, []).append(number)
+        sheet.cells = pd.DataFrame(body, columns=names, dtype=object)
+        sheet.cells.index = _rows_in_file(first, len(body))
+        sheet.cells = _without_empty_columns(sheet.cells)
+        _tell_of_merged(chosen, sheet)
+        _tell_of_hidden(chosen, sheet)
+        sheet.sheets = [one.title for one in filled_sheets(book)]
+    finally:
+        book.close()
+    return sheet
+
+
+def open_workbook(path: Path) -> openpyxl.Workbook:
+    """Return an Excel file, its formulas as their values.
+
+    Raises
+    ------
+    Unreadable
+        If it is damaged, or would unfold to more than `LARGEST_UNPACKED` bytes.
+    """
     try:
         with zipfile.ZipFile(path) as packed:
-            _refuse_too_large(sum(part.file_size for part in packed.infolist()))
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True)
-    except (zipfile.BadZipFile, KeyError, ValueError) as error:
+            size = sum(part.file_size for part in packed.infolist())
+        _refuse_too_large(size)
+        # Only a book read whole tells which cells are merged.
+        return openpyxl.load_workbook(
+            path, read_only=size > LARGEST_WHOLE, data_only=True
+        )
+    except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
         raise Unreadable(f"not readable as Excel: {_first_line(error)}.") from error
-    rows = book.worksheets[0].iter_rows(values_only=True)
-    headers = [str(name) if name is not None else "" for name in next(rows, ())]
-    while headers and not headers[-1]:
-        headers.pop()
-    _refuse_doubled(headers)
-    body = [list(row[: len(headers)]) for row in rows]
-    book.close()
-    cells = pd.DataFrame(body, columns=headers, dtype=object)
-    cells.index = _rows_in_file(len(cells), [])
-    return RawTable(cells)
+
+
+def _rows_of(sheet) -> Iterable:
+    """Return a sheet's rows of cells, whatever size the file says it has."""
+    if hasattr(sheet, "reset_dimensions"):
+        sheet.reset_dimensions()
+    return iter(sheet.iter_rows())
+
+
+def filled_sheets(book: openpyxl.Workbook) -> list:
+    """Return the sheets that hold anything."""
+    return [
+        sheet
+        for sheet in book.worksheets
+        if any(cell.value is not None for row in _rows_of(sheet) for cell in row)
+    ]
+
+
+def _sheet_of(book: openpyxl.Workbook, name: str):
+    """Return the sheet of a name, or the only one there is to be read."""
+    by_name = {sheet.title: sheet for sheet in book.worksheets}
+    there = listed([repr(title) for title in by_name], most=30)
+    if name:
+        if name not in by_name:
+            raise Unreadable(f"it has no sheet {name!r}; its sheets are {there}.")
+        return by_name[name]
+    filled = filled_sheets(book)
+    shown = [sheet for sheet in filled if sheet.sheet_state == "visible"] or filled
+    if len(shown) > 1:
+        raise Unreadable(
+            f"it has several sheets: {there}. Name the one to read in season.toml, "
+            f'such as read = "{shown[0].title}" after the file and a #.'
+        )
+    return shown[0] if shown else book.worksheets[0]
+
+
+def _is_shown_as_percent(cell) -> bool:
+    """Whether a cell's number is shown a hundredfold, with a percent sign."""
+    value = cell.value
+    if not isinstance(value, float | int) or not -1 <= value <= 1:
+        return False
+    return "%" in (cell.number_format or "")
+
+
+def _tell_of_merged(chosen, sheet: Sheet) -> None:
+    """Find cells merged over several rows: all but the first are empty in the file."""
+    merged = getattr(chosen, "merged_cells", None)
+    tall = [r for r in merged.ranges if r.max_row > r.min_row] if merged else []
+    body = [r for r in tall if r.max_row >= sheet.cells.index.min()]
+    if body:
+        said = f"cells {listed([str(r) for r in body], most=3)} are merged; only the "
+        said += "first row of each has the value. Unmerge them and fill it down"
+        rows = [n for r in body for n in range(r.min_row + 1, r.max_row + 1)]
+        sheet.notes.append(("cells-merged", said, tuple(rows)))
+
+
+def _tell_of_hidden(chosen, sheet: Sheet) -> None:
+    """Say that the sheet read is hidden."""
+    if chosen.sheet_state != "visible":
+        said = f"the sheet {chosen.title!r} is hidden in the workbook, and is read"
+        sheet.notes.append(("sheet-hidden", said, ()))
 
 
 def _refuse_too_large(unpacked: int) -> None:

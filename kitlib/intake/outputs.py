@@ -19,9 +19,8 @@ from urllib.parse import quote
 
 import pandas as pd
 
-from kitlib.intake.files import find_table
-from kitlib.intake.schema import SCHEMAS
-from kitlib.intake.settings import SETTINGS_FILE, season_folder
+from kitlib.intake.settings import SETTINGS_FILE, read_season, season_folder
+from kitlib.intake.tables import source_files
 from kitlib.words.errors import KitError
 
 # Letters a cell may not begin with if a spreadsheet is not to run it as a formula
@@ -187,14 +186,15 @@ PACKAGES = (
 def input_files(folder: Path) -> list[Path]:
     """Return the files of a season folder that the audit reads, by name."""
     folder = season_folder(folder)
-    found = [find_table(folder, name) for name in SCHEMAS]
-    settings = folder / SETTINGS_FILE
-    return sorted([settings, *(path for path in found if path)])
+    return sorted([folder / SETTINGS_FILE, *source_files(folder, read_season(folder))])
 
 
 def input_hashes(folder: Path) -> dict[str, str]:
-    """Return the SHA-256 of every file the audit reads, by its name."""
-    return {path.name: sha256_of(path) for path in input_files(folder)}
+    """Return the SHA-256 of every file the audit reads, by its path in the folder."""
+    return {
+        path.relative_to(folder).as_posix(): sha256_of(path)
+        for path in input_files(folder)
+    }
 
 
 @cache

@@ -8,8 +8,13 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.cells import Table, left_out_rows
-from kitlib.intake.files import PlotPlaces, at_places, by_value
+from kitlib.intake.cells import (
+    Table,
+    at_places,
+    by_value,
+    left_out_rows,
+    plot_places,
+)
 from kitlib.intake.reference import Reference, benchtop_means, hours_between
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
@@ -258,12 +263,11 @@ def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
     findings: list[Finding] = []
     register = curve_register(tables["curves"].frame)
     plots = _restated(tables["plots"].frame, tables["curves"].frame, register, findings)
-    places = PlotPlaces(plots)
     samples = _samples_of_both(reference, tables["benchtop"].frame)
-    at = places.of(samples)
+    at = plot_places(plots, samples)
     placed, sampled = at >= 0, np.unique(at[at >= 0])
     further = tables["readings"].frame
-    more, further_at, orphans = _further_readings(plots, places, further, register)
+    more, further_at, orphans = _further_readings(plots, further, register)
     readings = _readings_at(sampled, plots, more, further_at, register)
     joined = samples[placed].merge(readings, on=["trial", "plot"], how="left")
     refusal = _refusals(joined)
@@ -350,12 +354,12 @@ _OF_READING = ["trial", "plot", "curve", "recorded_pct", "sensor_pct"]
 _OF_READING += ["curve_known", "crop_agrees"]
 
 
-def _further_readings(plots, places: PlotPlaces, further, register):
+def _further_readings(plots, further, register):
     """Return the further readings that can serve, their plots' places, and the rest.
 
     The last value holds the code of each reading that cannot, by its row.
     """
-    at = places.of(further)
+    at = plot_places(plots, further)
     crop, own = (at_places(plots[c], at).set_axis(further.index) for c in _CROP_CURVE)
     more = further[["trial", "plot", "curve", "sensor_pct"]].assign(
         recorded_pct=further["sensor_pct"],

@@ -6,8 +6,13 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.cells import Table, left_out_rows
-from kitlib.intake.files import PlotPlaces, at_places, by_value
+from kitlib.intake.cells import (
+    Table,
+    at_places,
+    by_value,
+    left_out_rows,
+    plot_places,
+)
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.words.errors import NoSpread, TooFewSamples
@@ -135,7 +140,7 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
 
 def _crop_of(dishes: pd.DataFrame, plots: pd.DataFrame) -> np.ndarray:
     """Return the crop of each dish's plot."""
-    crop = at_places(plots["crop"], PlotPlaces(plots).of(dishes))
+    crop = at_places(plots["crop"], plot_places(plots, dishes))
     return by_value(crop, crop_key).to_numpy(object)
 
 

@@ -84,6 +84,8 @@ SCHEMAS: dict[str, pa.DataFrameSchema] = {
             "dish": _text(),
             "prestage_wet_g": _number(*_GRAMS),
             "prestage_dry_g": _number(*_GRAMS),
+            "sealed_mass_g": _number(*_GRAMS),
+            "opened_mass_g": _number(*_GRAMS),
             "sampled_at": _time(),
             "weighed_at": _time(),
             "selection_reason": _text(),
@@ -168,6 +170,9 @@ FORMER_HEADERS = {
 }
 # Columns that hold a moisture: season.toml sets how high one may be.
 MOISTURES = ("sensor_pct", "moisture_pct", "known_pct", "low_pct", "high_pct")
+# Columns whose cells are names: spelt in several ways, they mean one thing.
+NAMES = ("trial", "plot", "entry", "crop", "curve", "sample", "method", "lab", "meter")
+NAMES += ("location", "sensor", "chamber_config")
 REQUIRED_TABLES = ("plots", "oven", "curves")
 # Keys no two rows of a table may share.
 UNIQUE_KEYS = {"plots": ["trial", "plot"], "readings": ["trial", "plot", "curve"]}

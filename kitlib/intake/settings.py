@@ -1,13 +1,27 @@
 """The settings of a season, read from season.toml."""
 
+import codecs
+import stat
 import tomllib
-from datetime import date
+from collections.abc import Mapping
+from datetime import UTC, date, datetime
 from math import nan
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    ValidationError,
+    create_model,
+    field_validator,
+    model_validator,
+)
 
+from kitlib.intake.schema import FORMER_HEADERS, NAMES, SCHEMAS, column_kinds
 from kitlib.words.errors import refuse
 from kitlib.words.limits import (
     BUSHEL_LB,
@@ -20,16 +34,33 @@ from kitlib.words.limits import (
     threshold,
     tolerance_for,
 )
-from kitlib.words.terms import crop_key
+from kitlib.words.terms import crop_key, listed
 
 SETTINGS_FILE = "season.toml"
 # Beside a run's notebooks: where the season lay, and the earlier ones' results.
 SEASON_PATH, EARLIER_PATHS = "season.path", "earlier.path"
 BY_USER = "season.toml"
-_LARGEST_SETTINGS = 1_000_000  # bytes
+# A settings file longer than this is some other file. [bytes]
+LARGEST_SETTINGS = 1 << 20
+
+
+def _no_fraction(percent: float) -> float:
+    """Refuse a moisture given as a fraction: no grain is below 1 %."""
+    if percent < 1:
+        raise ValueError(f"expected percent, such as 15.5; {percent:g} is a fraction")
+    return percent
+
+
+def _in_a_list(value: object) -> object:
+    """Return one value as a list of one."""
+    return value if isinstance(value, list) else [value]
+
 
 Positive = Annotated[float, Field(gt=0)]
-Percent = Annotated[float, Field(gt=0, lt=100)]
+Percent = Annotated[float, Field(gt=0, lt=100), AfterValidator(_no_fraction)]
+TableName = Literal[tuple(SCHEMAS)]
+Texts = Annotated[list[str], BeforeValidator(_in_a_list)]
+Moisture = Literal["percent", "fraction", "dry_basis"]
 
 
 class _Strict(BaseModel):
@@ -44,12 +75,104 @@ class ToleranceSetting(_Strict):
 
 
 class Units(_Strict):
-    """The units the user's tables are written in."""
+    """Units that tables are written in; None where it is not said here."""
 
-    mass: Literal["kg", "lb", "g"] = "kg"
-    test_weight: Literal["kg_hl", "lb_bu"] = "kg_hl"
-    area: Literal["m2", "ft2", "ac"] = "m2"
-    temperature: Literal["c", "f"] = "c"
+    moisture: Moisture | None = None
+    mass: Literal["kg", "lb", "g"] | None = None
+    test_weight: Literal["kg_hl", "lb_bu"] | None = None
+    area: Literal["m2", "ft2", "ac"] | None = None
+    temperature: Literal["c", "f"] | None = None
+
+
+OUR_UNITS = Units(
+    moisture="percent", mass="kg", test_weight="kg_hl", area="m2", temperature="c"
+)
+# [units] holds for all tables, [units.<table>] for one.
+SeasonUnits: Any = create_model(
+    "SeasonUnits", __base__=Units, **{table: (Units, Units()) for table in SCHEMAS}
+)
+
+
+class FileOptions(_Strict):
+    """How the files of one table are read, as [files.<table>] says.
+
+    Attributes
+    ----------
+    read : list of str
+        Paths or patterns inside the season folder; ``file#sheet`` names a sheet. None
+        means the file that has the table's name.
+    header_row : int
+        Row of the headers, as the spreadsheet numbers rows.
+    units_row : bool
+        Whether a row of units stands under the headers.
+    separator, encoding : str or None
+        None: found out, and said.
+    decimal : str
+        Mark before the decimals.
+    dates : list of str
+        Forms of times as `strptime` writes them, besides ISO 8601.
+    missing : list of str
+        What stands for an empty cell.
+    skip_rows_where : dict
+        Rows left out for what a column of ours says, such as totals.
+    fixed : dict
+        Columns of ours that are the same in all rows.
+    columns, units
+        Those of these files only.
+    """
+
+    read: Texts = []
+    header_row: Annotated[int, Field(ge=1)] = 1
+    units_row: bool = False
+    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    decimal: Literal[".", ","] = "."
+    encoding: str | None = None
+    dates: Texts = []
+    missing: Texts = []
+    skip_rows_where: dict[str, Texts] = {}
+    fixed: dict[str, str | bool | int | float | datetime | date] = {}
+    columns: dict[str, Texts] = {}
+    units: Units = Units()
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, encoding: str | None) -> str | None:
+        try:
+            return codecs.lookup(encoding).name if encoding else None
+        except LookupError as error:
+            raise ValueError("expected an encoding such as utf-8 or cp1252") from error
+
+    @field_validator("dates")
+    @classmethod
+    def _known_forms(cls, forms: list[str]) -> list[str]:
+        for form in forms:
+            if date.min.strftime(form) == form or "%" not in form:
+                raise ValueError('expected a form such as "%d/%m/%Y %H:%M"')
+        return forms
+
+
+class OffsetChange(_Strict):
+    """An offset in force on a curve from a time on."""
+
+    curve: str
+    start: datetime = Field(alias="from")
+    value: Annotated[float, Field(ge=-20, le=20)]
+
+    @field_validator("start")
+    @classmethod
+    def _without_zone(cls, start: datetime) -> datetime:
+        return start.astimezone(UTC).replace(tzinfo=None) if start.tzinfo else start
+
+
+class Selection(_Strict):
+    """Which reasons for taking a sample are blind to the sensor's reading."""
+
+    blind: Texts = ["random", "stratified", "all", "systematic"]
+
+    def is_blind(self, reason: str) -> bool:
+        """Whether a reason is one of them, letter case and outer spaces apart."""
+        plain = reason.strip().casefold()
+        return not plain or plain in {name.strip().casefold() for name in self.blind}
 
 
 class CostSetting(_Strict):
@@ -130,6 +253,14 @@ class Season(_Strict):
         From which numbers on a curve's set-up is in doubt.
     rule : str
         Name of the tolerance rule for crops without a tolerance of their own.
+    files, columns, units, ignore
+        Where the tables come from, under which headers, in which units; files of the
+        folder that are no tables.
+    alias : dict
+        By column, our name for a thing and the names that others write for it.
+    offsets : list of OffsetChange
+        Offsets in force by curve and time, in place of a column of the plots.
+    selection : Selection
     """
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
@@ -155,8 +286,15 @@ class Season(_Strict):
     costs: CostSetting | None = None
     wanted_half_width: Positive | None = None
     setup: SetupLimits = SetupLimits()
-    units: Units = Units()
-    columns: dict[str, dict[str, str]] = {}
+    units: SeasonUnits = SeasonUnits()
+    columns: dict[TableName, dict[str, Texts]] = {}
+    files: dict[
+        TableName, Annotated[list[FileOptions], BeforeValidator(_in_a_list)]
+    ] = {}
+    ignore: Texts = []
+    alias: dict[Literal[NAMES], dict[str, Texts]] = {}
+    offsets: list[OffsetChange] = []
+    selection: Selection = Selection()
 
     @field_validator("name")
     @classmethod
@@ -173,6 +311,49 @@ class Season(_Strict):
     @classmethod
     def _by_crop_key(cls, by_crop: dict) -> dict:
         return {crop_key(crop): value for crop, value in by_crop.items()}
+
+    @model_validator(mode="after")
+    def _columns_of_their_table(self) -> "Season":
+        named = [(f"columns.{t}", t, names) for t, names in self.columns.items()]
+        for table, options in self.files.items():
+            for one in options:
+                named.append((f"files.{table}.columns", table, one.columns))
+                named.append((f"files.{table}.fixed", table, one.fixed))
+        wrong = [
+            f"{place}.{name} is no column of the table {table}, which has "
+            f"{listed(column_kinds(table), most=99)}"
+            for place, table, names in named
+            for name in names
+            if FORMER_HEADERS.get(name, name) not in column_kinds(table)
+        ]
+        if wrong:
+            raise ValueError("; ".join(wrong))
+        return self
+
+    def sources_of(self, table: str) -> list[FileOptions]:
+        """Return how each group of a table's files is read, columns and units filled.
+
+        What is said nearer to the file wins: [files.<table>], then [units.<table>]
+        and [columns.<table>], then [units].
+        """
+        columns = self.columns.get(table, {})
+        general = self.units.model_dump(include=set(Units.model_fields))
+        told = [
+            OUR_UNITS.model_dump(),
+            general,
+            getattr(self.units, table).model_dump(),
+        ]
+        sources = []
+        for options in self.files.get(table, [FileOptions()]):
+            units: dict = {}
+            for said in [*told, options.units.model_dump()]:
+                units |= {name: unit for name, unit in said.items() if unit}
+            filled = {
+                "columns": _present(columns | options.columns),
+                "units": Units.model_validate(units),
+            }
+            sources.append(options.model_copy(update=filled))
+        return sources
 
     def tolerance_of(self, crop: str) -> Tolerance:
         """Return the crop's tolerance: the user's, the rule's, or the widest."""
@@ -214,6 +395,11 @@ class Season(_Strict):
         """Whether every default the crop needs is there."""
         has_tolerance = crop_key(crop) in self.tolerance or tolerance_for(crop)
         return bool(has_tolerance) and self.standard_moisture_of(crop) > 0
+
+
+def _present(columns: dict[str, list[str]]) -> dict[str, list[str]]:
+    """Return mapped columns under the names they have today."""
+    return {FORMER_HEADERS.get(name, name): theirs for name, theirs in columns.items()}
 
 
 def folders_named(place: Path) -> list[Path]:
@@ -267,30 +453,47 @@ def read_season(folder: str | Path) -> Season:
         setting is named.
     """
     path = season_folder(folder) / SETTINGS_FILE
-    if path.exists() and not path.is_file():  # a pipe would never come to its end
-        refuse(str(path), ["it is no plain file; expected the season's settings."])
     try:
-        if path.stat().st_size > _LARGEST_SETTINGS:
-            refuse(str(path), ["it is over 1 MB; expected the season's settings."])
-        settings = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return Season.model_validate(_settings_in(path))
     except FileNotFoundError:
         refuse(str(path), ["not found; `moisture-audit init` writes one to fill in."])
-    except ValueError as error:  # also of a number with thousands of digits
-        refuse(SETTINGS_FILE, [f"not readable as TOML in UTF-8: {error}."])
-    except RecursionError:
-        refuse(SETTINGS_FILE, ["not readable as TOML: lists are nested too deeply."])
-    except OSError as error:
-        refuse(str(path), [f"cannot be opened: {error.strerror}."])
-    try:
-        return Season.model_validate(settings)
     except ValidationError as error:
         refuse(SETTINGS_FILE, [_in_words(problem) for problem in error.errors()])
+    except ValueError as error:  # also of a number with thousands of digits
+        refuse(SETTINGS_FILE, [f"not readable as TOML in UTF-8: {error}."])
+    except OSError as error:
+        refuse(str(path), [f"cannot be opened: {error.strerror}."])
+    except RecursionError:
+        refuse(SETTINGS_FILE, ["it is nested too deeply to be settings of a season."])
+    raise AssertionError("refuse() always raises for a problem")
 
 
-def _in_words(problem: dict) -> str:
+def _settings_in(path: Path) -> Mapping:
+    """Return what a TOML file says; its kind and size are looked at before it is."""
+    told = path.stat()
+    if not stat.S_ISREG(told.st_mode):
+        refuse(str(path), ["it is no ordinary file; expected settings in TOML."])
+    if told.st_size > LARGEST_SETTINGS:
+        size = f"{told.st_size / 1e6:.1f} MB; expected at most 1 MB of settings."
+        refuse(str(path), [f"it has {size}"])
+    return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+
+
+def _in_words(problem: Any) -> str:
     """Say which setting is wrong, what it is and what was expected."""
     place = ".".join(map(str, problem["loc"]))
     if problem["type"] == "extra_forbidden":
-        return f"{place} is no setting of the audit. Check its spelling or delete it."
-    value = "missing" if problem["type"] == "missing" else repr(problem["input"])
-    return f"{place} is {value}; {problem['msg'][:1].lower()}{problem['msg'][1:]}."
+        said = "is no setting of the audit. Check its spelling or delete it."
+        return f"{_cut(place)} {said}"
+    said = problem["msg"].removeprefix("Value error, ").rstrip(".")
+    if problem["type"] == "dict_type":
+        said = f"expected a heading [{place}] with a setting a line under it"
+    if not place:
+        return f"{said}."
+    value = "missing" if problem["type"] == "missing" else _cut(repr(problem["input"]))
+    return f"{_cut(place)} is {value}; {said[:1].lower()}{said[1:]}."
+
+
+def _cut(text: str, longest: int = 80) -> str:
+    """Return a text cut where it is long."""
+    return text if len(text) <= longest else f"{text[:longest]}…"

@@ -81,7 +81,9 @@ def curve_evidence(season: SeasonAudit) -> list[Block]:
     """Return each curve's samples in two figures above its numbers."""
     blocks: list[Block] = []
     for curve, audit in list(season.audits.items())[:MOST_CURVES]:
-        blocks.append(Heading(f"Calibration curve {curve}: {season.advice[curve].action}"))
+        blocks.append(
+            Heading(f"Calibration curve {curve}: {season.advice[curve].action}")
+        )
         blocks.append(curve_pictures(season, curve))
         blocks.append(curve_numbers(audit, season.settings.confidence))
     more = len(season.audits) - MOST_CURVES

@@ -61,6 +61,9 @@ name = "my-season"
 # What sampling costs, in hours or money. Left out: hours of work.
 #costs = { trial = 4.0, sample = 0.25, dish = 0.2, benchtop_reading = 0.1 }
 
+# Files in this folder that are no tables.
+#ignore = ["notes*.xlsx"]
+
 # Moisture that yields are stated at, by crop.
 [standard_moisture]
 #maize = 15.5
@@ -104,9 +107,27 @@ name = "my-season"
 #from_air_c = 5.0
 #grain_kg = 2.7
 
-# Units of your tables: mass kg, lb or g; test_weight kg_hl or lb_bu; area m2, ft2
-# or ac; temperature c or f.
+# Which reasons for taking a sample are blind to the sensor's reading; samples taken
+# for any other are shown apart and left out of the bias.
+[selection]
+#blind = ["random", "stratified", "all", "systematic"]
+
+# What others call it: ours = ["theirs"], for trial, entry, crop, curve, method.
+[alias.trial]
+#"N12" = ["North 12"]
+
+# An offset put in force during the season, in place of a column offset_in_force;
+# before the first it is the one in the table curves.
+#[[offsets]]
+#curve = "maize-S1"
+#from = 2025-10-04T12:00:00
+#value = 0.3
+
+# Units of your tables: moisture percent, fraction or dry_basis; mass kg, lb or g;
+# test_weight kg_hl or lb_bu; area m2, ft2 or ac; temperature c or f. For one table
+# alone: [units.benchtop].
 [units]
+#moisture = "percent"
 #mass = "kg"
 #test_weight = "kg_hl"
 #area = "m2"
@@ -115,6 +136,20 @@ name = "my-season"
 # Your own headers, table by table: ours = "yours".
 [columns.benchtop]
 #moisture_pct = "Moisture %"
+
+# Files as they were exported: which to read, and how they are written. Dates are
+# ISO 8601 unless their form is given; separator and encoding are found out.
+[files.benchtop]
+#read = ["meter/*.csv", "book.xlsx#Sheet"]
+#header_row = 3
+#units_row = true
+#separator = ";"
+#decimal = ","
+#encoding = "cp1252"
+#dates = "%m/%d/%Y %H:%M"
+#missing = ["-", "n/a"]
+#skip_rows_where = { trial = ["Total", ""] }
+#fixed = { meter = "bench-1" }
 """
 
 

@@ -6,9 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from kitlib.explorer.what_if_files import FOLDER
-from kitlib.intake.files import SUFFIXES
-from kitlib.intake.outputs import LOCK_FILE, sha256_of
-from kitlib.intake.schema import SCHEMAS
+from kitlib.intake.outputs import LOCK_FILE, input_files, sha256_of
 from kitlib.intake.settings import SETTINGS_FILE
 from kitlib.review.history import CURVES_FILE
 from kitlib.runs.manifest import JOURNAL, MANIFEST, environment
@@ -149,9 +147,13 @@ def _season_hashes(season: Path) -> dict[str, str]:
     """Return the SHA-256 of what is there of a season's files."""
     if not season.is_dir():
         raise ManifestRefused(f"--season {season}: there is no such folder.")
-    names = [SETTINGS_FILE, *(f"{n}{s}" for n in SCHEMAS for s in SUFFIXES)]
-    paths = [season / name for name in names]
-    return {path.name: sha256_of(path) for path in paths if path.is_file()}
+    if not (season / SETTINGS_FILE).is_file():
+        return {}
+    return {
+        path.relative_to(season).as_posix(): sha256_of(path)
+        for path in input_files(season)
+        if path.is_file()
+    }
 
 
 def _earlier_hashes(folders: Sequence[str | Path]) -> dict[str, str]:

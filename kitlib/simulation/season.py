@@ -109,6 +109,7 @@ seed = {seed}
 confidence = 0.95
 setting_step = 0.1
 selection_share = 0.2
+ignore = ["truth*.csv", "faults.csv"]
 check_entries = [{checks}]
 
 [standard_moisture]

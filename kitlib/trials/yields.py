@@ -8,7 +8,7 @@ import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.corrections import Correction
-from kitlib.intake.files import PlotPlaces, by_value
+from kitlib.intake.cells import by_value, plot_places
 from kitlib.intake.pairs import Pairing
 from kitlib.intake.settings import Season
 from kitlib.words.terms import (
@@ -231,7 +231,7 @@ def _sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
     """Return each plot's air-oven moisture, nan where it was not sampled."""
     oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
     means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
-    at = PlotPlaces(plots).of(means.index.to_frame())
+    at = plot_places(plots, means.index.to_frame())
     found = np.full(len(plots), np.nan)
     found[at[at >= 0]] = means[at >= 0]
     return pd.Series(found, index=plots.index)

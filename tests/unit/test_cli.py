@@ -9,7 +9,7 @@ from importlib.metadata import entry_points
 import pytest
 
 from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
-from kitlib.intake.settings import Season, Units, read_season
+from kitlib.intake.settings import OUR_UNITS, Season, read_season
 from kitlib.reports.results import season_tables
 from kitlib.review.review import review_season
 from kitlib.runs import batch, cli, new_season
@@ -274,7 +274,7 @@ def test_the_new_settings_are_valid_and_name_every_setting(run, tmp_path):
     assert read_season(tmp_path / "new").name == "my-season"
     told = in_force((tmp_path / "new" / "season.toml").read_text())
     assert told.keys() == Season.model_fields.keys()
-    assert told["units"].keys() == Units.model_fields.keys()
+    assert told["units"] == OUR_UNITS.model_dump()
     Season.model_validate(told)
 
 
@@ -288,7 +288,7 @@ def test_the_new_settings_show_the_defaults():
     }
     assert len(plain) >= 7
     assert {name: told[name] for name in plain} == plain
-    assert told["units"] == defaults["units"]
+    assert told["selection"] == defaults["selection"]
 
 
 def test_simulate_says_that_the_season_is_invented(run, tmp_path):

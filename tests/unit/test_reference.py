@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.intake.checks import empty_table, read_tables
+from kitlib.intake.checks import read_tables
 from kitlib.intake.reference import (
     benchtop_means,
     compare_labs,
@@ -16,6 +16,7 @@ from kitlib.intake.reference import (
     two_stage_moisture,
 )
 from kitlib.intake.settings import read_season
+from kitlib.intake.tables import empty_table
 
 
 def dishes(**cells):
