@@ -193,8 +193,9 @@ def _encoding_of(path: Path, sheet: Sheet) -> str:
                 sheet.notes.append(("file-form", f"it is read as {encoding}", ()))
                 return encoding
             break
-    if b"\0" in start:
-        raise Unreadable("it holds bytes of no text; expected CSV.")
+    if start.count(b"\0") > len(start) / 4:
+        said = "it is no text, or UTF-16 without a mark; then set encoding"
+        raise Unreadable(f'{said} = "utf-16-le" in season.toml.')
     place = _first_not_utf8(path)
     if not place:
         return "utf-8-sig"

@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from faults.good_season import bytes_of, rows_of
 from kitlib.intake.cells import Table, in_its_kind, in_our_unit
 from kitlib.intake.checks import keys_alike, read_tables
-from kitlib.intake.files import Unreadable, read_raw
+from kitlib.intake.files import Unreadable, read_cells
 from kitlib.intake.outputs import csv_bytes, file_names
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values, two_stage_moisture
 from kitlib.intake.schema import NUMBER, TEXT, TIME
-from kitlib.intake.settings import Season, read_season
+from kitlib.intake.settings import Units, read_season
 from kitlib.statistics.agreement import agreement
 from kitlib.words.errors import SeasonRefused
 
@@ -40,7 +40,7 @@ def read(content: bytes, name: str):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / name
         path.write_bytes(content)
-        return read_raw(path, "oven")
+        return read_cells(path)
 
 
 def as_cells(rows):
@@ -58,7 +58,7 @@ def found_cells(cells: pd.DataFrame):
 @given(tables_of(WORDS))
 def test_csv_comes_back_cell_by_cell(rows):
     raw = read(bytes_of([HEADERS, *rows], quoting=1), "oven.csv")
-    assert list(raw.cells.columns) == HEADERS and raw.findings == []
+    assert list(raw.cells.columns) == HEADERS and raw.notes == []
     assert found_cells(raw.cells) == as_cells(rows)
     assert list(raw.cells.index) == list(range(2, len(rows) + 2))
 
@@ -149,15 +149,14 @@ VALUES = st.lists(st.floats(-1e4, 1e4), min_size=1).map(pd.Series)
 
 @given(VALUES, st.floats(0.1, 10))
 def test_units_scale_with_the_value_and_with_nothing_else(values, factor):
-    units = {"mass": "lb", "area": "ft2", "test_weight": "lb_bu", "temperature": "f"}
-    season = Season(name="s", units=units)
+    units = Units(mass="lb", area="ft2", test_weight="lb_bu", temperature="f")
     for column in ("plot_mass_kg", "plot_area_m2", "test_weight_kg_hl"):
-        ours = in_our_unit(values, column, season)
-        again = in_our_unit(values * factor, column, season)
+        ours = in_our_unit(values, column, units)
+        again = in_our_unit(values * factor, column, units)
         assert np.allclose(again, ours * factor, rtol=1e-12, atol=1e-300)
-    celsius = in_our_unit(values, "grain_temp_c", season)
+    celsius = in_our_unit(values, "grain_temp_c", units)
     assert np.allclose(celsius * 1.8 + 32, values, rtol=1e-9, atol=1e-9)
-    assert in_our_unit(values, "sensor_pct", season) is values
+    assert in_our_unit(values, "sensor_pct", units) is values
 
 
 @given(st.floats(0, 99), st.floats(0, 99))

@@ -5,7 +5,7 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as some
 
-from kitlib.intake.files import PlotPlaces, at_places, by_value
+from kitlib.intake.cells import at_places, by_value, plot_places
 
 NAMES = some.sampled_from(["A", "B", "1", "01", "A1"])
 KEYS = some.lists(some.tuples(NAMES, NAMES), max_size=12)
@@ -19,17 +19,14 @@ def keys(rows) -> pd.DataFrame:
 def test_each_row_finds_its_plot(plots, rows):
     plots = list(dict.fromkeys(plots))
     wanted = [plots.index(row) if row in plots else -1 for row in rows]
-    assert PlotPlaces(keys(plots)).of(keys(rows)).tolist() == wanted
+    assert plot_places(keys(plots), keys(rows)).tolist() == wanted
 
 
 def test_trial_and_plot_are_not_run_together():
     # "1" + "11" and "11" + "1" are different plots.
-    places = PlotPlaces(keys([("1", "11"), ("11", "1")]))
-    assert places.of(keys([("11", "1"), ("1", "1"), ("11", "11")])).tolist() == [
-        1,
-        -1,
-        -1,
-    ]
+    plots = keys([("1", "11"), ("11", "1")])
+    rows = keys([("11", "1"), ("1", "1"), ("11", "11")])
+    assert plot_places(plots, rows).tolist() == [1, -1, -1]
 
 
 def test_a_function_is_called_once_a_value_and_not_for_a_missing_one():
