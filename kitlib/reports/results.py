@@ -1,14 +1,17 @@
 """The audit as tables: what stands in the CSV files, column by column."""
 
+from math import nan
+
 import pandas as pd
 
 from kitlib.review.review import SeasonReview
 from kitlib.review.review_findings import review_findings
 from kitlib.review.review_tables import review_tables
 from kitlib.season.curves_table import curves_table
-from kitlib.season.season import SeasonAudit
+from kitlib.season.season import SeasonAudit, TrialOutcome
+from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.findings import findings_table
-from kitlib.words.terms import columns_of, declarations
+from kitlib.words.terms import columns_of, declarations, listed
 
 
 def bands_table(season: SeasonAudit) -> pd.DataFrame:
@@ -57,6 +60,36 @@ def entries_table(season: SeasonAudit) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)[list(columns_of("entries"))]
 
 
+def trials_table(season: SeasonAudit) -> pd.DataFrame:
+    """Return what the correction does to each trial, those that change first."""
+    rows = [_trial_row(name, found) for name, found in season.outcomes.items()]
+    table = pd.DataFrame(rows, columns=list(columns_of("trials")))
+    order = ["newly_selected", "largest_move", "trial"]
+    return table.sort_values(order, ascending=[False, False, True], ignore_index=True)
+
+
+def _trial_row(name: str, found: TrialOutcome) -> dict[str, object]:
+    """Return one trial's numbers under their column names."""
+    ranks, entries = found.ranks, found.entries
+    before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
+    crossing = int(ranks.entered.sum()) if ranks else nan
+    return {
+        "trial": name,
+        "crop": found.crop,
+        "curves": listed(found.curves),
+        "n_entries": int(entries["rank_before"].notna().sum()),
+        "selected": found.count,
+        "newly_selected": crossing,
+        "largest_move": ranks.largest_move if ranks else nan,
+        "kendall_tau": ranks.kendall_tau if ranks else nan,
+        "borderline": int((entries["verdict"] == BORDERLINE).sum()),
+        "yield_before": before,
+        "yield_after": after,
+        "change_pct": 100 * (after / before - 1),
+        "verdict": "not tested" if not ranks else "changes" if crossing else "holds",
+    }
+
+
 def reference_table(season: SeasonAudit) -> pd.DataFrame:
     """Return every sample's reference value with its dishes' agreement."""
     return season.reference.samples[list(columns_of("reference"))]
@@ -87,6 +120,7 @@ def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.Dat
         "test_weight": season.test_weight,
         "pooling": pooling_table(season),
         "entries": entries_table(season),
+        "trials": trials_table(season),
         **review_tables(review),
         "columns": declarations(),
     }

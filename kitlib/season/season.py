@@ -86,6 +86,7 @@ class TrialAudit:
         found = self.consequences
         compared = found.ranks is not None
         return TrialOutcome(
+            crop=self.crop,
             curves=self.curves,
             count=found.count,
             entries=found.entries,
@@ -102,6 +103,8 @@ class TrialOutcome:
 
     Attributes
     ----------
+    crop : str
+        The crop that is ranked in it.
     curves : tuple of str
         Curves that served its plots, the audited ones first.
     count : int
@@ -116,6 +119,7 @@ class TrialOutcome:
         Its own, not those of its curves.
     """
 
+    crop: str
     curves: tuple[str, ...]
     count: int
     entries: pd.DataFrame
