@@ -6,7 +6,7 @@ from math import isfinite, nan, sqrt
 import numpy as np
 
 from kitlib.curves.effects import tried
-from kitlib.statistics.reml import variance_components
+from kitlib.statistics.components import variance_components
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"
 SAMPLE, REPEATABILITY, REFERENCE = "sample", "repeatability", "reference"

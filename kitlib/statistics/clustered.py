@@ -2,14 +2,13 @@
 
 Samples of one trial share weather, operator and oven runs, so their errors are
 alike. Everything is computed from (p, p) sums per trial, p coefficients.
-
-Two or more coefficients judged together: a joint test and a joint region.
 """
 
 from dataclasses import dataclass, field, replace
-from math import inf, isfinite, isnan, nan, pi, sqrt
+from math import isnan, nan, sqrt
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.stats import f as f_distribution
 
 from kitlib.statistics.arrays import (
@@ -55,7 +54,7 @@ class ClusteredFit:
     own: np.ndarray = field(repr=False)
     pull: np.ndarray = field(repr=False)
 
-    def why_no_interval(self, weights) -> str:
+    def why_no_interval(self, weights: ArrayLike) -> str:
         """Say why contrasts have no interval; empty if they have one.
 
         There are fewer than two trials (three for more than one coefficient), or
@@ -73,7 +72,7 @@ class ClusteredFit:
         too_few = too_few_trials(self.coefficients.size, self.n_clusters)
         return too_few or (NO_FREEDOM if unseen else "")
 
-    def contrast(self, weights) -> Estimate:
+    def contrast(self, weights: ArrayLike) -> Estimate:
         """Return a weighted sum, weights (p,), of the coefficients with its CR2 error.
 
         Without an interval where `why_no_interval` gives a reason.
@@ -88,7 +87,7 @@ class ClusteredFit:
             return Estimate(value=value, remark=NO_FREEDOM)
         return Estimate(value=value, se=se, df=df, method=CR2)
 
-    def degrees_of_freedom(self, weights) -> float:
+    def degrees_of_freedom(self, weights: ArrayLike) -> float:
         """Return the degrees of freedom of the CR2 covariance of contrasts.
 
         Those of the Wishart matrix with the same mean and total variance, errors
@@ -146,7 +145,9 @@ def _total_variance(own, pull):
     return float(same.sum() + crossed.sum() + (outer**2).sum() + turned)
 
 
-def clustered_fit(design, response, cluster) -> ClusteredFit:
+def clustered_fit(
+    design: ArrayLike, response: ArrayLike, cluster: ArrayLike
+) -> ClusteredFit:
     """Fit a line, or any small linear model, to samples that come in trials.
 
     Estimand: the coefficients of the best linear description of samples like
@@ -222,11 +223,11 @@ def _leverages(codes, n_clusters, q):
     return share[:, None, :], axes, lift[:, None, :]
 
 
-def clustered_mean(values, cluster) -> Estimate:
+def clustered_mean(values: ArrayLike, cluster: ArrayLike) -> Estimate:
     """Return the mean over samples like these, the trials being a random draw.
 
     Every sample counts the same, so a trial with more samples counts for more. With
-    one trial it is the plain t interval, and says so.
+    one trial it is the plain t interval, and says so; one sample is its own mean.
 
     Parameters
     ----------
@@ -248,7 +249,7 @@ def clustered_mean(values, cluster) -> Estimate:
     values = finite_array("clustered_mean: values", values)
     codes, n_clusters = cluster_codes("clustered_mean: cluster", cluster, values.size)
     if values.size < 2:
-        return not_known(f"got {values.size} sample(s); an interval needs at least 2")
+        return _of_less_than_two(values)
     value = float(values.mean())
     fit = clustered_fit(np.ones((values.size, 1)), values, codes)
     if n_clusters > 1 or fit.residual_sd == 0:
@@ -257,8 +258,11 @@ def clustered_mean(values, cluster) -> Estimate:
     return Estimate(value=value, se=se, df=fit.n - 1, method="t", remark=ONE_TRIAL)
 
 
-HTZ = "CR2, approximate Hotelling T-squared"
-TOO_UNSURE = "too few trials bear on it for a joint region"
+def _of_less_than_two(values):
+    """Return the mean of one sample or none, which has no interval."""
+    if values.size == 0:
+        return not_known("there are no samples")
+    return Estimate(value=float(values[0]), remark="one sample has no spread")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -273,63 +277,25 @@ class JointTest:
         Degrees of freedom above and below.
     p_value : float
         Chance of a larger F if the stated values hold; nan if not known.
-    method, remark : str
-        Name of the method, and why there is no result.
+    remark : str
+        Why there is no result.
     """
 
     f: float
     df: tuple[float, float]
     p_value: float
-    method: str = HTZ
     remark: str = ""
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class JointRegion:
-    """The values that a joint test would not reject: an ellipse for two contrasts.
-
-    Attributes
-    ----------
-    centre : ndarray, shape (q,)
-    covariance : ndarray, shape (q, q)
-    radius2 : float
-        Squared length of a border vector in units of the covariance; inf if
-        the region is not known, which then rules nothing out.
-    method, remark : str
-        Name of the method, and why the region is not known.
-    """
-
-    centre: np.ndarray
-    covariance: np.ndarray
-    radius2: float
-    method: str = HTZ
-    remark: str = ""
-
-    @property
-    def known(self) -> bool:
-        """Whether the region has a border."""
-        return isfinite(self.radius2)
-
-    def holds(self, point) -> bool:
-        """Say whether `point`, (q,), lies inside; a region not known holds all."""
-        if not self.known:
-            return True
-        return _squared_length(self.covariance, point - self.centre) <= self.radius2
-
-    def outline(self, n_points: int = 181) -> np.ndarray:
-        """Return the border of a region of two, (n_points, 2), first point = last.
-
-        Empty, (0, 2), if the region is not known.
-        """
-        if not self.known:
-            return np.empty((0, 2))
-        angle = np.linspace(0, 2 * pi, n_points)
-        circle = np.sqrt(self.radius2) * np.array([np.cos(angle), np.sin(angle)])
-        return self.centre + (np.linalg.cholesky(self.covariance) @ circle).T
+HTZ = "CR2, approximate Hotelling T-squared"
+TOO_UNSURE = "too few trials bear on it for a joint test"
 
 
-def joint_test(fit: ClusteredFit, weights, point) -> JointTest:
+def joint_test(fit: ClusteredFit, weights: ArrayLike, point: ArrayLike) -> JointTest:
     """Test whether contrasts of a clustered fit have stated values all at once.
+
+    The values not rejected at 5 % are the joint 95 % region: bias and slope of a
+    line are judged together, as each alone hangs on where the line is anchored.
 
     Parameters
     ----------
@@ -353,7 +319,6 @@ def joint_test(fit: ClusteredFit, weights, point) -> JointTest:
 
     Examples
     --------
-    >>> from kitlib.statistics.clustered import clustered_fit
     >>> design = [[1, 0], [1, 0], [1, 0], [0, 1], [0, 1], [0, 1]]
     >>> fit = clustered_fit(design, [1, 2, 3, 2, 3, 4], list("ABCDEF"))
     >>> test = joint_test(fit, [[1, 0], [0, 1]], [0, 0])
@@ -361,54 +326,13 @@ def joint_test(fit: ClusteredFit, weights, point) -> JointTest:
     F = 13 on 2 and 2 df
     """
     weights, point = np.asarray(weights, float), np.asarray(point, float)
-    scale, df, why = _hotelling(fit, weights)
-    if why:
-        return JointTest(f=nan, df=df, p_value=nan, remark=why)
-    away = point - weights @ fit.coefficients
-    f = _squared_length(weights @ fit.covariance @ weights.T, away) / scale
-    return JointTest(f=f, df=df, p_value=float(f_distribution.sf(f, *df)))
-
-
-def joint_region(fit: ClusteredFit, weights, level: float = 0.95) -> JointRegion:
-    """Return the values of contrasts that `joint_test` would not reject.
-
-    Parameters
-    ----------
-    fit : ClusteredFit
-    weights : array_like, shape (q, p)
-        One contrast a row.
-    level : float
-        Joint confidence level.
-
-    Examples
-    --------
-    >>> from kitlib.statistics.clustered import clustered_fit
-    >>> design = [[1, 0], [1, 0], [1, 0], [0, 1], [0, 1], [0, 1]]
-    >>> fit = clustered_fit(design, [1, 2, 3, 2, 3, 4], list("ABCDEF"))
-    >>> region = joint_region(fit, [[1, 0], [0, 1]])
-    >>> print(f"{region.radius2:.0f}")  # 3 times the 95 % point of F(2, 2), 19
-    57
-    """
-    weights = np.asarray(weights, float)
-    scale, df, why = _hotelling(fit, weights)
-    return JointRegion(
-        centre=weights @ fit.coefficients,
-        covariance=weights @ fit.covariance @ weights.T,
-        radius2=inf if why else scale * float(f_distribution.ppf(level, *df)),
-        remark=why,
-    )
-
-
-def _hotelling(fit, weights):
-    """Return Q / F, the degrees of freedom of F, and why they are not known."""
     q, freedom = len(weights), fit.degrees_of_freedom(weights)
     below = freedom - q + 1
     why = fit.why_no_interval(weights) or ("" if below > 1e-8 else TOO_UNSURE)
     if why:
-        return nan, (q, nan), why
-    return freedom * q / below, (q, below), ""
-
-
-def _squared_length(covariance, vector):
-    """Return the squared length of a vector in units of a covariance."""
-    return float(vector @ np.linalg.solve(covariance, vector))
+        return JointTest(f=nan, df=(q, nan), p_value=nan, remark=why)
+    away = point - weights @ fit.coefficients
+    distance = away @ np.linalg.solve(weights @ fit.covariance @ weights.T, away)
+    f = float(distance) * below / (freedom * q)
+    chance = float(f_distribution.sf(f, q, below))
+    return JointTest(f=f, df=(q, below), p_value=chance)

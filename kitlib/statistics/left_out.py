@@ -1,11 +1,5 @@
-"""Errors left on trials that had no part in their correction.
+"""What other trials would show: corrections on trials left out, SEP in new trials."""
 
-Trials drawn again and again: how much chance moves a statistic.
-
-What other trials would show: corrections on trials left out, SEP in new trials.
-"""
-
-from collections.abc import Callable
 from dataclasses import dataclass
 from math import exp, isfinite, nan, sqrt
 
@@ -13,12 +7,11 @@ import numpy as np
 from scipy.stats import chi2, norm
 from scipy.stats import t as student_t
 
+from kitlib.statistics.arrays import ROUNDING
 from kitlib.statistics.clustered import NO_SCATTER
-from kitlib.statistics.sums import ROUNDING, Sums, TrialSums
+from kitlib.statistics.sums import TrialSums
 from kitlib.words.errors import TooFewSamples
-from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval, not_known
-
-LEFT_OUT = "leave one trial out"
+from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,15 +42,10 @@ class LeftOut:
         n, total = self.n.sum(), self.total.sum()
         return sqrt(max(self.squares.sum() - total**2 / n, 0.0) / (n - 1))
 
-    def pull(self) -> np.ndarray:
-        """Return how much each trial moves the RMSEP, (n_trials,)."""
-        if not self.rmsep > 0:
-            return np.zeros_like(self.squares)
-        more = self.squares - self.n * self.rmsep**2
-        return more / (2 * self.rmsep * self.n.sum())
 
-
-def left_out(sums: TrialSums, start, slope, remark: str = "") -> LeftOut:
+def left_out(
+    sums: TrialSums, start: np.ndarray, slope: np.ndarray, remark: str = ""
+) -> LeftOut:
     """Return the errors of each trial under a correction of its own.
 
     Parameters
@@ -75,96 +63,6 @@ def left_out(sums: TrialSums, start, slope, remark: str = "") -> LeftOut:
     squares += 2 * (start * (tilt * r + slope * e) + slope * tilt * re)
     total = n * start + tilt * r + slope * e
     return LeftOut(n=n, total=total, squares=np.maximum(squares, 0), remark=remark)
-
-
-def saved(simple: LeftOut, richer: LeftOut) -> Estimate:
-    """Return the RMSEP that a richer correction saves, with its error over trials.
-
-    The standard error is that of a ratio of sums over trials, first order. It
-    takes trials as independent, although each had a part in correcting the
-    others: good enough to call a saving small, not for a test.
-    """
-    if simple.remark or richer.remark:
-        return not_known(simple.remark or richer.remark)
-    n_trials = simple.n.size
-    apart = simple.pull() - richer.pull()
-    se = sqrt(n_trials / (n_trials - 1) * float((apart**2).sum()))
-    return Estimate(
-        value=simple.rmsep - richer.rmsep, se=se, df=n_trials - 1, method=LEFT_OUT
-    )
-
-
-AT_ONCE = 10_000_000  # entries of the matrix of draws held at a time
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Bootstrap:
-    """A statistic of trials drawn again and again.
-
-    Attributes
-    ----------
-    values : ndarray, shape (draws - undefined,)
-        The statistic of each draw that defines it.
-    undefined : int
-        Draws that do not, such as a slope where all readings are the same.
-    """
-
-    values: np.ndarray
-    undefined: int
-
-    def interval(self, level: float = 0.95) -> Interval:
-        """Return the percentile interval; not known if a draw was undefined.
-
-        Too narrow under about 20 trials: 80 % instead of 95 % with four.
-        """
-        if self.undefined:
-            return NO_INTERVAL
-        low, high = np.quantile(self.values, [(1 - level) / 2, (1 + level) / 2])
-        return Interval(float(low), float(high))
-
-
-def cluster_bootstrap(
-    sums: TrialSums,
-    statistic: Callable[[Sums], np.ndarray],
-    rng: np.random.Generator,
-    draws: int = 9_999,
-) -> Bootstrap:
-    """Return a statistic of as many trials as there are, drawn with replacement.
-
-    Parameters
-    ----------
-    sums : TrialSums
-    statistic : callable
-        From `Sums` of any shape to values of that shape.
-    rng : numpy.random.Generator
-        Source of randomness.
-    draws : int
-
-    Raises
-    ------
-    TooFewSamples
-        If there is one trial only.
-
-    Examples
-    --------
-    >>> from kitlib.statistics.sums import trial_sums
-    >>> sums = trial_sums([1.1, 2.3], [1.0, 2.0], ["A", "B"])
-    >>> found = cluster_bootstrap(sums, lambda s: s.bias, np.random.default_rng(1), 99)
-    >>> sorted(set(found.values.round(6).tolist()))  # A A, A B, B B
-    [0.1, 0.2, 0.3]
-    """
-    n_trials = len(sums.trials)
-    if n_trials < 2:
-        raise TooFewSamples("cluster_bootstrap: got 1 trial; needs at least 2 to draw.")
-    even, values = np.full(n_trials, 1 / n_trials), []
-    block = max(AT_ONCE // n_trials, 1)
-    for start in range(0, draws, block):
-        size = min(block, draws - start)
-        times = rng.multinomial(n_trials, even, size).astype(float)
-        values.append(statistic(sums.drawn(times)))
-    values = np.concatenate(values)
-    defined = values[np.isfinite(values)]
-    return Bootstrap(values=defined, undefined=draws - defined.size)
 
 
 SEP_METHOD = "high end Graybill-Wang, low end jackknife over trials"
@@ -201,22 +99,6 @@ class LeaveOneTrialOut:
     def rmsep_line(self) -> float:
         """RMSEP with the prediction line of the other trials. [% moisture]."""
         return self.line.rmsep
-
-    @property
-    def saved_by_offset(self) -> Estimate:
-        """RMSEP without a change, less that with an offset. [% moisture]."""
-        return saved(self.none, self.offset)
-
-    @property
-    def saved_by_line(self) -> Estimate:
-        """RMSEP with an offset, less that with a line. [% moisture]."""
-        return saved(self.offset, self.line)
-
-    @property
-    def line_pays(self) -> bool:
-        """Whether the line saves more than one standard error."""
-        saved = self.saved_by_line
-        return saved.known and saved.value > saved.se
 
 
 def leave_one_trial_out(sums: TrialSums) -> LeaveOneTrialOut:
@@ -344,8 +226,6 @@ def sep_interval(sums: TrialSums, level: float = 0.95) -> SepInterval:
     >>> print(f"{sep_interval(sums).total_sd:.2f}")  # one sample each: the SEP
     0.20
     """
-    if sums.weighted:
-        raise ValueError("sep_interval: got weighted sums; expected plain ones.")
     n_trials = len(sums.trials)
     n, _, e, _, ee, _ = sums.table.T
     parts = np.column_stack([np.ones_like(n), n, n**2, e, ee, e**2 / n])

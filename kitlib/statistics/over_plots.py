@@ -7,9 +7,11 @@ readings of all plots are known: both are put together here.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from kitlib.statistics.arrays import sums_by_cluster
 from kitlib.statistics.clustered import clustered_fit
@@ -49,7 +51,13 @@ class SampledTrials:
         return self.sensor - self.mean
 
 
-def beside_plots(sensor, reference, trial, harvested, harvested_trial) -> SampledTrials:
+def beside_plots(
+    sensor: ArrayLike,
+    reference: ArrayLike,
+    trial: Any,
+    harvested: ArrayLike,
+    harvested_trial: Any,
+) -> SampledTrials:
     """Return the samples beside the plots of their trials.
 
     Parameters

@@ -1,7 +1,4 @@
-"""How much offsets differ between curves beyond their standard errors.
-
-Offsets of the curves of one crop taken together: how they differ, shrunk offsets.
-"""
+"""Offsets of the curves of one crop taken together: how they differ, shrunk ones."""
 
 from dataclasses import dataclass
 from math import inf, nan, sqrt
@@ -12,7 +9,12 @@ from scipy.special import chdtri, ndtr, stdtrit
 from scipy.stats import false_discovery_control
 
 from kitlib.statistics.arrays import finite_array
-from kitlib.statistics.reml import lowest_from_zero
+from kitlib.statistics.reml import (
+    Strata,
+    deviance,
+    deviance_slopes,
+    lowest_from_zero,
+)
 from kitlib.words.errors import NoSpread, TooFewSamples
 from kitlib.words.estimates import Estimate, not_known
 
@@ -48,71 +50,25 @@ def reml_variance(offsets, variances) -> float:
     >>> round(reml_variance(offsets, np.full(3, 0.01)), 6)  # 0.04 less 0.01
     0.03
     """
-
-    def deviance(between):
-        weights, _, away = weighted(offsets, variances, between)
-        return np.log(weights.sum()) - np.log(weights).sum() + weights @ away**2
-
-    def slope(between):
-        weights, _, away = weighted(offsets, variances, between)
-        squared = weights**2
-        return weights.sum() - squared.sum() / weights.sum() - squared @ away**2
-
     largest = 10 * np.ptp(offsets) ** 2  # the slope is above 0 from here on
     if largest == 0:
         return 0.0
     grid = np.concatenate([[0.0], np.geomspace(1e-8 * largest, largest, 60)])
-    return lowest_from_zero(deviance, slope, grid)
-
-
-def paule_mandel_variance(offsets, variances) -> float:
-    """Return the variance between curves at which the weighted scatter is k - 1.
-
-    Parameters
-    ----------
-    offsets, variances : ndarray, shape (k,), k >= 2
-        Offsets, and their squared standard errors.
-
-    References
-    ----------
-    .. [1] Paule, Mandel, J. Research of the NBS 87 (1982) 377-385.
-
-    Examples
-    --------
-    >>> offsets = np.array([0.1, 0.3, 0.5])
-    >>> round(paule_mandel_variance(offsets, np.full(3, 0.01)), 6)  # 0.04 less 0.01
-    0.03
-    """
-
-    def excess(between):
-        weights, _, away = weighted(offsets, variances, between)
-        return weights @ away**2 - (offsets.size - 1)
-
-    if excess(0.0) <= 0:
-        return 0.0
-    return brentq(excess, 0.0, 10 * np.ptp(offsets) ** 2, xtol=1e-300)
-
-
-def typical_variance(variances) -> float:
-    """Return the squared standard error that stands for all in I-squared.
-
-    Parameters
-    ----------
-    variances : ndarray, shape (k,), k >= 2
-        Squared standard errors.
-
-    References
-    ----------
-    .. [1] Higgins, Thompson, Statistics in Medicine 21 (2002) 1539-1558, eq. 9.
-
-    Examples
-    --------
-    >>> round(typical_variance(np.array([0.01, 0.01])), 6)
-    0.01
-    """
-    weights = 1 / variances
-    spare = weights.sum() ** 2 - weights @ weights
-    return float((weights.size - 1) * weights.sum() / spare)
+    root = 1 / np.sqrt(variances)
+    strata = Strata(
+        size=root**2,
+        x=root[:, None],
+        y=root * (offsets - offsets.mean()),
+        xx=np.zeros((1, 1)),
+        xy=np.zeros(1),
+        yy=0.0,
+        n_within=0,
+    )
+    return lowest_from_zero(
+        lambda between: deviance(strata, between, s2=1.0),
+        lambda between: float(deviance_slopes(strata, between, s2=1.0)[0]),
+        grid,
+    )
 
 
 # Values of a variance that stand for all it may have: between curves, and within.
@@ -186,10 +142,6 @@ class Pooled:
         Offset of one more curve like these; its interval is a prediction interval.
     sd_between : float
         SD of the true offsets between curves, by REML; nan if not known.
-    sd_paule_mandel : float
-        The same by Paule and Mandel, as a check.
-    i_squared : float
-        Share of the scatter of the offsets that is between curves, 0 to 1.
     shrunken : tuple of Estimate
         Offset of each curve, drawn towards the others in the order given.
     remark : str
@@ -199,8 +151,6 @@ class Pooled:
     mean: Estimate
     new_curve: Estimate
     sd_between: float
-    sd_paule_mandel: float
-    i_squared: float
     shrunken: tuple[Estimate, ...]
     remark: str
 
@@ -269,8 +219,6 @@ def pool_offsets(offsets, ses, dfs=None) -> Pooled:
             method=NEW_CURVE,
         ),
         sd_between=sqrt(between),
-        sd_paule_mandel=sqrt(paule_mandel_variance(offsets, variances)),
-        i_squared=between / (between + typical_variance(variances)),
         shrunken=_shrunken(offsets, variances, between, freedom),
         remark=_remark(offsets.size, between),
     )
@@ -336,8 +284,6 @@ def _one_curve(offset, variance, freedom):
         mean=not_known(remark),
         new_curve=not_known(remark),
         sd_between=nan,
-        sd_paule_mandel=nan,
-        i_squared=nan,
         shrunken=(alone,),
         remark=remark,
     )

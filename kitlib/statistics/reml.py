@@ -1,22 +1,20 @@
-"""Restricted maximum likelihood (REML) of the variances between and within trials.
+"""Restricted maximum likelihood (REML) of variances, and Kenward-Roger intervals.
 
 With a random intercept per trial, a trial of n samples falls into its mean times
 sqrt(n), of variance s^2 + n t^2, and deviations from it, of variance s^2; s is the
-SD within and t the SD between trials. All is done in an orthonormal design, on what
-ordinary least squares leaves of the response.
-
-A line with a random intercept for each trial: REML, Kenward-Roger, Satterthwaite.
-
-Where the scatter comes from: variance between trials, between sensors, within.
+SD within and t the SD between trials. One likelihood of the ratio t^2 / s^2 serves
+lines with a random intercept, variance components, offsets of several curves and
+random blocks: they differ only in what they put into the strata.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from itertools import product
 from math import inf, nan, sqrt
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import brentq, minimize
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq
 
 from kitlib.statistics.arrays import (
     cluster_codes,
@@ -26,7 +24,6 @@ from kitlib.statistics.arrays import (
     sums_by_cluster,
 )
 from kitlib.statistics.clustered import NO_SCATTER, too_few_trials
-from kitlib.words.errors import NoSpread, TooFewSamples
 from kitlib.words.estimates import Estimate
 
 # Ratios t^2 / s^2 among which optima are sought; 1e6 is a t of a thousand s.
@@ -35,103 +32,132 @@ RATIOS = np.concatenate([[0.0], np.geomspace(1e-6, LARGEST, 73)])
 
 
 class Strata(NamedTuple):
-    """A design and a response, split into trial means and deviations from them."""
+    """Independent parts of a design and a response, of variance s^2 + size t^2 or s^2.
 
-    size: np.ndarray  # samples of each trial, (G,)
-    x_between: np.ndarray  # sqrt(size) * trial means of the design, (G, p)
-    y_between: np.ndarray  # the same of the response, (G,)
-    x_within: np.ndarray  # deviations from the trial means, (n, p)
-    y_within: np.ndarray  # the same of the response, (n,)
+    Columns of the design may be random effects of a second grouping, whose ratio of
+    variances is `other` below; all others are fixed effects.
+    """
+
+    size: np.ndarray  # of each part between trials, (G,)
+    x: np.ndarray  # design between trials, such as sqrt(size) * trial means, (G, p)
+    y: np.ndarray  # the same of the response, (G,)
+    xx: np.ndarray  # cross-products of the design within trials, (p, p)
+    xy: np.ndarray  # the same with the response, (p,)
+    yy: float  # and of the response with itself
+    n_within: int  # independent values within trials
+    random: int = 0  # columns that are random effects, the first of the design
 
     @property
     def freedom(self) -> int:
-        """Samples less coefficients."""
-        return self.x_within.shape[0] - self.x_within.shape[1]
+        """Values less fixed coefficients."""
+        return self.size.size + self.n_within - self.xy.size + self.random
 
-    def variances(self, s2: float, ratio: float) -> tuple[np.ndarray, np.ndarray]:
-        """Return slopes with s^2 and t^2, (2, G), and variances, of `y_between`."""
-        slopes = np.stack([np.ones_like(self.size), self.size])
-        return slopes, s2 * (1 + ratio * self.size)
+    def scaled(self, other: float) -> np.ndarray:
+        """Return what the columns count: the SD of a random one, 1 of a fixed one."""
+        fixed = np.arange(self.xy.size) >= self.random
+        return np.where(fixed, 1.0, sqrt(other))
 
 
 class Solution(NamedTuple):
-    """Generalised least squares at one ratio of the variances, s = 1."""
+    """Generalised least squares at given ratios of the variances, s = 1."""
 
-    covariance: np.ndarray  # of the coefficients, (p, p)
+    normal: np.ndarray  # weighted cross-products of the design, (p, p)
+    covariance: np.ndarray  # of the coefficients (random ones: in units of their SD)
     coefficients: np.ndarray  # (p,)
     squares: float  # weighted sum of squared residuals
+    left: np.ndarray  # weighted products of design and residuals, (p,)
 
 
-class Inference(NamedTuple):
-    """What Kenward-Roger and Satterthwaite need; variances in the order s^2, t^2."""
-
-    covariance: np.ndarray  # of the coefficients, variances known, (p, p)
-    adjusted: np.ndarray  # of the coefficients, variances estimated, (p, p)
-    slopes: np.ndarray  # of `covariance` with each variance, (2, p, p)
-    expected: np.ndarray  # covariance of the variances, expected information, (2, 2)
-    observed: np.ndarray  # the same by observed information, (2, 2)
-
-    def turned(self, back) -> "Inference":
-        """Return it for the coefficients `back` @ those it was made for."""
-        return self._replace(
-            covariance=back @ self.covariance @ back.T,
-            adjusted=back @ self.adjusted @ back.T,
-            slopes=back @ self.slopes @ back.T,
-        )
-
-
-def split(codes, n_clusters: int, q, residual) -> Strata:
-    """Return the strata of an orthonormal design and a response."""
+def split(
+    codes: np.ndarray,
+    n_clusters: int,
+    design: np.ndarray,
+    response: np.ndarray,
+    random: int = 0,
+) -> Strata:
+    """Return the strata of a design and a response that come in trials."""
     size = np.bincount(codes, minlength=n_clusters).astype(float)
-    both = np.column_stack([q, residual])
+    both = np.column_stack([design, response])
     means = sums_by_cluster(codes, n_clusters, both) / size[:, None]
     within, between = both - means[codes], means * np.sqrt(size)[:, None]
-    return Strata(size, between[:, :-1], between[:, -1], within[:, :-1], within[:, -1])
+    squares = within.T @ within
+    return Strata(
+        size=size,
+        x=between[:, :-1],
+        y=between[:, -1],
+        xx=squares[:-1, :-1],
+        xy=squares[:-1, -1],
+        yy=float(squares[-1, -1]),
+        n_within=codes.size - n_clusters,
+        random=random,
+    )
 
 
-def solve(strata: Strata, ratio: float) -> Solution:
-    """Return the generalised least squares fit at one ratio of the variances."""
-    weighted = strata.x_between.T / (1 + ratio * strata.size)
-    normal = strata.x_within.T @ strata.x_within + weighted @ strata.x_between
-    right = strata.x_within.T @ strata.y_within + weighted @ strata.y_between
-    covariance = np.linalg.inv(normal)
-    coefficients = covariance @ right
-    between = strata.y_between - strata.x_between @ coefficients
-    within = strata.y_within - strata.x_within @ coefficients
-    squares = between**2 @ (1 / (1 + ratio * strata.size)) + within @ within
-    return Solution(covariance, coefficients, float(squares))
+def solve(strata: Strata, ratio: float, other: float = 0.0) -> Solution:
+    """Return the generalised least squares fit at given ratios of the variances."""
+    weighted = strata.x.T / (1 + ratio * strata.size)
+    normal = strata.xx + weighted @ strata.x
+    right = strata.xy + weighted @ strata.y
+    scale = strata.scaled(other)
+    ridge = np.diag(np.arange(scale.size) < strata.random).astype(float)
+    covariance = np.linalg.inv(scale[:, None] * normal * scale + ridge)
+    scaled = covariance @ (scale * right)
+    coefficients = scale * scaled
+    between = strata.y - strata.x @ coefficients
+    within = strata.yy - coefficients @ (2 * strata.xy - strata.xx @ coefficients)
+    squares = between**2 @ (1 / (1 + ratio * strata.size)) + max(within, 0.0)
+    squares += scaled @ ridge @ scaled
+    left = right - normal @ coefficients
+    return Solution(normal, covariance, coefficients, float(squares), left)
 
 
-def deviance(strata: Strata, ratio: float) -> float:
-    """Return -2 log restricted likelihood, less a constant, best s taken."""
-    fit = solve(strata, ratio)
+def deviance(
+    strata: Strata, ratio: float, other: float = 0.0, s2: float | None = None
+) -> float:
+    """Return -2 log restricted likelihood, less a constant.
+
+    The variance within is the best one, or `s2` if that is known.
+    """
+    fit = solve(strata, ratio, other)
     determinants = np.log1p(ratio * strata.size).sum()
     determinants -= np.linalg.slogdet(fit.covariance)[1]
-    return float(determinants + strata.freedom * np.log(fit.squares))
+    best = strata.freedom * np.log(fit.squares) if s2 is None else fit.squares / s2
+    return float(determinants + best)
 
 
-def deviance_slope(strata: Strata, ratio: float) -> float:
-    """Return the derivative of `deviance` with the ratio."""
-    fit = solve(strata, ratio)
-    between = strata.y_between - strata.x_between @ fit.coefficients
-    scale = 1 + ratio * strata.size
-    spread = np.einsum(
-        "gi,ij,gj->g", strata.x_between, fit.covariance, strata.x_between
-    )
-    relative = (spread + strata.freedom * between**2 / fit.squares) / scale
-    return float((strata.size / scale) @ (1 - relative))
+def deviance_slopes(
+    strata: Strata, ratio: float, other: float = 0.0, s2: float | None = None
+) -> np.ndarray:
+    """Return the derivatives of `deviance` with both ratios, (2,)."""
+    fit, scales = solve(strata, ratio, other), strata.scaled(other)
+    s2 = fit.squares / strata.freedom if s2 is None else s2
+    grown = 1 + ratio * strata.size
+    between = strata.y - strata.x @ fit.coefficients
+    x = strata.x * scales
+    spread = np.einsum("gi,ij,gj->g", x, fit.covariance, x)
+    first = strata.size / grown @ (1 - (spread + between**2 / s2) / grown)
+    few = slice(strata.random)
+    taken = fit.normal[few] * scales
+    second = np.trace(fit.normal[few, few])
+    second -= np.einsum("ij,jk,ik->", taken, fit.covariance, taken)
+    second -= fit.left[few] @ fit.left[few] / s2
+    return np.array([float(first), float(second)])
 
 
 def best_ratio(strata: Strata) -> float:
     """Return the ratio t^2 / s^2 of highest restricted likelihood; inf if s is 0."""
     return lowest_from_zero(
         lambda ratio: deviance(strata, ratio),
-        lambda ratio: deviance_slope(strata, ratio),
+        lambda ratio: float(deviance_slopes(strata, ratio)[0]),
         RATIOS,
     )
 
 
-def lowest_from_zero(deviance, slope, grid) -> float:
+def lowest_from_zero(
+    deviance: Callable[[float], float],
+    slope: Callable[[float], float],
+    grid: np.ndarray,
+) -> float:
     """Return where a deviance is lowest; inf if it still falls at the end.
 
     Parameters
@@ -149,21 +175,38 @@ def lowest_from_zero(deviance, slope, grid) -> float:
     return float(min(found, key=deviance, default=inf))
 
 
+class Inference(NamedTuple):
+    """What Kenward-Roger needs; variances in the order s^2, t^2."""
+
+    covariance: np.ndarray  # of the coefficients, variances known, (p, p)
+    adjusted: np.ndarray  # of the coefficients, variances estimated, (p, p)
+    slopes: np.ndarray  # of `covariance` with each variance, (2, p, p)
+    of_variances: np.ndarray  # covariance of the variances, (2, 2)
+
+    def turned(self, back: np.ndarray) -> "Inference":
+        """Return it for the coefficients `back` @ those it was made for."""
+        return self._replace(
+            covariance=back @ self.covariance @ back.T,
+            adjusted=back @ self.adjusted @ back.T,
+            slopes=back @ self.slopes @ back.T,
+        )
+
+
 def information(strata: Strata, ratio: float) -> tuple[np.ndarray, ...]:
     """Return expected information of (s^2, t^2), and P and Q of Kenward and Roger.
 
     Shapes (2, 2), (2, p, p) and (2, 2, p, p); P with its sign changed.
     """
-    fit = solve(strata, ratio)
+    fit, x = solve(strata, ratio), strata.x
     s2 = fit.squares / strata.freedom
-    by, variance = strata.variances(s2, ratio)
-    x, x_within = strata.x_between, strata.x_within.T @ strata.x_within
+    by = np.stack([np.ones_like(strata.size), strata.size])
+    variance = s2 * (1 + ratio * strata.size)
     p = np.einsum("ig,gp,gq->ipq", by / variance**2, x, x)
     q = np.einsum("ig,jg,gp,gq->ijpq", by, by / variance**3, x, x)
     traces = by / variance**2 @ by.T
-    p[0] += x_within / s2**2
-    q[0, 0] += x_within / s2**3
-    traces[0, 0] += (len(strata.y_within) - len(strata.size)) / s2**2
+    p[0] += strata.xx / s2**2
+    q[0, 0] += strata.xx / s2**3
+    traces[0, 0] += strata.n_within / s2**2
     left = s2 * fit.covariance @ p
     traces -= 2 * s2 * np.einsum("pq,ijqp->ij", fit.covariance, q)
     return (traces + np.einsum("ipq,jqp->ij", left, left)) / 2, p, q
@@ -176,51 +219,26 @@ def told_apart(strata: Strata) -> bool:
 
 
 def inference(strata: Strata, ratio: float) -> Inference:
-    """Return what Kenward-Roger and Satterthwaite need at the best ratio.
+    """Return what Kenward-Roger needs at the best ratio.
 
-    Where t cannot be told from s, and for Satterthwaite also where t is 0, only
-    s^2 counts as uncertain.
+    Where t cannot be told from s only s^2 counts as uncertain.
     """
     fit = solve(strata, ratio)
-    s2 = fit.squares / strata.freedom
-    covariance = s2 * fit.covariance
+    covariance = fit.squares / strata.freedom * fit.covariance
     expected, p, q = information(strata, ratio)
     only_s2 = np.diag([1 / expected[0, 0], 0.0])
     of_variances = np.linalg.inv(expected) if told_apart(strata) else only_s2
-    excess = np.einsum("ij,ijpq->pq", of_variances, q - _between(p, covariance))
+    known = np.einsum("ipq,qr,jrs->ijps", p, covariance, p)
+    excess = np.einsum("ij,ijpq->pq", of_variances, q - known)
     return Inference(
         covariance=covariance,
         adjusted=covariance + 2 * covariance @ excess @ covariance,
         slopes=covariance @ p @ covariance,
-        expected=of_variances,
-        observed=(
-            np.linalg.inv(_observed(strata, fit, ratio) - expected)
-            if ratio > 0
-            else only_s2
-        ),
+        of_variances=of_variances,
     )
 
 
-def _between(p, covariance):
-    """Return P_i covariance P_j for each i and j, (2, 2, p, p)."""
-    return np.einsum("ipq,qr,jrs->ijps", p, covariance, p)
-
-
-def _observed(strata, fit, ratio):
-    """Return observed plus expected information of (s^2, t^2), (2, 2)."""
-    s2 = fit.squares / strata.freedom
-    by, variance = strata.variances(s2, ratio)
-    between = strata.y_between - strata.x_between @ fit.coefficients
-    within = strata.y_within - strata.x_within @ fit.coefficients
-    squares = by * between**2 / variance**3 @ by.T
-    squares[0, 0] += within @ within / s2**3
-    along = by * between / variance**2 @ strata.x_between
-    along[0] += strata.x_within.T @ within / s2**2
-    return squares - s2 * along @ fit.covariance @ along.T
-
-
 KENWARD_ROGER = "REML, Kenward-Roger"
-SATTERTHWAITE = "REML, Satterthwaite df"
 SINGULAR = "no variation between trials beyond that within them was detectable"
 UNREPEATED = "no trial gave two samples, so its own variation cannot be told apart"
 NOT_TOLD = "these samples cannot tell variation between trials from that within"
@@ -247,12 +265,6 @@ class RandomIntercept:
         Why nothing here has an interval; empty if there is no such reason.
     moments : Inference or None
         Covariances and their slopes; None where no interval is known.
-
-    Examples
-    --------
-    >>> fit = random_intercept([[1]] * 4, [0.1, 0.5, 0.2, 0.4], list("AABB"))
-    >>> fit.singular, round(fit.kenward_roger([1]).df), round(fit.satterthwaite([1]).df)
-    (True, 1, 3)
     """
 
     coefficients: np.ndarray
@@ -264,12 +276,7 @@ class RandomIntercept:
     why_no_interval: str = ""
     moments: Inference | None = field(repr=False)
 
-    @property
-    def singular(self) -> bool:
-        """Whether the SD between trials is estimated as exactly 0."""
-        return self.sd_trial == 0
-
-    def kenward_roger(self, weights) -> Estimate:
+    def kenward_roger(self, weights: ArrayLike) -> Estimate:
         """Return a weighted sum of the coefficients after Kenward and Roger.
 
         Its standard error allows for the SDs being estimated, and its degrees of
@@ -279,39 +286,26 @@ class RandomIntercept:
         ----------
         weights : array_like, shape (p,)
         """
-        return self._contrast(weights, "adjusted", "expected", KENWARD_ROGER)
-
-    def satterthwaite(self, weights) -> Estimate:
-        """Return a weighted sum of the coefficients with Satterthwaite df.
-
-        If the fit is singular it takes all samples as independent, which flatters.
-
-        Parameters
-        ----------
-        weights : array_like, shape (p,)
-        """
-        return self._contrast(weights, "covariance", "observed", SATTERTHWAITE)
-
-    def _contrast(self, weights, covariance, of_variances, method):
-        """Return a contrast whose squared error is like a scaled chi-squared."""
         weights = np.asarray(weights, float)
-        value = float(weights @ self.coefficients)
-        if self.why_no_interval:
+        value, found = float(weights @ self.coefficients), self.moments
+        if found is None:
             return Estimate(value=value, remark=self.why_no_interval)
-        slope = self.moments.slopes @ weights @ weights
-        spread = slope @ getattr(self.moments, of_variances) @ slope
+        slope = found.slopes @ weights @ weights
+        spread = slope @ found.of_variances @ slope
         if not spread > 0:
             return Estimate(value=value, remark=NOT_TOLD)
         return Estimate(
             value=value,
-            se=sqrt(weights @ getattr(self.moments, covariance) @ weights),
-            df=2 * float(weights @ self.moments.covariance @ weights) ** 2 / spread,
-            method=method,
+            se=sqrt(weights @ found.adjusted @ weights),
+            df=2 * float(weights @ found.covariance @ weights) ** 2 / spread,
+            method=KENWARD_ROGER,
             remark=self.remark,
         )
 
 
-def random_intercept(design, response, cluster) -> RandomIntercept:
+def random_intercept(
+    design: ArrayLike, response: ArrayLike, cluster: ArrayLike
+) -> RandomIntercept:
     """Fit a line, or any small linear model, with a random intercept per trial.
 
     Estimand: the coefficients of the line of a trial drawn at random, every trial
@@ -359,6 +353,7 @@ def random_intercept(design, response, cluster) -> RandomIntercept:
     response = finite_array("random_intercept: response", response)
     n, p = design.shape
     codes, n_clusters = cluster_codes("random_intercept: cluster", cluster, n)
+    # In an orthonormal design, on what least squares leaves: nothing large cancels.
     q, r = orthonormal("random_intercept", design)
     strata = split(codes, n_clusters, q, left_over(response, q))
     ratio, remark, why = _ratio_of_variances(strata)
@@ -381,7 +376,7 @@ def random_intercept(design, response, cluster) -> RandomIntercept:
 
 def _ratio_of_variances(strata):
     """Return (t / s)^2, nan if not to be told, a remark, and why it is no use."""
-    if not (strata.y_between.any() or strata.y_within.any()):
+    if not (strata.y.any() or strata.yy > 0):
         return nan, "", NO_SCATTER
     if not told_apart(strata):
         repeated = strata.size.max() > 1
@@ -390,226 +385,3 @@ def _ratio_of_variances(strata):
     if ratio == inf:
         return nan, "", NO_WITHIN
     return ratio, "" if ratio > 0 else SINGULAR, ""
-
-
-METHOD = "REML"
-NO_RESIDUAL = "samples alike in these labels do not differ, so no SD is known"
-
-
-@dataclass(frozen=True, kw_only=True)
-class VarianceComponents:
-    """Standard deviations of the random parts of a response about its mean.
-
-    Attributes
-    ----------
-    sd_trial, sd_sensor, sd_residual : float
-        In the unit of the response; 0 if none is detectable, nan if not known.
-    n, n_trials, n_sensors : int
-        Samples, trials and sensors; no sensors if none were given.
-    method, remark : str
-        Name of the method, and what the reader must know.
-    """
-
-    sd_trial: float
-    sd_sensor: float
-    sd_residual: float
-    n: int
-    n_trials: int
-    n_sensors: int
-    method: str = METHOD
-    remark: str = ""
-
-    @property
-    def singular(self) -> bool:
-        """Whether a standard deviation is estimated as exactly 0."""
-        return 0 in (self.sd_trial, self.sd_sensor)
-
-
-def variance_components(response, trial, sensor=None) -> VarianceComponents:
-    """Return how much of the scatter lies between trials, sensors and samples.
-
-    Estimand: the SDs of independent normal effects of trials, of sensors and of
-    samples, in whatever way trials and sensors are crossed or nested.
-
-    Parameters
-    ----------
-    response : array_like, shape (n,), n >= 2
-        Such as the errors of one curve. [% moisture]
-    trial, sensor : array_like, shape (n,)
-        Labels of each sample; without sensors only trials are told apart.
-
-    Raises
-    ------
-    TooFewSamples
-        If n < 2.
-    NoSpread
-        If all responses are the same.
-    NotFinite
-        If a value or a label is missing, or a value infinite.
-
-    Notes
-    -----
-    Restricted maximum likelihood about one common mean, the ratios of the
-    variances bounded by 0, from several starts. A grouping that the samples cannot
-    tell from another, or from the samples themselves, is not estimated.
-
-    References
-    ----------
-    .. [1] Patterson, Thompson, Biometrika 58 (1971) 545-554.
-
-    Examples
-    --------
-    >>> found = variance_components([1, 3, 7, 9, 4, 6], list("AABBCC"))
-    >>> print(f"{found.sd_trial**2:.1f} between, {found.sd_residual**2:.1f} within")
-    8.0 between, 2.0 within
-    """
-    response = finite_array("variance_components: response", response)
-    if response.size < 2:
-        raise TooFewSamples(
-            f"variance_components: got n = {response.size} sample(s); needs at least 2."
-        )
-    if np.ptp(response) == 0:
-        raise NoSpread(
-            f"variance_components: all {response.size} responses are {response[0]:g}; "
-            "expected values that differ. Check that the readings are not copied."
-        )
-    labels = {"trial": trial} if sensor is None else {"trial": trial, "sensor": sensor}
-    groups = {
-        name: cluster_codes(f"variance_components: {name}", of_one, response.size)
-        for name, of_one in labels.items()
-    }
-    remarks = {name: _why_not(name, groups) for name in groups}
-    used = [name for name in groups if not remarks[name]]
-    parts, sd_residual = _sds([groups[name] for name in used], response)
-    sds = dict(zip(used, parts, strict=True))
-    if sd_residual == 0:
-        remarks["residual"] = NO_RESIDUAL
-    remarks |= {name: _none_seen(name) for name in used if sds[name] == 0}
-    return VarianceComponents(
-        sd_trial=sds.get("trial", nan),
-        sd_sensor=sds.get("sensor", nan),
-        sd_residual=sd_residual,
-        n=response.size,
-        n_trials=groups["trial"][1],
-        n_sensors=groups["sensor"][1] if "sensor" in groups else 0,
-        remark="; ".join(remark for remark in remarks.values() if remark),
-    )
-
-
-def _none_seen(name):
-    """Return the remark for a variance of 0."""
-    return f"no variation between {name}s beyond the rest was detectable"
-
-
-def _why_not(name, groups):
-    """Return why a grouping cannot be told apart; empty if it can."""
-    codes, count = groups[name]
-    if count == 1:
-        return f"one {name} only, so variation between {name}s is not known"
-    if count == codes.size:
-        return f"no {name} gave two samples, so its own variation is within them"
-    if name == "sensor":
-        trials, n_trials = groups["trial"]
-        if count == n_trials == len(set(zip(trials, codes, strict=True))):
-            return "each trial had a sensor of its own: both are in the trials' SD"
-    return ""
-
-
-def _sds(groups, response):
-    """Return the SD of each grouping, and of the samples."""
-    if not groups:
-        return [], float(response.std(ddof=1))
-    if len(groups) == 1:
-        fit = random_intercept(np.ones((response.size, 1)), response, groups[0][0])
-        return [fit.sd_trial], fit.sd_residual
-    return _crossed_sds(groups, response)
-
-
-def _crossed_sds(groups, response):
-    """Return the same for two groupings, crossed or nested."""
-    sums = _GroupSums(groups, response)
-    runs = [
-        minimize(
-            sums.deviance,
-            start,
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[(0, LARGEST)] * len(groups),
-            options={"ftol": 0, "gtol": 1e-9},
-        )
-        for start in product((0.1, 1.0, 10.0), repeat=len(groups))
-    ]
-    ratios = min(runs, key=lambda run: run.fun).x
-    if ratios.max() > LARGEST / 10:
-        return [nan] * len(groups), 0.0
-    sd = sums.scale * sqrt(sums.solved(ratios).squares / (response.size - 1))
-    return list(sd * np.sqrt(ratios)), sd
-
-
-class _Solved(NamedTuple):
-    """Generalised least squares of the mean at given ratios, residual variance 1."""
-
-    log_determinant: float  # of the covariance of the responses
-    information: float  # of the mean
-    squares: float  # weighted sum of squared residuals
-    leverage: list[np.ndarray]  # of each grouping, the diagonal of its Z'PZ
-    pull: list[np.ndarray]  # of each grouping, its Z'Py
-
-
-class _GroupSums:
-    """Counts and sums by group of two groupings, all that the likelihood needs.
-
-    The grouping with more groups comes first here: no sample is in two of its groups,
-    so they are eliminated one by one, and what is left to solve is small.
-    """
-
-    def __init__(self, groups, response):
-        self.order = sorted(range(2), key=lambda k: -groups[k][1])
-        self.n, self.scale = response.size, response.std()
-        scaled = (response - response.mean()) / self.scale
-        both = np.column_stack([np.ones(self.n), scaled])
-        (first, a), (second, b) = (groups[k] for k in self.order)
-        self.counts = np.bincount(first, minlength=a), np.bincount(second, minlength=b)
-        self.shared = np.zeros((a, b))
-        np.add.at(self.shared, (first, second), 1)
-        self.sums = np.zeros((a, 2)), np.zeros((b, 2))
-        np.add.at(self.sums[0], first, both)
-        np.add.at(self.sums[1], second, both)
-        self.totals = both.T @ both
-
-    def solved(self, ratios) -> _Solved:
-        """Return the fit of the mean; V = I + Z diag(ratios) Z' is never formed."""
-        (many, few), (own, other) = self.sums, np.asarray(ratios)[self.order]
-        spread = 1 + own * self.counts[0]
-        shared = self.shared / spread[:, None]
-        kept = np.diag(self.counts[1]) - own * shared.T @ self.shared
-        rest = np.eye(len(kept)) + other * kept
-        known = np.hstack([kept, few - own * shared.T @ many, shared.T])
-        found = np.linalg.solve(rest, known)
-        inner_few = found[:, len(kept) : len(kept) + 2]
-        inner_many = (many - other * self.shared @ inner_few) / spread[:, None]
-        crossed = (self.shared * found[:, len(kept) + 2 :].T).sum(axis=1)
-        cross = (self.counts[0] - other * crossed) / spread, np.diag(found)
-        left = self.totals - own * many.T @ inner_many - other * few.T @ inner_few
-        mean = left[0, 1] / left[0, 0]
-        inner = [(inner_many, inner_few)[k] for k in self.order]
-        return _Solved(
-            log_determinant=np.log(spread).sum() + np.linalg.slogdet(rest)[1],
-            information=left[0, 0],
-            squares=left[1, 1] - mean * left[0, 1],
-            leverage=[
-                cross[k] - of_one[:, 0] ** 2 / left[0, 0]
-                for k, of_one in zip(self.order, inner, strict=True)
-            ],
-            pull=[of_one[:, 1] - mean * of_one[:, 0] for of_one in inner],
-        )
-
-    def deviance(self, ratios):
-        """Return -2 log restricted likelihood, less a constant, and its gradient."""
-        fit, freedom = self.solved(ratios), self.n - 1
-        value = fit.log_determinant + np.log(fit.information)
-        slope = [
-            leverage.sum() - freedom * pull @ pull / fit.squares
-            for leverage, pull in zip(fit.leverage, fit.pull, strict=True)
-        ]
-        return value + freedom * np.log(fit.squares), np.array(slope)

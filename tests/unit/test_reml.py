@@ -8,7 +8,7 @@ from kitlib.statistics.arrays import orthonormal
 from kitlib.statistics.reml import (
     best_ratio,
     deviance,
-    deviance_slope,
+    deviance_slopes,
     lowest_from_zero,
     solve,
     split,
@@ -55,7 +55,27 @@ def test_deviance(strata, design, response, ratio):
 def test_its_slope(strata, ratio):
     step = 1e-4 * ratio
     rise = deviance(strata, ratio + step) - deviance(strata, ratio - step)
-    assert deviance_slope(strata, ratio) == approx(rise / (2 * step), rel=1e-5)
+    assert deviance_slopes(strata, ratio)[0] == approx(rise / (2 * step), rel=1e-5)
+
+
+@pytest.mark.parametrize(("ratio", "other"), [(0.0, 0.3), (0.5, 0.01), (4.0, 9.0)])
+def test_two_groupings(rng, ratio, other):
+    # Seconds cut across the trials; their ratio is the second of the two.
+    second = np.array([0, 1, 2, 0, 1, 2, 0, 1, 2, 0])
+    design = np.column_stack([np.eye(3)[second], np.ones(10)])
+    values = rng.normal(size=10)
+    strata = split(CODES, 4, design, values, random=3)
+    alike = [(labels[:, None] == labels).astype(float) for labels in (CODES, second)]
+    covariance = np.eye(10) + ratio * alike[0] + other * alike[1]
+    inverse = np.linalg.inv(covariance)
+    left = values - inverse.sum(axis=0) @ values / inverse.sum()
+    expected = np.linalg.slogdet(covariance)[1] + np.log(inverse.sum())
+    expected += 9 * np.log(left @ inverse @ left)
+    assert deviance(strata, ratio, other) == approx(expected, rel=1e-10)
+    step = 1e-5
+    rise = deviance(strata, ratio, other + step) - deviance(strata, ratio, other - step)
+    slope = deviance_slopes(strata, ratio, other)[1]
+    assert slope == approx(rise / (2 * step), rel=1e-5)
 
 
 def test_the_best_ratio_is_the_best(strata):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.lines import curvature, span_of, spread_trend
+from kitlib.statistics.shape import curvature, span_of, spread_trend
 from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
 
 
