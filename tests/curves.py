@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from kitlib.curves.audit import audit_curve
+from kitlib.curves.audit import CurveAudit
 from kitlib.intake.pairs import OVEN, PAIR_COLUMNS
 from kitlib.intake.settings import Season
 
@@ -32,7 +32,16 @@ def pairs_of(sensor, reference, trial, reference_se=0.05) -> pd.DataFrame:
     return pairs
 
 
-def audit_of(sensor, reference, trial, season=SEASON, crop="wheat", **register):
+def audit_of(
+    sensor,
+    reference,
+    trial,
+    season=SEASON,
+    crop="wheat",
+    plots=None,
+    reference_se=0.05,
+    **register,
+) -> CurveAudit:
     """Return the audit of one curve on given samples."""
     known = {
         "crop": crop,
@@ -44,5 +53,10 @@ def audit_of(sensor, reference, trial, season=SEASON, crop="wheat", **register):
         "n_at_setup": np.nan,
         **register,
     }
-    row = pd.Series(known, name="W", dtype=object)
-    return audit_curve(crop, row, pairs_of(sensor, reference, trial), None, season)
+    return CurveAudit(
+        crop=crop,
+        register=pd.Series(known, name="W", dtype=object),
+        pairs=pairs_of(sensor, reference, trial, reference_se),
+        plots=plots,
+        settings=season,
+    )

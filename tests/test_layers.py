@@ -13,8 +13,8 @@ GROUPS = [
     (
         "statistics",
         """
-        arrays clustered reml pooling agreement sums lines over_plots left_out
-        robust_lines
+        arrays clustered reml components pooling agreement sums lines shape over_plots
+        left_out robust_lines
         """,
     ),
     (
@@ -23,7 +23,7 @@ GROUPS = [
         schema settings cells files tables contradictions checks reference pairs outputs
         """,
     ),
-    ("curves", "effects curve audit corrections advice observations"),
+    ("curves", "effects evidence audit corrections advice doubts observations"),
     ("trials", "yields test_weight means designs ranks changes consequences"),
     ("season", "season curves_table"),
     ("simulation", "scenario harvest lab faults season"),

@@ -15,9 +15,9 @@ from kitlib.curves.corrections import (
     slope_is_needed,
     what_would_settle,
 )
-from kitlib.curves.curve import BEYOND
+from kitlib.curves.evidence import BEYOND
 from kitlib.intake.settings import Season
-from kitlib.statistics.agreement import Equivalence
+from kitlib.statistics.agreement import shown_within
 from kitlib.words.estimates import Interval
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, round_to_step, show, show_span
@@ -71,7 +71,7 @@ class Recommendation:
     more: str = ""
 
 
-def recommend(audit: CurveAudit, season: Season) -> Recommendation:
+def recommend(audit: CurveAudit) -> Recommendation:
     """Return what to do with a curve.
 
     The rules in the order they are asked, first that holds:
@@ -94,12 +94,8 @@ def recommend(audit: CurveAudit, season: Season) -> Recommendation:
     Parameters
     ----------
     audit : CurveAudit
-    season : Season
-
-    Returns
-    -------
-    Recommendation
     """
+    season = audit.settings
     if not isfinite(audit.bias.se) or audit.n_trials < threshold("trials_for_bias"):
         return _unresolved(audit, season, _why_no_interval(audit))
     flaws = flaws_after_correction(audit, season)
@@ -107,10 +103,10 @@ def recommend(audit: CurveAudit, season: Season) -> Recommendation:
         return _rebuild(audit, season, flaws)
     if slope_is_needed(audit, season):
         return _reslope(audit, season)
-    shown = audit.found.equivalence(audit.allowed_bias)
+    shown = shown_within(audit.bias, audit.allowed_bias)
     beyond = list(audit.bands.loc[audit.bands["verdict"] == BEYOND, "band_low"])
-    if shown.shown and not beyond:
-        return _keep(audit, season, shown)
+    if shown and not beyond:
+        return _keep(audit, season)
     if not audit.bias.interval(season.confidence).holds(0.0):
         if plots_agree(audit, season):
             return _shift(audit, season)
@@ -156,9 +152,9 @@ def bias_in_words(audit: CurveAudit, season: Season) -> str:
     )
 
 
-def _keep(audit, season, shown: Equivalence) -> Recommendation:
+def _keep(audit, season) -> Recommendation:
     """Return keep, saying when the bias is real but too small to matter."""
-    span = show_span(*shown.interval, sign=True)
+    span = show_span(*audit.bias.interval(0.9), sign=True)
     reason = (
         f"{bias_in_words(audit, season)}; its 90% interval {span} lies inside the "
         f"allowed ±{show(audit.allowed_bias)}."
@@ -190,7 +186,7 @@ def _shift(audit, season) -> Recommendation:
 
 def _reslope(audit, season) -> Recommendation:
     """Return reslope: the correction is a line, not one setting."""
-    line, after = audit.found.line, audit.after
+    line, after = audit.line, audit.after
     gain = judged_gain(audit)
     reason = (
         f"the sensor moves {show(gain.value, 3)} points per point of moisture "
@@ -252,9 +248,9 @@ def _why_picked(audit: CurveAudit, season: Season) -> str:
     )
 
 
-def _why_open(audit, season, shown: Equivalence, beyond: list[float]) -> str:
+def _why_open(audit, season, shown: bool, beyond: list[float]) -> str:
     """Say what the samples leave open."""
-    if shown.shown and beyond:
+    if shown and beyond:
         names = listed([f"{low:g} to {low + 2:g} %" for low in beyond])
         return (
             f"{bias_in_words(audit, season)} lies inside the allowed "

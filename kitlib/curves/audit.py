@@ -1,115 +1,408 @@
-"""The season's pairs taken apart by crop and curve: the only place that groups.
+"""What a season says of one curve, each statistic worked out when it is asked for.
 
-The benchtop meter's own bias, slope and SEP against the oven.
+The season's pairs are taken apart by crop and curve here, and nowhere else.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
+from math import nan
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from kitlib.curves.curve import Performance, audit_bands, performance, two_phase_bias
-from kitlib.curves.effects import (
+from kitlib.curves.effects import Effect, effects_on, p_of_zero, with_q_values
+from kitlib.curves.evidence import (
     Coverage,
-    Effect,
+    Influence,
     Samples,
+    audit_bands,
     coverage,
-    difference_between,
-    effect_of,
-    mean_over,
-    p_of_zero,
-    tried,
-    with_q_values,
+    influence,
+    two_phase_bias,
 )
 from kitlib.intake.cells import Table
 from kitlib.intake.pairs import OVEN, Pairing, curve_register
 from kitlib.intake.settings import Season
-from kitlib.statistics.agreement import unexplained_error_limit
+from kitlib.statistics.agreement import (
+    Agreement,
+    LimitsOfAgreement,
+    agreement,
+    concordance,
+    limits_of_agreement,
+    rer,
+    rpd,
+    sd_reference,
+    sep_without_reference_error,
+    unexplained_error_limit,
+)
+from kitlib.statistics.arrays import tried
+from kitlib.statistics.clustered import clustered_mean
+from kitlib.statistics.components import VarianceComponents, variance_components
 from kitlib.statistics.left_out import (
     LeaveOneTrialOut,
+    SepInterval,
     leave_one_trial_out,
     sep_interval,
 )
+from kitlib.statistics.lines import (
+    NO_REFERENCE_ERROR,
+    PredictionLine,
+    prediction_line,
+    sensor_gain,
+)
 from kitlib.statistics.pooling import false_discovery
-from kitlib.statistics.sums import trial_sums
-from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval
-from kitlib.words.limits import Tolerance
+from kitlib.statistics.reml import random_intercept
+from kitlib.statistics.robust_lines import RobustLine, passing_bablok
+from kitlib.statistics.shape import SpreadTrend, curvature, spread_trend
+from kitlib.statistics.sums import TrialSums, trial_sums
+from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval, not_known
+from kitlib.words.limits import Tolerance, threshold
+
+# A jackknife refits the robust line for every trial: seconds beyond this many samples.
+JACKKNIFED_AT_MOST = 500
+BY_TUE = "TUE from the SEP at set-up (ISO 12099, from memory)"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CurveAudit:
-    """All that a season says of one curve.
+    """One curve's samples and what they say of it; unknown parts say why.
 
     Attributes
     ----------
-    crop, curve : str
+    crop : str
     register : Series
         The curve's row of the register; `offset_mixed` says if several offsets
         were loaded in the season and the plots do not tell which.
-    found : Performance
-        The statistics of its samples.
-    sep_interval : Interval
-        Interval of the SEP, by `sep_method`. [% moisture]
-    new_sample : Interval
-        Where the error of one new sample of a new trial lies. [% moisture]
-    after : LeaveOneTrialOut or None
-        Performance without change, with an offset, with a line, always on trials
-        left out; `after_remark` says why not.
-    bands : DataFrame
-        Mean error by 2-point band.
-    tolerance, allowed_bias, max_sep : Tolerance, float, float
-        What it is held to; `max_sep_source` says where the last comes from.
-    two_phase : Estimate
-        Bias with the benchtop samples used as well.
-    coverage : Coverage or None
-        How its samples cover the plots it served.
-    apart : Estimate
-        Mean error of the samples not taken blind to the reading.
+    pairs : DataFrame
+        Its samples as in `Pairing.pairs`, at least one of them used.
+    plots : DataFrame or None
+        Trial and reading, `sensor_pct`, of the plots it served; None if it was only
+        recorded in parallel.
+    settings : Season
     effects : tuple of Effect
+        What its errors go with, rates of false discovery over the whole season.
     q_value : float
         False discovery rate of its bias over the season's curves.
     """
 
     crop: str
-    curve: str
     register: pd.Series
-    found: Performance
-    sep_interval: Interval
-    sep_method: str
-    new_sample: Interval
-    after: LeaveOneTrialOut | None
-    after_remark: str
-    bands: pd.DataFrame
-    tolerance: Tolerance
-    allowed_bias: float
-    max_sep: float
-    max_sep_source: str
-    two_phase: Estimate
-    n_two_phase: int
-    coverage: Coverage | None
-    apart: Estimate
-    n_apart: int
-    parallel: bool
+    pairs: pd.DataFrame
+    plots: pd.DataFrame | None
+    settings: Season
     effects: tuple[Effect, ...] = ()
-    q_value: float = np.nan
+    q_value: float = nan
 
     @property
-    def bias(self) -> Estimate:
-        """Mean error, clustered by trial. [% moisture]."""
-        return self.found.bias
+    def curve(self) -> str:
+        """Its name."""
+        return str(self.register.name)
+
+    @cached_property
+    def samples(self) -> Samples:
+        """The samples the bias rests on: oven and sensor, taken blind."""
+        return Samples.of(self.pairs[self.pairs["used"]])
 
     @property
     def n(self) -> int:
         """Samples the bias rests on."""
-        return self.found.samples.n
+        return self.samples.n
 
-    @property
+    @cached_property
     def n_trials(self) -> int:
         """Trials they come from."""
-        return self.found.samples.n_trials
+        return self.samples.n_trials
+
+    @cached_property
+    def parallel(self) -> bool:
+        """Whether it was only recorded beside another curve."""
+        return bool(self.pairs["parallel"].all())
+
+    @cached_property
+    def sums(self) -> TrialSums | None:
+        """The six sums of every trial; None for a single sample."""
+        s = self.samples
+        return tried(trial_sums, s.sensor, s.reference, s.trial)[0]
+
+    # Bias.
+
+    @cached_property
+    def bias(self) -> Estimate:
+        """Mean error, clustered by trial (CR2): the headline. [% moisture]."""
+        return clustered_mean(self.samples.error, self.samples.trial)
+
+    @cached_property
+    def bias_mixed(self) -> Estimate:
+        """Bias of a trial drawn at random, by REML and Kenward-Roger: the check."""
+        if self.n < 2:
+            return not_known("one sample says nothing of its own error")
+        ones, s = np.ones((self.n, 1)), self.samples
+        fit, why = tried(random_intercept, ones, s.error, s.trial)
+        return fit.kenward_roger([1.0]) if fit else not_known(why)
+
+    @cached_property
+    def two_phase(self) -> Estimate:
+        """Bias with the samples used too that only the benchtop measured."""
+        fair = self.pairs["used"] | (self.pairs["basis"] != OVEN)
+        benched = self.pairs[fair & self.pairs["benchtop_pct"].notna()]
+        both = benched[benched["used"]]
+        return two_phase_bias(
+            (benched["sensor_pct"] - benched["benchtop_pct"]).to_numpy(float),
+            benched["trial"].to_numpy(object),
+            (both["benchtop_pct"] - both["reference_pct"]).to_numpy(float),
+            both["trial"].to_numpy(object),
+        )
+
+    @cached_property
+    def coverage(self) -> Coverage | None:
+        """How its samples cover the plots it served; None if it served none alone."""
+        if self.plots is None:
+            return None
+        readings, trial = self.plots["sensor_pct"], self.plots["trial"]
+        return coverage(self.samples, self.reference_se, readings, trial)
+
+    @cached_property
+    def _set_apart(self) -> pd.DataFrame:
+        return self.pairs[(self.pairs["basis"] == OVEN) & ~self.pairs["used"]]
+
+    @property
+    def n_apart(self) -> int:
+        """Samples chosen because of their reading."""
+        return len(self._set_apart)
+
+    @cached_property
+    def apart(self) -> Estimate:
+        """Mean error of the samples chosen because of their reading."""
+        return clustered_mean(
+            self._set_apart["error"].to_numpy(float),
+            self._set_apart["trial"].to_numpy(object),
+        )
+
+    @cached_property
+    def influence(self) -> Influence | None:
+        """The sample and the trial that move the bias most; None for one sample."""
+        s = self.samples
+        return influence(s.error, s.sample, s.trial) if self.n > 1 else None
+
+    # Scatter.
+
+    @cached_property
+    def agreement(self) -> Agreement | None:
+        """n, bias, SEP and RMSEP; None under two samples."""
+        return tried(agreement, self.samples.sensor, self.samples.reference)[0]
+
+    @property
+    def sep(self) -> float:
+        """SEP, nan where there is none. [% moisture]."""
+        return self.agreement.sep if self.agreement else nan
+
+    @cached_property
+    def _sep_of_trials(self) -> SepInterval | None:
+        return sep_interval(self.sums, self.settings.confidence) if self.sums else None
+
+    @property
+    def sep_interval(self) -> Interval:
+        """Interval of the SEP of new trials, by `sep_method`. [% moisture]."""
+        found = self._sep_of_trials
+        return found.interval if found else NO_INTERVAL
+
+    @property
+    def sep_method(self) -> str:
+        """Name of the method of `sep_interval`, or why there is none."""
+        found = self._sep_of_trials
+        return (found.remark or found.method) if found else "one sample has no SEP"
+
+    @property
+    def new_sample(self) -> Interval:
+        """Where the error of one new sample of a new trial lies. [% moisture]."""
+        found = self._sep_of_trials
+        if found is None:
+            return NO_INTERVAL
+        return found.error_limits(self.bias, self.settings.confidence)
+
+    @cached_property
+    def reference_se(self) -> float:
+        """Standard error of a reference value, root mean square; nan if unknown."""
+        return float(np.sqrt(np.mean(np.square(self.samples.reference_se))))
+
+    @cached_property
+    def sep_corrected(self) -> Estimate:
+        """SEP less the reference's own error. [% moisture]."""
+        if self.agreement is None:
+            return not_known("SEP needs two samples")
+        if not np.isfinite(self.reference_se):
+            return not_known(NO_REFERENCE_ERROR)
+        return sep_without_reference_error(self.sep, self.reference_se)
+
+    @cached_property
+    def limits(self) -> LimitsOfAgreement | None:
+        """Where the errors of most samples lie."""
+        return tried(limits_of_agreement, self.samples.sensor, self.samples.reference)[
+            0
+        ]
+
+    @cached_property
+    def concordance(self) -> float:
+        """Lin's concordance, nan where it is not known."""
+        found = tried(concordance, self.samples.sensor, self.samples.reference)[0]
+        return nan if found is None else found
+
+    @cached_property
+    def components(self) -> VarianceComponents | None:
+        """SD of the errors between and within trials."""
+        return tried(variance_components, self.samples.error, self.samples.trial)[0]
+
+    # Moisture of the samples.
+
+    @property
+    def mean_reference(self) -> float:
+        """Mean air-oven moisture of the samples. [% moisture, wet basis]."""
+        return float(self.samples.reference.mean())
+
+    @property
+    def span(self) -> float:
+        """Points of moisture from the driest to the wettest sample."""
+        return float(np.ptp(self.samples.reference))
+
+    @property
+    def sd_reference(self) -> float:
+        """SD of the reference values, nan for one sample. [% moisture]."""
+        return sd_reference(self.samples.reference) if self.n > 1 else nan
+
+    @property
+    def rpd(self) -> float:
+        """SD of the reference over SEP, nan if not known."""
+        return rpd(self.samples.reference, self.sep) if self.n > 1 else nan
+
+    @property
+    def rer(self) -> float:
+        """Range of the reference over SEP, nan if not known."""
+        return rer(self.samples.reference, self.sep) if self.n > 1 else nan
+
+    @property
+    def spread_is_wide(self) -> bool:
+        """Whether the moistures spread as AACC 39-01.01 asks for a slope."""
+        return self.sd_reference >= threshold("spread_for_slope") * self.sep
+
+    # Lines and shape.
+
+    def _of_three(self, make: Callable[..., Any], *more: Any) -> tuple[Any, str]:
+        """Return a statistic of sensor, reference and trial, or None and why."""
+        s = self.samples
+        return tried(make, s.sensor, s.reference, s.trial, *more)
+
+    @cached_property
+    def anchor(self) -> float:
+        """The standard moisture if it lies among the readings, else their mean."""
+        sensor = self.samples.sensor
+        standard = self.settings.standard_moisture_of(self.crop)
+        inside = sensor.min() <= standard <= sensor.max()
+        return float(standard if inside else sensor.mean())
+
+    @cached_property
+    def _line_or_why(self) -> tuple[PredictionLine | None, str]:
+        return self._of_three(prediction_line, self.anchor)
+
+    @property
+    def line(self) -> PredictionLine | None:
+        """Reference on sensor, told at `anchor`; None where the samples give none."""
+        return self._line_or_why[0]
+
+    @property
+    def slope(self) -> Estimate:
+        """Prediction slope, reference per point of reading."""
+        line, why = self._line_or_why
+        return line.slope if line else not_known(why)
+
+    @cached_property
+    def robust_line(self) -> RobustLine | None:
+        """Passing–Bablok, a check on wild samples.
+
+        Its interval is by jackknife over trials up to `JACKKNIFED_AT_MOST` samples,
+        else it takes them as independent.
+        """
+        s, level = self.samples, 0.95
+        trial = s.trial if s.n <= JACKKNIFED_AT_MOST else None
+        return tried(passing_bablok, s.sensor, s.reference, level, trial)[0]
+
+    @cached_property
+    def gain(self) -> Estimate:
+        """The sensor's own slope, errors in both allowed for."""
+        s = self.samples
+        return sensor_gain(s.sensor, s.reference, s.trial, self.reference_se)
+
+    @cached_property
+    def curvature(self) -> Estimate:
+        """The bend of its errors in mid-range. [% moisture]."""
+        found, why = self._of_three(curvature)
+        return not_known(why) if found is None else found
+
+    @cached_property
+    def spread(self) -> SpreadTrend | None:
+        """How much wider the errors spread in wet grain."""
+        return self._of_three(spread_trend)[0]
+
+    @cached_property
+    def _after_or_why(self) -> tuple[LeaveOneTrialOut | None, str]:
+        if self.sums is None:
+            return None, "one sample: no trial can be left out"
+        return tried(leave_one_trial_out, self.sums)
+
+    @property
+    def after(self) -> LeaveOneTrialOut | None:
+        """Performance as loaded, with an offset, with a line: on trials left out."""
+        return self._after_or_why[0]
+
+    @property
+    def after_remark(self) -> str:
+        """Why `after` is not known."""
+        return self._after_or_why[1]
+
+    # What it is held to.
+
+    @property
+    def tolerance(self) -> Tolerance:
+        """Largest error allowed at a moisture."""
+        return self.settings.tolerance_of(self.crop)
+
+    @cached_property
+    def allowed_bias(self) -> float:
+        """Largest bias allowed at the samples' mean moisture. [% moisture]."""
+        return self.settings.allowed_bias_at(self.crop, self.mean_reference)
+
+    @cached_property
+    def _max_sep_and_source(self) -> tuple[float, str]:
+        own = self.settings.max_sep.get(self.crop)
+        if own:
+            return own, "season.toml"
+        at_setup = self.register["sep_at_setup"]
+        n_at_setup = self.register["n_at_setup"]
+        if at_setup > 0 and n_at_setup > 2 and self.n > 1:
+            return unexplained_error_limit(at_setup, self.n, n_at_setup - 1), BY_TUE
+        at_mean = float(self.tolerance.at(self.mean_reference))
+        return at_mean, "tolerance at the mean moisture"
+
+    @property
+    def max_sep(self) -> float:
+        """Largest SEP it may have. [% moisture]."""
+        return self._max_sep_and_source[0]
+
+    @property
+    def max_sep_source(self) -> str:
+        """Where `max_sep` comes from."""
+        return self._max_sep_and_source[1]
+
+    @cached_property
+    def bands(self) -> pd.DataFrame:
+        """Mean error by 2-point band, against the tolerance."""
+        return audit_bands(self.samples, self.tolerance, self.settings.confidence)
 
 
-def audit_curves(pairing: Pairing, curves: Table, season: Season) -> list[CurveAudit]:
+def audit_curves(
+    pairing: Pairing, curves: Table, settings: Season
+) -> dict[str, CurveAudit]:
     """Return the audit of every crop × curve with a sample taken blind.
 
     Parameters
@@ -117,132 +410,32 @@ def audit_curves(pairing: Pairing, curves: Table, season: Season) -> list[CurveA
     pairing : Pairing
     curves : Table
         The curve register.
-    season : Season
+    settings : Season
 
     Returns
     -------
-    list of CurveAudit
-        In order of crop and curve, false discovery rates filled in.
+    dict of CurveAudit
+        By curve, in order of crop and curve, false discovery rates filled in.
     """
     register = curve_register(curves.frame)
     by_curve = pairing.pairs.groupby(["crop", "curve"], sort=True)
     readings = pairing.plots[["curve", "trial", "sensor_pct"]]
     harvested = dict(list(readings.groupby("curve")))
     audits = [
-        audit_curve(crop, register.loc[curve], group, harvested.get(curve), season)
-        for (crop, curve), group in by_curve
-        if group["used"].any()
+        CurveAudit(
+            crop=crop,
+            register=register.loc[curve],
+            pairs=pairs,
+            plots=harvested.get(curve),
+            settings=settings,
+            effects=tuple(
+                effects_on(pairs[pairs["used"]], register.at[curve, "chamber_config"])
+            ),
+        )
+        for (crop, curve), pairs in by_curve
+        if pairs["used"].any()
     ]
-    return _with_discovery_rates(audits)
-
-
-def audit_curve(
-    crop: str, register: pd.Series, pairs: pd.DataFrame, plots, season: Season
-) -> CurveAudit:
-    """Return the audit of one curve on its pairs and the plots it served.
-
-    Parameters
-    ----------
-    crop : str
-    register : Series
-        The curve's row of `pairs.curve_register`.
-    pairs : DataFrame
-        Its pairs, at least one of them used.
-    plots : DataFrame or None
-        Trial and reading, `sensor_pct`, of the plots it served; None if it was only
-        recorded in parallel.
-    season : Season
-    """
-    used = pairs[pairs["used"]]
-    samples = Samples.of(used)
-    found = performance(samples, season.standard_moisture_of(crop))
-    tolerance = season.tolerance_of(crop)
-    sums, remark = tried(trial_sums, samples.sensor, samples.reference, samples.trial)
-    after, after_remark = tried(leave_one_trial_out, sums) if sums else (None, remark)
-    sep = sep_interval(sums, season.confidence) if sums else None
-    apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"]]
-    max_sep, max_sep_source = _max_sep(crop, register, found, tolerance, season)
-    return CurveAudit(
-        crop=crop,
-        curve=str(register.name),
-        register=register,
-        found=found,
-        sep_interval=sep.interval if sep else NO_INTERVAL,
-        sep_method=(sep.remark or sep.method) if sep else remark,
-        new_sample=(
-            sep.error_limits(found.bias, season.confidence) if sep else NO_INTERVAL
-        ),
-        after=after,
-        after_remark=after_remark,
-        bands=audit_bands(samples, tolerance, season.confidence),
-        tolerance=tolerance,
-        allowed_bias=season.allowed_bias_at(crop, found.mean_reference),
-        max_sep=max_sep,
-        max_sep_source=max_sep_source,
-        two_phase=_two_phase(pairs),
-        n_two_phase=int(pairs["benchtop_pct"].notna().sum()),
-        coverage=_coverage(samples, found.reference_se, plots),
-        apart=mean_over(
-            apart["error"].to_numpy(float), apart["trial"].to_numpy(object)
-        ),
-        n_apart=len(apart),
-        parallel=bool(pairs["parallel"].all()),
-        effects=tuple(_effects(used, register)),
-    )
-
-
-def _coverage(samples: Samples, reference_se: float, plots) -> Coverage | None:
-    """Return how the samples cover the plots served; None if it served none alone."""
-    if plots is None:
-        return None
-    return coverage(samples, reference_se, plots["sensor_pct"], plots["trial"])
-
-
-def _max_sep(crop, register, found, tolerance, season) -> tuple[float, str]:
-    """Return the largest SEP the curve may have, and where the limit comes from."""
-    own = season.max_sep.get(crop)
-    if own:
-        return own, "season.toml"
-    at_setup, n_at_setup = register["sep_at_setup"], register["n_at_setup"]
-    if at_setup > 0 and n_at_setup > 2 and found.samples.n > 1:
-        limit = unexplained_error_limit(at_setup, found.samples.n, n_at_setup - 1)
-        return limit, "TUE from the SEP at set-up (ISO 12099, from memory)"
-    return float(tolerance.at(found.mean_reference)), "tolerance at the mean moisture"
-
-
-def _two_phase(pairs: pd.DataFrame) -> Estimate:
-    """Return the bias with the benchtop samples used as well."""
-    fair = pairs["used"] | (pairs["basis"] != OVEN)
-    benched = pairs[fair & pairs["benchtop_pct"].notna()]
-    both = benched[benched["used"]]
-    return two_phase_bias(
-        (benched["sensor_pct"] - benched["benchtop_pct"]).to_numpy(float),
-        benched["trial"].to_numpy(object),
-        (both["benchtop_pct"] - both["reference_pct"]).to_numpy(float),
-        both["trial"].to_numpy(object),
-    )
-
-
-def _effects(used: pd.DataFrame, register):
-    """Yield what the errors of a curve move with."""
-    error, trial = used["error"].to_numpy(float), used["trial"].to_numpy(object)
-    days = (
-        used["harvested_at"] - used["harvested_at"].min()
-    ).dt.total_seconds() / 86400
-    conditions = [
-        ("day of the season", "days", days),
-        ("grain temperature", "°C", used["grain_temp_c"]),
-        ("test weight", "kg/hL", used["test_weight_kg_hl"]),
-        ("time from harvest to oven", "hours", used["hours_to_oven"]),
-    ]
-    for name, unit, values in conditions:
-        if values.notna().any():
-            yield effect_of(name, unit, values.to_numpy(float), error, trial)
-    own, at_harvest = register["chamber_config"], used["chamber_config"]
-    other = at_harvest.notna() & (at_harvest != own)
-    if pd.notna(own) and other.any():
-        name = f"harvested in another chamber configuration than the curve's {own}"
-        yield difference_between(name, other.to_numpy(bool), error, trial)
+    return {audit.curve: audit for audit in _with_discovery_rates(audits)}
 
 
 def _with_discovery_rates(audits: list[CurveAudit]) -> list[CurveAudit]:
@@ -257,53 +450,3 @@ def _with_discovery_rates(audits: list[CurveAudit]) -> list[CurveAudit]:
         )
         for audit, q in zip(audits, q_values, strict=True)
     ]
-
-
-BRIDGE_COLUMNS = [
-    "crop",
-    "meter",
-    "n",
-    "n_trials",
-    "bias",
-    "bias_low",
-    "bias_high",
-    "bias_method",
-    "sep",
-    "slope",
-    "slope_low",
-    "slope_high",
-    "intercept",
-]
-
-
-def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Return each benchtop meter's own bias, slope and SEP against the oven, by crop.
-
-    Bias is benchtop − oven; slope and intercept are of oven on benchtop. One row
-    per sample counts, however many curves read its plot.
-    """
-    both = pairs[pairs["used"] & pairs["benchtop_pct"].notna()]
-    both = both.drop_duplicates(["sample", "trial", "plot"])
-    rows = []
-    for (crop, meter), group in both.groupby(["crop", "meter"], sort=True):
-        samples = Samples.of(group.assign(sensor_pct=group["benchtop_pct"]))
-        found = performance(samples)
-        bias, slope = found.bias.interval(level), found.slope.interval(level)
-        rows.append(
-            {
-                "crop": crop,
-                "meter": meter,
-                "n": samples.n,
-                "n_trials": samples.n_trials,
-                "bias": found.bias.value,
-                "bias_low": bias.low,
-                "bias_high": bias.high,
-                "bias_method": found.bias.method or found.bias.remark,
-                "sep": found.sep,
-                "slope": found.slope.value,
-                "slope_low": slope.low,
-                "slope_high": slope.high,
-                "intercept": found.line.intercept.value if found.line else np.nan,
-            }
-        )
-    return pd.DataFrame(rows, columns=BRIDGE_COLUMNS)

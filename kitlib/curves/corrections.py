@@ -134,7 +134,7 @@ def offset_correction(audit: CurveAudit) -> Correction:
     bias = audit.bias
     return Correction(
         curve=audit.curve,
-        pivot=audit.found.anchor,
+        pivot=audit.anchor,
         shift=-bias.value,
         tilt=0.0,
         covariance=np.diag([bias.se**2, 0.0]),
@@ -144,7 +144,7 @@ def offset_correction(audit: CurveAudit) -> Correction:
 
 def line_correction(audit: CurveAudit) -> Correction:
     """Return the correction by the prediction line, with its joint uncertainty."""
-    line = audit.found.line
+    line = audit.line
     fit = line.fit
     return Correction(
         curve=audit.curve,
@@ -161,7 +161,7 @@ def no_correction(audit: CurveAudit) -> Correction:
     bias = audit.bias
     return Correction(
         curve=audit.curve,
-        pivot=audit.found.anchor,
+        pivot=audit.anchor,
         shift=0.0,
         tilt=0.0,
         covariance=np.diag([bias.se**2, 0.0]),
@@ -171,13 +171,13 @@ def no_correction(audit: CurveAudit) -> Correction:
 
 def flaws_after_correction(audit: CurveAudit, season: Season) -> list[str]:
     """Return, in words, what no offset and no slope would mend."""
-    found, flaws = audit.found, []
+    flaws = []
     if min(audit.sep_interval.low, _sep_after(audit, season)) > audit.max_sep:
         flaws.append(
-            f"its SEP of {show(found.sep)} ({show_span(*audit.sep_interval)}) lies "
+            f"its SEP of {show(audit.sep)} ({show_span(*audit.sep_interval)}) lies "
             f"beyond {show(audit.max_sep)} ({audit.max_sep_source})"
         )
-    bend, ends = found.curvature.value, found.curvature.interval(season.confidence)
+    bend, ends = audit.curvature.value, audit.curvature.interval(season.confidence)
     if abs(bend) > audit.allowed_bias and (ends.low > 0 or ends.high < 0):
         flaws.append(
             f"its errors bend: mid-range they lie {show(bend, sign=True)} points "
@@ -189,7 +189,7 @@ def flaws_after_correction(audit: CurveAudit, season: Season) -> list[str]:
 
 def _sep_after(audit: CurveAudit, season: Season) -> float:
     """Return the low end of the SEP about the prediction line, inf without one."""
-    line, samples = audit.found.line, audit.found.samples
+    line, samples = audit.line, audit.samples
     if line is None:
         return inf
     corrected = line.corrected(samples.sensor)
@@ -199,14 +199,14 @@ def _sep_after(audit: CurveAudit, season: Season) -> float:
 
 def _bands_beyond_after(audit: CurveAudit) -> list[str]:
     """Name bands that stay beyond tolerance after the best correction."""
-    bands, line = audit.bands, audit.found.line
+    bands, line = audit.bands, audit.line
     judged = bands[bands["n"] >= threshold("samples_per_band")]
     left = judged["mean_error"] - audit.bias.value
     if line is not None:
         middle = judged["band_low"] + 1.0
         tilt = line.tilt.value
         by_line = judged["mean_error"] - audit.bias.value
-        by_line = by_line + tilt * (middle - audit.found.mean_reference)
+        by_line = by_line + tilt * (middle - audit.mean_reference)
         left = left.where(left.abs() < by_line.abs(), by_line)
     half = (judged["high"] - judged["low"]) / 2
     beyond = judged[(left.abs() > judged["tolerance"]) & (left.abs() > half)]
@@ -234,20 +234,20 @@ def judged_gain(audit: CurveAudit) -> Estimate:
     over_plots = audit.coverage.gain if audit.coverage else None
     if over_plots is not None and isfinite(over_plots.se):
         return over_plots
-    return audit.found.gain
+    return audit.gain
 
 
 def slope_is_needed(audit: CurveAudit, season: Season) -> bool:
     """Whether the samples call for a slope, by every rule a slope must pass."""
-    found, after = audit.found, audit.after
-    if found.line is None or after is None:
+    after = audit.after
+    if audit.line is None or after is None:
         return False
-    wide = found.spread_is_wide or found.span >= threshold("span_for_reslope")
+    wide = audit.spread_is_wide or audit.span >= threshold("span_for_reslope")
     enough = audit.n_trials >= threshold("trials_for_reslope")
     enough = enough and audit.n >= threshold("samples_for_line")
     gain = judged_gain(audit).interval(season.confidence)
     differs = isfinite(gain.low) and not gain.holds(1.0)
-    tilt = found.line.tilt.interval(season.confidence)
+    tilt = audit.line.tilt.interval(season.confidence)
     tilts = isfinite(tilt.low) and not tilt.holds(0.0)
     better = after.rmsep_line < after.rmsep_offset
     return bool(enough and wide and differs and tilts and better)
@@ -262,7 +262,7 @@ def what_would_settle(audit: CurveAudit, season: Season) -> str:
     Takes the SDs between and within trials as found, and as many samples a trial
     as there were; the bias as estimated. A forecast, not a promise.
     """
-    parts = audit.found.components
+    parts = audit.components
     if parts is None or audit.n_trials < 2 or not isfinite(parts.sd_residual):
         return "Samples of at least two more trials are needed before anything is said."
     a_trial = audit.n / audit.n_trials

@@ -1,9 +1,4 @@
-"""Samples and tables whose sensor and oven can hardly both be right.
-
-What is worth knowing of the season's readings and plots as a whole.
-
-What the statistician must know of each curve besides its bias.
-"""
+"""What the statistician must know of each curve besides its bias."""
 
 from collections.abc import Iterator
 
@@ -11,259 +6,12 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
-from kitlib.curves.effects import robust_spread, suspected_swaps
-from kitlib.intake.cells import plot_places
-from kitlib.intake.reference import compare_labs, lab_findings
+from kitlib.curves.doubts import robust_spread, stuck_findings, suspected_swaps
+from kitlib.curves.effects import DAY, OTHER_CONFIGURATION
 from kitlib.intake.settings import Season
-from kitlib.statistics.sums import stuck_readings
 from kitlib.words.findings import Finding
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, show, show_span
-
-_FEWEST = 4
-_MOST = 500  # samples whose pairs are all looked at
-_SMALLEST_SPREAD = 0.3  # the errors of a few samples may lie together by chance
-
-
-def doubtful_samples(pairing, oven: pd.DataFrame) -> list[Finding]:
-    """Return samples far from their curve's others, and tables of another basis.
-
-    Parameters
-    ----------
-    pairing : Pairing
-    oven : DataFrame
-        The dishes, indexed by row in the file.
-    """
-    pairs = pairing.pairs[pairing.pairs["used"]]
-    own = pairs[~pairs["parallel"]]
-    return [
-        *_other_basis(own, pairing.plots, oven),
-        *_moved_rows(own, pairing.plots),
-        *_apart(pairs, pairing.plots, oven),
-    ]
-
-
-def _rows(plots: pd.DataFrame, pairs: pd.DataFrame) -> tuple[int, ...]:
-    """Return the rows of the plots of pairs."""
-    keys = pd.MultiIndex.from_frame(plots[["trial", "plot"]])
-    wanted = pd.MultiIndex.from_frame(pairs[["trial", "plot"]])
-    return tuple(map(int, plots.index[keys.isin(wanted)]))
-
-
-def _centred(pairs: pd.DataFrame, error: pd.Series) -> pd.Series:
-    """Return errors less the median of their curve."""
-    return error - error.groupby(pairs["curve"]).transform("median")
-
-
-def _apart(pairs, plots, oven) -> Iterator[Finding]:
-    """Yield samples whose error is far from the others' of their curve."""
-    for curve, group in pairs.groupby("curve"):
-        if len(group) < _FEWEST:
-            continue
-        residual = _residuals(group)
-        spread = max(robust_spread(residual), _SMALLEST_SPREAD)
-        far = (residual.abs() > threshold("sample_apart_spreads") * spread) & (
-            residual.abs() > threshold("sample_apart")
-        )
-        odd = group[far]
-        if odd.empty:
-            continue
-        shown = [
-            f"{r.sample} ({show(r.error, 1, sign=True)})" for r in odd.itertuples()
-        ]
-        said = f"curve {curve}: the error of sample {listed(shown)} is far from the "
-        said += "others'; check label, weights, reading and whether both are on wet "
-        said += "basis. It stays in."
-        dishes = tuple(map(int, oven.index[oven["sample"].isin(odd["sample"])]))
-        for table, rows in (("oven", dishes), ("plots", _rows(plots, odd))):
-            yield Finding(
-                code="sample-apart",
-                table=table,
-                rows=rows,
-                curve=str(curve),
-                message=said,
-            )
-
-
-def _residuals(group: pd.DataFrame) -> pd.Series:
-    """Return errors less a straight line through their medians, or less their median.
-
-    The line keeps a curve that only needs another slope from being taken for many
-    odd samples. It is the median of the slopes between all pairs of samples, of the
-    first, last and others evenly between them in order of moisture where they are many.
-    """
-    some = group.sort_values("reference_pct", kind="stable")
-    if len(some) > _MOST:
-        some = some.iloc[np.linspace(0, len(some) - 1, _MOST).round().astype(int)]
-    moisture, error = some["reference_pct"].to_numpy(), some["error"].to_numpy()
-    first, second = np.triu_indices(len(some), 1)
-    run, rise = moisture[second] - moisture[first], error[second] - error[first]
-    wide = np.abs(run) > 1
-    slope = float(np.median(rise[wide] / run[wide])) if wide.sum() > len(some) else 0.0
-    left = group["error"] - slope * group["reference_pct"]
-    return left - left.median()
-
-
-def _other_basis(pairs, plots, oven) -> Iterator[Finding]:
-    """Yield curves and labs whose moistures fit as percent of dry matter."""
-    said = "if they are taken for percent of dry matter their error shrinks from "
-    for curve, group in pairs.groupby("curve"):
-        before, after = _errors_on(group, "sensor_pct")
-        if _fits(group, before, after) and before > 0:
-            message = f"curve {curve}: {said}{show(before, 1, sign=True)} to "
-            message += (
-                f"{show(after, 1, sign=True)} points; are the readings on wet basis?"
-            )
-            rows = tuple(map(int, plots.index[plots["curve"] == curve]))
-            yield Finding(
-                code="basis-doubtful",
-                table="plots",
-                rows=rows,
-                curve=str(curve),
-                message=message,
-            )
-    for lab, group in pairs.groupby(pairs["lab"].fillna("")):
-        before, after = _errors_on(group, "reference_pct")
-        if _fits(group, before, after) and before < 0:
-            message = (
-                f"results of {lab or 'the lab'}: {said}{show(before, 1, sign=True)} "
-            )
-            message += f"to {show(after, 1, sign=True)} points; are they on wet basis?"
-            rows = tuple(map(int, oven.index[oven["sample"].isin(group["sample"])]))
-            yield Finding(
-                code="basis-doubtful", table="oven", rows=rows, message=message
-            )
-
-
-def _errors_on(group: pd.DataFrame, column: str) -> tuple[float, float]:
-    """Return the median error as it is, and with a column taken for dry basis."""
-    wet = group.assign(**{column: 100 * group[column] / (100 + group[column])})
-    error = wet["sensor_pct"] - wet["reference_pct"]
-    return float(group["error"].median()), float(error.median())
-
-
-def _fits(group, before: float, after: float) -> bool:
-    """Whether the other basis explains most of a large error."""
-    least = threshold("basis_error")
-    return (
-        len(group) >= _FEWEST and abs(before) > least and abs(after) < abs(before) / 2
-    )
-
-
-def _moved_rows(pairs, plots) -> Iterator[Finding]:
-    """Yield whether the readings fit the samples far better a row up or down."""
-    if len(pairs) < 2 * _FEWEST:
-        return
-    at = plot_places(plots, pairs)
-    own = robust_spread(_centred(pairs, pairs["error"]))
-    for rows in (-1, 1):
-        readings = plots["sensor_pct"].shift(-rows).to_numpy()
-        moved = pd.Series(readings[at], pairs.index)
-        error = (moved - pairs["reference_pct"]).dropna()
-        if len(error) < len(pairs) - 2:
-            continue
-        spread = robust_spread(_centred(pairs.loc[error.index], error))
-        if spread < threshold("moved_share") * own:
-            said = (
-                f"readings taken from the row {'below' if rows > 0 else 'above'} fit "
-            )
-            said += f"the oven far better: errors spread {show(spread)}, as they stand "
-            said += f"{show(own)}. Was a column of the table moved?"
-            place = tuple(map(int, plots.index))
-            yield Finding(code="rows-moved", table="plots", rows=place, message=said)
-
-
-def stuck_findings(curve: str, plots: pd.DataFrame) -> list[Finding]:
-    """Name trials in which a curve's readings stood still; each reading once."""
-    found = []
-    for trial, rows, readings in _readings_by_trial(plots):
-        told = set()
-        for stuck in stuck_readings(readings):
-            if stuck.value in told:  # a run of what already piles up at an end
-                continue
-            told.add(stuck.value)
-            where = "in a row" if stuck.where == "run" else f"at the {stuck.where}"
-            said = f"curve {curve}: {stuck.count} plots of trial {trial} read "
-            said += f"{stuck.value:g} % ({where})."
-            place = {"curve": curve, "trial": trial, "table": "plots"}
-            place["rows"] = tuple(sorted(map(int, rows[readings == stuck.value])))
-            found.append(Finding(code="reading-stuck", message=said, **place))
-    return found
-
-
-def _readings_by_trial(plots: pd.DataFrame):
-    """Yield each trial, its rows in the file and readings, in order of harvest."""
-    read = plots[plots["recorded_pct"].notna()]
-    codes, trials = pd.factorize(read["trial"], sort=True)
-    # Plots whose time is not known come last, as they stand in the table.
-    order = np.lexsort((read["harvested_at"].to_numpy(), codes))
-    rows = read.index.to_numpy()[order]
-    readings = read["recorded_pct"].to_numpy(float)[order]
-    ends = np.cumsum(np.bincount(codes, minlength=len(trials)))
-    for trial, start, end in zip(trials, np.r_[0, ends], ends, strict=False):
-        yield str(trial), rows[start:end], readings[start:end]
-
-
-def observe_season(pairing, oven: pd.DataFrame, season: Season) -> list[Finding]:
-    """Return what is worth knowing of the season as a whole.
-
-    `oven` holds the dishes, indexed by row in the file.
-    """
-    findings = []
-    if pairing.plots.empty:
-        said = "there are no plots, so nothing can be audited."
-        findings.append(Finding(code="season-empty", table="plots", message=said))
-    findings += _unusable_plots(pairing.plots)
-    for crop in sorted(pairing.plots["crop"].dropna().unique()):
-        if not season.crop_is_known(crop):
-            said = (
-                f"no tolerance or standard moisture is known for {crop!r}; the widest "
-            )
-            said += "tolerance is used and yields stay as harvested. Set "
-            said += f"[tolerance.{crop}] and [standard_moisture] in season.toml."
-            findings.append(Finding(code="crop-unknown", message=said))
-    pairs = pairing.pairs
-    late = pairs[pairs["hours_to_oven"] > threshold("hours_to_oven")]
-    late = late.drop_duplicates("sample")
-    if len(late):
-        said = f"{counted(len(late), 'sample')} waited over "
-        said += f"{threshold('hours_to_oven'):g} hours for the oven: "
-        said += f"{listed(late['sample'])}. A sample that dries makes the sensor look "
-        said += "high."
-        rows = tuple(map(int, oven.index[oven["sample"].isin(late["sample"])]))
-        late_found = Finding(code="late-oven", table="oven", rows=rows, message=said)
-        findings.append(late_found)
-    labs = compare_labs(pairs, season.confidence)
-    findings += lab_findings(labs, oven, season.setting_step)
-    return findings + doubtful_samples(pairing, oven)
-
-
-def _unusable_plots(plots: pd.DataFrame) -> list[Finding]:
-    """Name the plots whose yield cannot be calculated, by what is wrong."""
-    mass, area = plots["plot_mass_kg"], plots["plot_area_m2"]
-    moisture = plots["recorded_pct"]
-    reasons = {
-        "no plot_mass_kg": mass.isna(),
-        "a plot_mass_kg that is not above 0": mass <= 0,
-        "no plot_area_m2": area.isna(),
-        "a plot_area_m2 that is not above 0": area <= 0,
-        "no sensor reading": moisture.isna(),
-        "a moisture of 100 %": moisture >= 100,
-    }
-    found = []
-    for reason, which in reasons.items():
-        rows = plots[which]
-        if len(rows):
-            names = [f"{r.trial} {r.plot}" for r in rows.head(5).itertuples()]
-            said = f"{counted(len(rows), 'plot')} with {reason}: {listed(names)}"
-            said += f" and {len(rows) - 5} more" if len(rows) > 5 else ""
-            said += ". Their yield is not known; the rest of their trials is."
-            place = tuple(map(int, rows.index))
-            found.append(
-                Finding(code="plot-unusable", table="plots", rows=place, message=said)
-            )
-    return found
-
 
 # What is looked at of the plots a curve served.
 OBSERVED = ["trial", "curve", "chamber_config", "harvested_at", "recorded_pct"]
@@ -318,7 +66,7 @@ def _few(audit: CurveAudit) -> Observed:
 
 def _sample_moistures(audit: CurveAudit) -> Observed:
     """Yield whether the samples' moistures spread enough for a slope."""
-    found = audit.found
+    found = audit
     if found.span < threshold("span_at_least"):
         yield (
             "narrow-spread",
@@ -336,7 +84,7 @@ def _sample_moistures(audit: CurveAudit) -> Observed:
 
 def _shape(audit: CurveAudit, season: Season) -> Observed:
     """Yield whether the errors bend or spread with moisture."""
-    bend = audit.found.curvature
+    bend = audit.curvature
     ends = bend.interval(season.confidence)
     if ends.low > 0 or ends.high < 0:
         yield (
@@ -344,7 +92,7 @@ def _shape(audit: CurveAudit, season: Season) -> Observed:
             f"mid-range errors lie {show(bend.value, sign=True)} points "
             f"({show_span(*ends, sign=True)}) from the line through both ends",
         )
-    spread = audit.found.spread
+    spread = audit.spread
     if spread is not None:
         ends = spread.interval(season.confidence)
         if ends.low > 1:
@@ -358,7 +106,7 @@ def _shape(audit: CurveAudit, season: Season) -> Observed:
 
 def _single_samples(audit: CurveAudit) -> Observed:
     """Yield samples or trials that carry the result, and labels to check."""
-    found, samples = audit.found, audit.found.samples
+    found, samples = audit, audit.samples
     if audit.n > 2 and found.influence is not None:
         one = found.influence
         for name, what, shift in (
@@ -386,10 +134,10 @@ def _single_samples(audit: CurveAudit) -> Observed:
 def _effects(audit: CurveAudit, season: Season) -> Observed:
     """Yield conditions that the error moves with."""
     for effect in audit.effects:
-        if effect.name.startswith("harvested in another"):
+        if effect.name.startswith(OTHER_CONFIGURATION):
             yield "configuration-differs", _difference_in_words(effect, season)
         elif effect.q_value < threshold("false_discovery_rate"):
-            drifts = effect.name == "day of the season"
+            drifts = effect.name == DAY
             ends = effect.change.interval(season.confidence)
             yield (
                 "error-drifts" if drifts else "error-moves-with",
@@ -424,12 +172,12 @@ def _served_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
         )
     own = audit.register["chamber_config"]
     other = plots["chamber_config"].notna() & (plots["chamber_config"] != own)
-    named = any(e.name.startswith("harvested in another") for e in audit.effects)
+    named = any(e.name.startswith(OTHER_CONFIGURATION) for e in audit.effects)
     if pd.notna(own) and other.any() and not named:
         yield (
             "configuration-differs",
-            f"{counted(int(other.sum()), 'plot')} harvested in another chamber configuration "
-            f"than its own ({own}); no sample tells how far that moves the error",
+            f"{counted(int(other.sum()), 'plot')} harvested in another chamber "
+            f"configuration than its own ({own}); no sample tells how far that moves the error",
         )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from kitlib.curves.advice import Recommendation
 from kitlib.curves.corrections import Correction
-from kitlib.curves.effects import Samples
+from kitlib.curves.evidence import Samples
 from kitlib.explorer.entry_lines import EntryLines, TrialLines
 from kitlib.explorer.explorer_look import Look
 from kitlib.explorer.served_trials import served_trials
@@ -72,12 +72,12 @@ class CurveExplorer:
     def __init__(self, season: SeasonAudit, curve: str):
         self.season = season
         self.audit, self.advice = season.audits[curve], season.advice[curve]
-        self.samples = self.audit.found.samples
+        self.samples = self.audit.samples
         self.own = own_line(self.samples)
         self.stops = offset_stops(
             season.settings.setting_step,
             self.own.offset,
-            float(self.audit.tolerance.at(self.audit.found.mean_reference)),
+            float(self.audit.tolerance.at(self.audit.mean_reference)),
         )
         self._last: dict[str, tuple] = {}
 
@@ -220,9 +220,7 @@ class CurveExplorer:
         if not counted.any():
             return None
         which = (counted.tobytes(),)
-        return self._kept(
-            "advice", which, lambda: advice_on(self.season, self.audit, counted)
-        )
+        return self._kept("advice", which, lambda: advice_on(self.audit, counted))
 
     def _kept(self, name: str, key: tuple, make: Callable[[], Found]) -> Found:
         """Return what was made of the last key, made anew if the key differs."""

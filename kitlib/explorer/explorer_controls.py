@@ -108,7 +108,7 @@ class Controls:
             (offset_label(explorer, stop), float(stop)) for stop in explorer.stops
         ]
         self.trial.options = list(explorer.trials) or [("none", "")]
-        self.slope.disabled = explorer.audit.found.line is None
+        self.slope.disabled = explorer.audit.line is None
         self.standard.disabled = not isfinite(explorer.standard_pct)
         self.trial.disabled = self.select.disabled = not explorer.trials
         self.set(explorer.start())

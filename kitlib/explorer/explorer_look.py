@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from kitlib.curves.effects import Samples
+from kitlib.curves.evidence import Samples
 from kitlib.explorer.what_if import Outlook
 from kitlib.explorer.what_if_choices import Choice, OwnLine
 from kitlib.explorer.what_if_yields import TrialOutlook

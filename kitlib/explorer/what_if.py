@@ -10,7 +10,7 @@ from math import nan
 
 import numpy as np
 
-from kitlib.curves.effects import Samples
+from kitlib.curves.evidence import Samples
 from kitlib.statistics.left_out import left_out
 from kitlib.statistics.sums import Sums, TrialSums, trial_sums
 from kitlib.words.limits import Tolerance

@@ -5,7 +5,7 @@ from math import nan
 
 import numpy as np
 
-from kitlib.curves.effects import Samples
+from kitlib.curves.evidence import Samples
 from kitlib.statistics.sums import trial_sums
 from kitlib.words.estimates import Interval
 

@@ -4,7 +4,7 @@ from math import nan
 
 import pandas as pd
 
-from kitlib.curves.curve import BAND_COLUMNS
+from kitlib.curves.evidence import BAND_COLUMNS
 from kitlib.pages.blocks import Block, Heading, Paragraph, Table
 from kitlib.pages.tabulate import (
     count,

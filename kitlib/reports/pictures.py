@@ -64,7 +64,7 @@ def curve_pictures(season: SeasonAudit, curve: str, trial: str = "") -> SideBySi
     """Return a curve's agreement and errors side by side."""
     audit, level = season.audits[curve], season.settings.confidence
     samples = shown_samples(season, curve, trial)
-    line = audit.found.line
+    line = audit.line
     ends = (line.intercept.value, line.slope.value) if line else None
     within = np.abs(samples.error) <= audit.tolerance.at(samples.reference)
     bias, interval = audit.bias.value, audit.bias.interval(level)
@@ -79,7 +79,7 @@ def curve_pictures(season: SeasonAudit, curve: str, trial: str = "") -> SideBySi
             alt=f"Scatter of {counted(samples.sensor.size, 'sample')} of curve "
             f"{curve}, air-oven {show(samples.reference.min(), 1)} to "
             f"{show(samples.reference.max(), 1)} % moisture; prediction slope "
-            f"{show(audit.found.slope.value, 3)}.",
+            f"{show(audit.slope.value, 3)}.",
         ),
         right=Picture(
             svg=svg_bytes(errors),
@@ -144,7 +144,7 @@ def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
     """Return how a curve's samples cover the plots it served."""
     audit, plots = season.audits[curve], season.plots
     harvested = plots.loc[plots["curve"] == curve, "sensor_pct"].dropna()
-    sampled = audit.found.samples.sensor
+    sampled = audit.samples.sensor
     return Picture(
         svg=svg_bytes(draw_coverage(harvested.to_numpy(float), sampled)),
         caption=f"Readings of the plots curve {curve} served, and of those sampled.",

@@ -24,6 +24,7 @@ from kitlib.pages.blocks import (
     Table,
 )
 from kitlib.season.season import SeasonAudit
+from kitlib.statistics.clustered import HTZ
 from kitlib.words.estimates import Estimate
 from kitlib.words.findings import NOTE, SEVERITIES, Finding
 from kitlib.words.terms import NOT_KNOWN, POINTS, listed, show, show_span
@@ -50,7 +51,7 @@ def estimate_row(label: str, estimate: Estimate, level: float, decimals: int = 2
 
 def curve_numbers(audit: CurveAudit, level: float) -> Table:
     """Return the numbers of one curve with their intervals and methods."""
-    found, after = audit.found, audit.after
+    found, after = audit, audit.after
     rows = [
         estimate_row("Bias", audit.bias, level),
         estimate_row("Bias, random trial intercept", found.bias_mixed, level),
@@ -107,13 +108,13 @@ def _line_rows(line, level: float) -> list[tuple[str, ...]]:
     """Return the shrunk slope and the joint verdict as rows, none without a line."""
     if line is None:
         return []
-    slope, region = show(line.shrunk_slope, 3), line.region(level)
-    inside = "inside" if region.holds([0.0, 0.0]) else "outside"
-    verdict = f"{inside} the region" if region.known else NOT_KNOWN
+    slope, joint = show(line.shrunk_slope, 3), line.joint_test()
+    inside = "outside" if joint.p_value < 1 - level else "inside"
+    verdict = NOT_KNOWN if joint.remark else f"{inside} the region"
     anchor = f"No bias at {show(line.anchor, 1)} % and slope 1, jointly"
     return [
         ("Slope shrunk towards 1", slope, "", "", "slope − 1 times max(0, 1 − 1/t²)"),
-        (anchor, "", verdict, "", region.remark or region.method),
+        (anchor, "", verdict, "", joint.remark or HTZ),
     ]
 
 

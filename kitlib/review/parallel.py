@@ -6,10 +6,15 @@ from math import isfinite
 import numpy as np
 import pandas as pd
 
-from kitlib.curves.effects import mean_over, tried
-from kitlib.statistics.arrays import cluster_codes, finite_array, sums_by_cluster
-from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.sums import jackknife, moisture_bands
+from kitlib.statistics.arrays import (
+    cluster_codes,
+    finite_array,
+    moisture_bands,
+    sums_by_cluster,
+    tried,
+)
+from kitlib.statistics.clustered import clustered_fit, clustered_mean
+from kitlib.statistics.sums import jackknife
 from kitlib.words.errors import TooFewSamples
 from kitlib.words.estimates import Estimate, not_known
 from kitlib.words.limits import threshold
@@ -222,7 +227,7 @@ def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFra
     rows = []
     for low in np.unique(lows):
         here = lows == low
-        gap = mean_over(errors[here] ** 2 - others[here] ** 2, trial[here])
+        gap = clustered_mean(errors[here] ** 2 - others[here] ** 2, trial[here])
         ends = gap.interval(level)
         better = NO_DIFFERENCE
         few = here.sum() < threshold("samples_per_band")

@@ -7,7 +7,6 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
-from kitlib.curves.effects import tried
 from kitlib.intake.settings import Season
 from kitlib.review.history import Settings, season_setting
 from kitlib.review.setup_causes import CauseFound, SetupFacts, causes_of
@@ -23,6 +22,7 @@ from kitlib.review.setup_runs import (
     reach_of,
     setup_offset,
 )
+from kitlib.statistics.arrays import tried
 from kitlib.statistics.lines import gain
 from kitlib.words.estimates import Estimate, not_known
 
@@ -92,7 +92,7 @@ def curve_setup(
     """
     level = season.confidence
     loaded = loaded_offset(register)
-    reference_se = audit.found.reference_se if audit else np.nan
+    reference_se = audit.reference_se if audit else np.nan
     asked = _offset(runs, loaded, reference_se)
     by_season = not_known("no sample speaks for the curve")
     configuration = _configuration_curve(register, plots, audit)
@@ -173,7 +173,7 @@ def gain_by_repeats(audit: CurveAudit | None, repeats: Repeatability) -> Estimat
     """Return the gain with the repeatability as the sensor's whole error."""
     if audit is None or not repeats.sd > 0:
         return not_known("no sample was run twice, so the repeatability is not known")
-    samples, reference = audit.found.samples, audit.found.reference_se
+    samples, reference = audit.samples, audit.reference_se
     if not isfinite(reference):
         return not_known("the error of the reference is not known: one dish a sample")
     found, why = tried(

@@ -87,7 +87,7 @@ class SetupFacts:
     @property
     def tilt(self) -> float:
         """Change of the error for each point of moisture, as the season has it."""
-        return self.audit.found.gain.value - 1 if self.audit else nan
+        return self.audit.gain.value - 1 if self.audit else nan
 
     @property
     def tail(self) -> float:

@@ -15,7 +15,6 @@ import pandas as pd
 from scipy.stats import chi2, norm
 from scipy.stats import t as student_t
 
-from kitlib.curves.effects import tried
 from kitlib.review.check_samples import SetupChart, setup_chart
 from kitlib.review.control_charts import (
     CheckRuns,
@@ -23,7 +22,7 @@ from kitlib.review.control_charts import (
     check_runs,
     offset_at,
 )
-from kitlib.statistics.arrays import cluster_codes, finite_array, sums_by_cluster
+from kitlib.statistics.arrays import cluster_codes, finite_array, sums_by_cluster, tried
 from kitlib.words.errors import TooFewSamples
 from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval
 

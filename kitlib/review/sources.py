@@ -5,7 +5,7 @@ from math import isfinite, nan, sqrt
 
 import numpy as np
 
-from kitlib.curves.effects import tried
+from kitlib.statistics.arrays import tried
 from kitlib.statistics.components import variance_components
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"

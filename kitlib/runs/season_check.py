@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
 
-from kitlib.curves.observations import observe_season
+from kitlib.curves.doubts import observe_season
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values

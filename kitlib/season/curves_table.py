@@ -67,13 +67,13 @@ def _ends(name: str, estimate, level: float) -> dict:
 
 def _bias_cells(audit: CurveAudit, level: float) -> dict:
     """Return what is known of a curve's bias."""
-    bias, mixed, cover = audit.bias, audit.found.bias_mixed, audit.coverage
+    bias, mixed, cover = audit.bias, audit.bias_mixed, audit.coverage
     return {
         "crop": audit.crop,
         "curve": audit.curve,
         "n": audit.n,
         "n_trials": audit.n_trials,
-        "mean_reference_pct": audit.found.mean_reference,
+        "mean_reference_pct": audit.mean_reference,
         **_ends("bias", bias, level),
         "bias_se": bias.se,
         "bias_df": bias.df,
@@ -90,7 +90,7 @@ def _bias_cells(audit: CurveAudit, level: float) -> dict:
 
 def _line_cells(audit: CurveAudit, level: float) -> dict:
     """Return what is known of a curve's slope and bend."""
-    found, line = audit.found, audit.found.line
+    found, line = audit, audit.line
     cells = {
         **_ends("slope", found.slope, level),
         "slope_se": found.slope.se,
@@ -119,7 +119,7 @@ def _line_cells(audit: CurveAudit, level: float) -> dict:
 
 def _spread_cells(audit: CurveAudit, level: float) -> dict:
     """Return what is known of the scatter of a curve's errors."""
-    found, limits, parts = audit.found, audit.found.limits, audit.found.components
+    found, limits, parts = audit, audit.limits, audit.components
     return {
         "sep": found.sep,
         "sep_low": audit.sep_interval.low,
@@ -129,14 +129,14 @@ def _spread_cells(audit: CurveAudit, level: float) -> dict:
         "new_sample_high": audit.new_sample.high,
         "rmsep": found.agreement.rmsep if found.agreement else nan,
         "sep_corrected": found.sep_corrected.value,
-        "rpd": found.rpd.value,
-        "rer": found.rer.value,
+        "rpd": found.rpd,
+        "rer": found.rer,
         "spread_ratio": found.spread.ratio if found.spread else nan,
         "sd_between_trials": parts.sd_trial if parts else nan,
         "sd_within_trials": parts.sd_residual if parts else nan,
         "limit_of_agreement_low": limits.lower.value if limits else nan,
         "limit_of_agreement_high": limits.upper.value if limits else nan,
-        "concordance": found.concordance.value if found.concordance else nan,
+        "concordance": found.concordance,
         "reference_se": found.reference_se,
         "max_sep": audit.max_sep,
         "max_sep_source": audit.max_sep_source,

@@ -14,9 +14,11 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.advice import Recommendation, recommend
-from kitlib.curves.audit import CurveAudit, audit_curves, bridge_table
+from kitlib.curves.audit import CurveAudit, audit_curves
 from kitlib.curves.corrections import Correction
-from kitlib.curves.observations import OBSERVED, observe_curve, observe_season
+from kitlib.curves.doubts import observe_season
+from kitlib.curves.evidence import bridge_table
+from kitlib.curves.observations import OBSERVED, observe_curve
 from kitlib.intake.cells import Table
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import input_files, input_hashes
@@ -357,9 +359,8 @@ def audit_season(folder: str | Path) -> SeasonAudit:
     tables = read_tables(folder, settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference)
-    found = audit_curves(pairing, tables["curves"], settings)
-    audits = {audit.curve: audit for audit in found}
-    advice = {curve: recommend(audit, settings) for curve, audit in audits.items()}
+    audits = audit_curves(pairing, tables["curves"], settings)
+    advice = {curve: recommend(audit) for curve, audit in audits.items()}
     pooled, shrunken = pool_by_crop(audits)
     return SeasonAudit(
         folder=folder,

@@ -2,8 +2,9 @@
 
 import pandas as pd
 
-from kitlib.curves.effects import mean_over, tried
 from kitlib.statistics.agreement import agreement, limits_of_agreement
+from kitlib.statistics.arrays import tried
+from kitlib.statistics.clustered import clustered_mean
 from kitlib.trials.yields import KG_PER_LB, NOT_GIVEN
 from kitlib.words.terms import columns_of
 
@@ -47,7 +48,7 @@ def _agreed(group: pd.DataFrame, level: float) -> dict:
     """Return how the test weights of one crop and chamber configuration agree."""
     sensor = group["test_weight_kg_hl"].to_numpy(float)
     benchtop = group["benchtop_test_weight_kg_hl"].to_numpy(float)
-    bias = mean_over(sensor - benchtop, group["trial"].to_numpy(object))
+    bias = clustered_mean(sensor - benchtop, group["trial"].to_numpy(object))
     ends = bias.interval(level)
     row = {
         "n": len(group),

@@ -6,18 +6,13 @@ Limits are those of the binomial distribution about the goal of 94 to 96 %.
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
-from curves import SEASON, pairs_of
 from scipy.stats import binom
 
-from calibration.measures import CROP, TEMPLATE, audit_drawn, samples_of
 from calibration.run import GOAL, chance, run_crop, run_curve
 from calibration.scenarios import CROPS, SCENARIOS
 from calibration.seasons import draw_season
 from calibration.truth import truth_of
-from kitlib.curves.advice import recommend
-from kitlib.curves.audit import audit_curve
 
 SEED = 7
 SEASONS = 100
@@ -60,25 +55,6 @@ def test_shrunken_offsets_are_nearer_the_truth_and_cover():
     error = shrunken.std() / np.sqrt(SEASONS)
     assert shrunken.mean() > GOAL[0] - 3 * error
     assert squares["shrunken"].mean() < squares["raw"].mean()
-
-
-@pytest.mark.parametrize("name", ["five-trials", "biased", "gain-0.8", "bent"])
-def test_the_short_audit_gives_the_advice_of_the_whole_one(name):
-    rng = chance(BY_NAME[name], SEED)
-    for _ in range(3):
-        drawn = draw_season(BY_NAME[name], rng)
-        s = samples_of(drawn)
-        harvest = drawn.harvest
-        plots = pd.DataFrame(
-            {"trial": harvest.trial.astype(str), "sensor_pct": harvest.sensor_pct}
-        )
-        pairs = pairs_of(s.sensor, s.reference, s.trial, drawn.reference_se)
-        whole = audit_curve(CROP, TEMPLATE.register, pairs, plots, SEASON)
-        short, _ = audit_drawn(drawn)
-        first, second = recommend(whole, SEASON), recommend(short, SEASON)
-        assert first.reason == second.reason
-        assert first.rmsep_after == second.rmsep_after
-        assert first.chance_within == second.chance_within
 
 
 def test_a_season_drawn_again_is_the_same():

@@ -13,7 +13,7 @@ from calibration.seasons import (
     weigh,
     with_own_sensors,
 )
-from kitlib.statistics.robust_lines import passing_bablok
+from kitlib.statistics.robust_lines import MOST_POINTS, passing_bablok
 
 PLOTS_DRAWN = 2_000_000
 BAND = 2.0
@@ -99,7 +99,7 @@ def truth_of(scenario: Scenario, seed: int, plots: int = PLOTS_DRAWN) -> Truth:
         slope=float(spread[0, 1] / spread[0, 0]),
         mean_sensor=float(sensor.mean()),
         mean_reference=float(reference.mean()),
-        robust_slope=passing_bablok(*pairs).slope,
+        robust_slope=_robust_slope(*pairs),
         gain=scenario.gain,
         per_degree=scenario.per_degree,
         bend=float(np.polyfit(reference - reference.mean(), error, 2)[0]),
@@ -107,6 +107,16 @@ def truth_of(scenario: Scenario, seed: int, plots: int = PLOTS_DRAWN) -> Truth:
         by_reference=band_means(reference, error),
         moments=products @ products.T / products.shape[1],
     )
+
+
+def _robust_slope(sensor, reference) -> float:
+    """Return the Passing-Bablok slope, the mean over as many pairs as it takes."""
+    parts = range(0, sensor.size - MOST_POINTS + 1, MOST_POINTS)
+    slopes = [
+        passing_bablok(sensor[k : k + MOST_POINTS], reference[k : k + MOST_POINTS])
+        for k in parts
+    ]
+    return float(np.mean([line.slope for line in slopes]))
 
 
 def band_means(moisture, error) -> pd.Series:

@@ -1,26 +1,35 @@
-"""Limits of agreement: identities and input that gives none."""
+"""Limits of agreement, concordance and equivalence: identities, and no answer."""
 
 import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.agreement import limits_by_moisture, limits_of_agreement
-from kitlib.words.errors import NoSpread, TooFewSamples
+from kitlib.statistics.agreement import (
+    agreement,
+    concordance,
+    limits_of_agreement,
+    shown_within,
+)
+from kitlib.words.errors import NotFinite, TooFewSamples
+from kitlib.words.estimates import Estimate, not_known
 
 REFERENCE = np.array([12.0, 14.0, 16.0, 18.0, 20.0, 22.0])
 ERROR = np.array([0.1, 0.3, 0.2, 0.4, 0.0, 0.5])
+SENSOR = [14.6, 15.9, 17.1, 18.8, 20.3]
+OVEN = [14.2, 15.8, 17.3, 18.1, 20.0]
 
 
 def test_limits_lie_evenly_about_the_bias():
-    found = limits_of_agreement(REFERENCE + ERROR, REFERENCE)
-    assert (found.lower.value + found.upper.value) / 2 == approx(found.bias)
-    assert found.upper.value - found.bias == approx(1.96 * found.sd)
+    lower, upper = limits_of_agreement(REFERENCE + ERROR, REFERENCE)
+    found = agreement(REFERENCE + ERROR, REFERENCE)
+    assert (lower.value + upper.value) / 2 == approx(found.bias)
+    assert upper.value - found.bias == approx(1.96 * found.sep)
 
 
 def test_about_95_of_100_errors_lie_within(rng):
     error = rng.normal(0.3, 0.5, 100_000)
-    found = limits_of_agreement(error + 15.0, np.full(100_000, 15.0))
-    within = (found.lower.value <= error) & (error <= found.upper.value)
+    lower, upper = limits_of_agreement(error + 15.0, np.full(100_000, 15.0))
+    within = (lower.value <= error) & (error <= upper.value)
     assert within.mean() == approx(0.95, abs=0.005)
 
 
@@ -29,32 +38,39 @@ def test_one_sample_has_no_limits():
         limits_of_agreement([15.0], [14.0])
 
 
-def test_limits_follow_bias_and_spread():
-    # Errors 0.1 (m - 12) -/+ 0.02 m, twice at each moisture.
-    m = np.repeat(REFERENCE, 2)
-    error = 0.1 * (m - 12) + 0.02 * m * np.tile([-1, 1], 6)
-    found = limits_by_moisture(m + error, m, m)
-    half = 1.96 * np.sqrt(np.pi / 2) * 0.02
-    for moisture in (12.0, 17.0, 22.0):
-        middle = 0.1 * (moisture - 12)
-        limits = (middle - half * moisture, middle + half * moisture)
-        assert found.at(moisture) == approx(limits)
+def test_concordance_by_its_definition():
+    covariance = np.cov(SENSOR, OVEN, ddof=0)
+    shift = np.mean(SENSOR) - np.mean(OVEN)
+    value = 2 * covariance[0, 1] / (np.trace(covariance) + shift**2)
+    assert concordance(SENSOR, OVEN) == approx(value, rel=1e-12)
+    assert concordance(OVEN, SENSOR) == approx(value, rel=1e-12)
+    assert concordance(OVEN, OVEN) == approx(1)
+    assert concordance(np.add(SENSOR, 2), OVEN) < value
 
 
-def test_limits_are_not_told_outside_the_data():
-    found = limits_by_moisture(REFERENCE + ERROR, REFERENCE, REFERENCE)
-    assert np.isnan(found.at(11.9)).all() and np.isnan(found.at(22.1)).all()
+@pytest.mark.parametrize(
+    ("sensor", "reference"), [([15.0] * 5, OVEN), (SENSOR, [15.0] * 5)]
+)
+def test_a_constant_method_has_no_concordance(sensor, reference):
+    assert np.isnan(concordance(sensor, reference))
 
 
-def test_limits_are_not_told_where_the_spread_has_fallen_below_zero():
-    m = np.array([10.0, 10.0, 11.0, 11.0, 19.0, 19.0, 20.0, 20.0])
-    error = np.array([3.0, -3.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
-    found = limits_by_moisture(m + error, m, m)
-    assert found.sd_intercept + 20 * found.sd_slope < 0
-    assert np.isnan(found.at(20.0)).all()
-    assert np.isfinite(found.at(10.0)).all()
+def test_concordance_refuses_too_few_and_what_is_no_number():
+    with pytest.raises(TooFewSamples, match="at least 3"):
+        concordance([14.0, 15.0], [14.1, 15.3])
+    with pytest.raises(NotFinite, match=r"concordance: sensor\[0\]"):
+        concordance([np.inf, 15.0, 16.0], [14.1, 15.3, 16.0])
 
 
-def test_moistures_must_differ():
-    with pytest.raises(NoSpread, match="all 3 moistures are 15"):
-        limits_by_moisture([15.1, 15.2, 15.3], [15, 15, 15], [15, 15, 15])
+def test_a_bias_is_shown_within_where_its_90_percent_interval_is():
+    bias = Estimate(value=0.1, se=0.1, df=9)
+    end = bias.interval(0.90).high
+    assert shown_within(bias, end * (1 + 1e-9))
+    assert not shown_within(bias, end * (1 - 1e-9))
+    assert not shown_within(not_known("one sample"), 1.0)
+
+
+@pytest.mark.parametrize(("margin", "level"), [(0.0, 0.95), (0.4, 0.5)])
+def test_a_margin_and_a_level_must_make_sense(margin, level):
+    with pytest.raises(ValueError, match=r"shown_within: (margin|level) is"):
+        shown_within(Estimate(value=0.1, se=0.1, df=9), margin, level)

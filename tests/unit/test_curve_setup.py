@@ -99,7 +99,7 @@ def test_gain_with_the_repeatability_lies_by_the_audits():
     audit = demo_season().audits["maize-S1"]
     repeats = Repeatability(sd=0.15, df=30, n_samples=10)
     found = gain_by_repeats(audit, repeats)
-    assert found.value == approx(audit.found.gain.value, abs=0.01)
+    assert found.value == approx(audit.gain.value, abs=0.01)
     assert "no sample was run twice" in gain_by_repeats(audit, NOTHING).remark
 
 

@@ -90,7 +90,7 @@ def test_switching_the_slope_on_takes_the_samples_own_tilt(panel):
     assert panel.controls.tilt.disabled
     panel.controls.slope.value = True
     assert not panel.controls.tilt.disabled
-    line = panel.explorer.audit.found.line
+    line = panel.explorer.audit.line
     assert panel.look.choice.tilt == approx(line.tilt.value, rel=1e-9)
     assert f"{line.slope.value:.4f} × reading" in panel.said.value
     panel.controls.tilt.value = 0.1
@@ -167,7 +167,7 @@ def test_every_curve_can_be_opened(panel):
 
 def test_the_line_advised_is_taken_up_as_it_is(panel):
     panel.controls.curve.value = "maize-S2"
-    line = panel.explorer.audit.found.line
+    line = panel.explorer.audit.line
     assert panel.controls.slope.value
     assert f"{line.slope.value:.4f} × reading" in panel.said.value
     audit, chosen = row_of(panel, "audit: reslope"), row_of(panel, "what if")

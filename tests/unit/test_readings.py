@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from kitlib.statistics.sums import StuckReading, moisture_bands, stuck_readings
+from kitlib.curves.doubts import StuckReading, stuck_readings
+from kitlib.statistics.arrays import moisture_bands
 from kitlib.words.errors import NotFinite
 
 

@@ -1,15 +1,13 @@
 """Each action on samples that call for it, and the reason it gives."""
 
-from dataclasses import replace
-
 import numpy as np
+import pandas as pd
 import pytest
 from curves import SEASON, audit_of
 from pytest import approx
 
 from kitlib.curves.advice import recommend
 from kitlib.curves.corrections import judged_gain
-from kitlib.curves.effects import coverage
 from kitlib.intake.settings import Season
 from kitlib.simulation.season import simulate_pairs
 
@@ -25,7 +23,7 @@ def advise(season=SEASON, register=None, **truth):
         season,
         **(register or {}),
     )
-    return audit, recommend(audit, season)
+    return audit, recommend(audit)
 
 
 def test_a_good_curve_is_kept_at_its_setting():
@@ -56,7 +54,7 @@ def test_a_biased_curve_is_shifted_by_minus_its_bias():
 
 def test_loading_the_offset_takes_the_bias_away():
     audit, advice = advise(trials=8, samples_per_trial=6, bias=0.8)
-    samples = audit.found.samples
+    samples = audit.samples
     corrected = advice.correction.apply(samples.sensor)
     assert np.mean(corrected - samples.reference) == approx(0, abs=1e-12)
 
@@ -72,7 +70,7 @@ def test_a_gain_error_over_a_wide_span_asks_for_a_slope():
         trials=10, samples_per_trial=6, gain=0.85, moisture_sd_between=4.0
     )
     assert advice.action == "reslope"
-    line = audit.found.line
+    line = audit.line
     readings = np.array([14.0, 20.0])
     assert advice.correction.apply(readings) == approx(
         line.intercept.value + line.slope.value * readings
@@ -103,7 +101,7 @@ def test_a_bent_curve_is_rebuilt():
     audit = audit_of(
         pairs["sensor_pct"] + 1.2 * z**2, pairs["reference_pct"], pairs["trial"]
     )
-    advice = recommend(audit, SEASON)
+    advice = recommend(audit)
     assert advice.action == "rebuild"
     assert "bend" in advice.reason
 
@@ -114,7 +112,7 @@ def test_two_trials_that_disagree_leave_it_unresolved_and_say_what_would_settle(
         [15.0, 16.0, 15.1, 16.9],
         ["A", "A", "B", "B"],
     )
-    advice = recommend(audit, SEASON)
+    advice = recommend(audit)
     assert advice.action == "unresolved"
     assert np.isnan(advice.new_setting)
     assert "trial" in advice.more
@@ -122,13 +120,13 @@ def test_two_trials_that_disagree_leave_it_unresolved_and_say_what_would_settle(
 
 def test_one_trial_is_unresolved_however_clear_its_bias():
     audit = audit_of([15.9, 16.9, 17.8, 18.9], [15, 16, 17, 18], ["A"] * 4)
-    advice = recommend(audit, SEASON)
+    advice = recommend(audit)
     assert advice.action == "unresolved"
     assert "one trial" in advice.reason
 
 
 def test_one_sample_is_unresolved_and_its_error_is_shown():
-    advice = recommend(audit_of([15.9], [15.0], ["A"]), SEASON)
+    advice = recommend(audit_of([15.9], [15.0], ["A"]))
     assert advice.action == "unresolved"
     assert advice.offset == approx(-0.9)
 
@@ -144,11 +142,11 @@ def test_no_setting_is_given_where_the_offset_in_force_is_not_known():
 @pytest.mark.parametrize("shift", [-0.7, 0.4])
 def test_an_offset_loaded_before_moves_the_advice_by_as_much(shift):
     before, first = advise(trials=8, samples_per_trial=6, bias=0.8)
-    samples = before.found.samples
+    samples = before.samples
     audit = audit_of(
         samples.sensor + shift, samples.reference, samples.trial, offset_loaded=shift
     )
-    second = recommend(audit, SEASON)
+    second = recommend(audit)
     if second.action == first.action == "shift":
         assert second.new_setting == approx(first.new_setting)
     assert second.offset == approx(first.offset - shift)
@@ -161,35 +159,32 @@ def picked_wettest(bias):
     true = 18 + rng.normal(0, 2, 12)[trial] + rng.normal(0, 1, trial.size)
     sensor = true + bias + rng.normal(0, 0.6, trial.size)
     rows = np.lexsort([sensor, trial]).reshape(12, 20)[:, -4:].ravel()
-    audit = audit_of(sensor[rows], true[rows], trial[rows])
-    cover = coverage(audit.found.samples, 0.05, sensor, trial.astype(str))
-    return replace(audit, coverage=cover), audit
+    picked = sensor[rows], true[rows], trial[rows]
+    plots = pd.DataFrame({"trial": trial.astype(str), "sensor_pct": sensor})
+    return audit_of(*picked, plots=plots), audit_of(*picked)
 
 
 def test_a_bias_of_picked_samples_alone_shifts_nothing():
     with_plots, without = picked_wettest(bias=0.0)
-    assert recommend(without, SEASON).action == "shift"  # they read high, as picked
-    advice = recommend(with_plots, SEASON)
+    assert recommend(without).action == "shift"  # they read high, as picked
+    advice = recommend(with_plots)
     assert advice.action == "unresolved"
     assert "over the readings of the harvested plots" in advice.reason
 
 
 def test_a_bias_the_plots_share_is_shifted():
-    assert recommend(picked_wettest(bias=2.0)[0], SEASON).action == "shift"
+    assert recommend(picked_wettest(bias=2.0)[0]).action == "shift"
 
 
 def test_the_gain_over_the_plots_is_judged():
     with_plots, without = picked_wettest(bias=0.0)
     assert judged_gain(with_plots) is with_plots.coverage.gain
-    assert judged_gain(without) is without.found.gain
+    assert judged_gain(without) is without.gain
 
 
 def test_the_order_of_samples_does_not_matter(rng):
     audit, advice = advise(trials=8, samples_per_trial=6, bias=0.8)
-    samples, mixed = audit.found.samples, rng.permutation(audit.n)
-    again = recommend(
-        audit_of(samples.sensor[mixed], samples.reference[mixed], samples.trial[mixed]),
-        SEASON,
-    )
+    s, mixed = audit.samples, rng.permutation(audit.n)
+    again = recommend(audit_of(s.sensor[mixed], s.reference[mixed], s.trial[mixed]))
     assert again.reason == advice.reason
     assert again.interval == approx(advice.interval)

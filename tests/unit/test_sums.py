@@ -44,38 +44,6 @@ def test_each_trial_left_out(season):
         assert_same_statistics(one, sensor[rest], reference[rest])
 
 
-def test_trials_drawn_again_are_rows_repeated(season, rng):
-    sensor, reference, trial = season
-    sums = trial_sums(*season)
-    times = rng.multinomial(7, np.full(7, 1 / 7), 5)
-    drawn = sums.drawn(times)
-    for draw, counts in enumerate(times):
-        rows = np.concatenate(
-            [
-                np.tile(np.flatnonzero(trial == name), count)
-                for name, count in zip(sums.trials, counts, strict=True)
-            ]
-        )
-        found = agreement(sensor[rows], reference[rows])
-        assert drawn.bias[draw] == approx(found.bias, rel=1e-10)
-        assert drawn.sep[draw] == approx(found.sep, rel=1e-10)
-        slope = linregress(sensor[rows], reference[rows]).slope
-        assert drawn.slope[draw] == approx(slope, rel=1e-10)
-
-
-def test_whole_weights_are_repeated_rows(season, rng):
-    sensor, reference, trial = season
-    weights = rng.integers(1, 4, trial.size)
-    twice = np.repeat(np.arange(trial.size), weights)
-    weighted = trial_sums(*season, weights=weights).total
-    repeated = agreement(sensor[twice], reference[twice])
-    assert weighted.bias == approx(repeated.bias, rel=1e-12)
-    assert weighted.n == approx(trial.size)
-    # The weighted SEP keeps the n - 1 of the samples measured.
-    scale = (repeated.n - 1) / repeated.n * trial.size / (trial.size - 1)
-    assert weighted.sep == approx(repeated.sep * np.sqrt(scale), rel=1e-12)
-
-
 def test_order_of_rows_never_matters(season, rng):
     order = rng.permutation(41)
     there = trial_sums(*season)
@@ -106,11 +74,6 @@ def test_a_constant_error_has_an_sep_of_zero():
     assert sums.total.slope == approx(1)
 
 
-def test_a_trial_of_one_sample_has_no_sep(season):
-    each = trial_sums(*season).each
-    assert np.isnan(each.sep).tolist() == [False] * 6 + [True]  # G has one sample
-
-
 def test_bad_input_is_named():
     with pytest.raises(TooFewSamples, match="at least 2"):
         trial_sums([15.0], [14.0], ["A"])
@@ -118,8 +81,6 @@ def test_bad_input_is_named():
         trial_sums([15.0, 16.0], [14.0, np.inf], ["A", "B"])
     with pytest.raises(NotFinite, match=r"trial\[1\] is missing"):
         trial_sums([15.0, 16.0], [14.0, 15.0], ["A", None])
-    with pytest.raises(ValueError, match="expected 2 weights above 0"):
-        trial_sums([15.0, 16.0], [14.0, 15.0], ["A", "B"], weights=[1, 0])
 
 
 def test_jackknife_of_the_mean_of_like_trials_is_its_standard_error():

@@ -10,8 +10,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from pytest import approx
 
-from kitlib.curves.curve import audit_bands
-from kitlib.curves.effects import Samples
+from kitlib.curves.evidence import Samples, audit_bands
 from kitlib.explorer.entry_lines import EntryLines, PlotYields, TrialLines, trial_lines
 from kitlib.explorer.explorer import CurveExplorer
 from kitlib.explorer.what_if import (
@@ -359,7 +358,7 @@ def explorer(request, audited_demo):
 def test_the_audits_own_choice_shows_the_audits_numbers(explorer):
     look, audit = explorer.look(explorer.start()), explorer.audit
     assert look.recorded.bias[0] == approx(audit.bias.value, abs=1e-12)
-    assert look.recorded.rmsep[0] == approx(audit.found.agreement.rmsep)
+    assert look.recorded.rmsep[0] == approx(audit.agreement.rmsep)
     assert look.recorded.rmsep_left_out[0] == approx(explorer.advice.rmsep_before)
     shown = look.outlook.rmsep_left_out[look.at]
     assert shown == approx(explorer.advice.rmsep_after, rel=1e-9)

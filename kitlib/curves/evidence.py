@@ -1,0 +1,261 @@
+"""The samples of one curve: bands of moisture, coverage of the plots, influence."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+
+from kitlib.statistics.agreement import agreement
+from kitlib.statistics.arrays import moisture_bands, tried
+from kitlib.statistics.clustered import clustered_fit, clustered_mean
+from kitlib.statistics.lines import prediction_line
+from kitlib.statistics.over_plots import (
+    beside_plots,
+    bias_over_plots,
+    gain_over_plots,
+)
+from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.limits import Tolerance, threshold
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Samples:
+    """The samples of one curve, as arrays of one length.
+
+    Attributes
+    ----------
+    sensor, reference : ndarray
+        Readings restated to the offset in the register, and air-oven values of
+        the same samples. [% moisture, wet basis]
+    reference_se : ndarray
+        Standard error of each reference value; nan where not known.
+    trial, sample : ndarray of str
+    """
+
+    sensor: np.ndarray
+    reference: np.ndarray
+    reference_se: np.ndarray
+    trial: np.ndarray
+    sample: np.ndarray
+
+    @property
+    def error(self) -> np.ndarray:
+        """Sensor minus air-oven. [% moisture]."""
+        return self.sensor - self.reference
+
+    @property
+    def n(self) -> int:
+        """Number of samples."""
+        return self.sensor.size
+
+    @property
+    def n_trials(self) -> int:
+        """Number of trials they come from."""
+        return len(set(self.trial))
+
+    @classmethod
+    def of(cls, pairs: pd.DataFrame) -> "Samples":
+        """Return the samples of a table of pairs."""
+        return cls(
+            sensor=pairs["sensor_pct"].to_numpy(float),
+            reference=pairs["reference_pct"].to_numpy(float),
+            reference_se=pairs["reference_se"].to_numpy(float),
+            trial=pairs["trial"].to_numpy(object),
+            sample=pairs["sample"].to_numpy(object),
+        )
+
+
+WITHIN, BEYOND, FEW = "within", "beyond", "too few samples"
+BAND_COLUMNS = ["band_low", "band_high", "n", "n_trials", "mean_error", "low", "high"]
+BAND_COLUMNS += ["method", "tolerance", "share_within", "verdict"]
+
+
+def audit_bands(
+    samples: Samples, tolerance: Tolerance, level: float, width: float = 2.0
+) -> pd.DataFrame:
+    """Return the mean error of each 2-point band of moisture against the tolerance.
+
+    A band's verdict is "within" or "beyond" by its mean error, or "too few
+    samples" under the number of `limits.THRESHOLDS`. Columns: `BAND_COLUMNS`.
+    """
+    lows = moisture_bands(samples.reference, width)
+    rows = []
+    for low in np.unique(lows):
+        here = lows == low
+        error, trial = samples.error[here], samples.trial[here]
+        mean = clustered_mean(error, trial)
+        allowed = tolerance.at(samples.reference[here])
+        limit = float(tolerance.at(float(samples.reference[here].mean())))
+        verdict = WITHIN if abs(mean.value) <= limit else BEYOND
+        if error.size < threshold("samples_per_band"):
+            verdict = FEW
+        share = float((np.abs(error) <= allowed).mean())
+        row = (low, low + width, error.size, len(set(trial)), mean.value)
+        row += (*mean.interval(level), mean.method or mean.remark, limit)
+        rows.append((*row, share, verdict))
+    return pd.DataFrame(rows, columns=BAND_COLUMNS)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Influence:
+    """The sample and the trial that move the bias most.
+
+    Attributes
+    ----------
+    sample, trial : str
+        Which they are; empty where leaving one out leaves nothing.
+    sample_shift, trial_shift : float
+        Bias without it minus bias with it. [% moisture]
+    """
+
+    sample: str
+    sample_shift: float
+    trial: str
+    trial_shift: float
+
+
+def influence(error: ArrayLike, sample: Any, trial: Any) -> Influence:
+    """Return which sample and which trial move the bias most.
+
+    Examples
+    --------
+    >>> found = influence(np.array([0.0, 0.0, 0.9]), ["a", "b", "c"], ["A", "A", "B"])
+    >>> found.sample, round(found.sample_shift, 2), found.trial
+    ('c', -0.3, 'A')
+    """
+    error, sample = np.asarray(error, float), np.asarray(sample, object)
+    at, sample_shift = _strongest(error, np.arange(error.size))
+    most, trial_shift = _strongest(error, np.asarray(trial, object))
+    return Influence(
+        sample="" if at is None else str(sample[at]),
+        sample_shift=sample_shift,
+        trial="" if most is None else str(most),
+        trial_shift=trial_shift,
+    )
+
+
+def _strongest(error: np.ndarray, group: np.ndarray) -> tuple[Any, float]:
+    """Return the group without which the mean moves most, and by how much."""
+    n, total = error.size, error.sum()
+    parts = pd.Series(error).groupby(group).agg(["sum", "size"])
+    rest = n - parts["size"]
+    if (rest == 0).any():
+        return None, np.nan
+    shifts = (total - parts["sum"]) / rest - total / n
+    name = shifts.abs().idxmax()
+    return name, float(shifts[name])
+
+
+@dataclass(frozen=True, kw_only=True)
+class Coverage:
+    """The harvested plots' readings against those of the samples.
+
+    Attributes
+    ----------
+    n_plots : int
+        Plots harvested with a reading.
+    low, high : float
+        Driest and wettest reading with a sample. [% moisture]
+    share_outside : float
+        Share of plots drier or wetter than any sample.
+    bias, gain : Estimate
+        Over all plots of the sampled trials, whatever readings the samples were
+        picked at. [% moisture; points per point]
+    """
+
+    n_plots: int
+    low: float
+    high: float
+    share_outside: float
+    bias: Estimate
+    gain: Estimate
+
+
+def coverage(
+    samples: Samples,
+    reference_se: float,
+    harvested: ArrayLike,
+    harvested_trial: Any,
+) -> Coverage:
+    """Return how the samples' readings cover those of the harvested plots.
+
+    Parameters
+    ----------
+    samples : Samples
+    reference_se : float
+        Standard error of a sample's reference value. [% moisture]
+    harvested, harvested_trial : array_like, shape (m,)
+        Readings of every plot the curve served, nan where there is none, and
+        their trials.
+    """
+    sensor, harvested = samples.sensor, np.asarray(harvested, float)
+    beside = beside_plots(
+        sensor, samples.reference, samples.trial, harvested, harvested_trial
+    )
+    harvested = harvested[np.isfinite(harvested)]
+    low, high = float(sensor.min()), float(sensor.max())
+    outside = (harvested < low) | (harvested > high)
+    return Coverage(
+        n_plots=harvested.size,
+        low=low,
+        high=high,
+        share_outside=float(outside.mean()) if harvested.size else np.nan,
+        bias=bias_over_plots(beside),
+        gain=gain_over_plots(beside, reference_se),
+    )
+
+
+def two_phase_bias(
+    sensor_minus_bench: ArrayLike,
+    bench_trial: Any,
+    bench_minus_oven: ArrayLike,
+    both_trial: Any,
+) -> Estimate:
+    """Return the bias from oven and benchtop samples together.
+
+    Estimand: as the bias. Mean of sensor − benchtop over every sample the meter
+    measured, plus mean of benchtop − oven over those the oven measured too (both
+    phases may share samples and trials). A stacked fit of both means, clustered by
+    trial, gives the variance of their sum with the overlap counted.
+    """
+    first, second = np.asarray(sensor_minus_bench), np.asarray(bench_minus_oven)
+    if min(first.size, second.size) < 2:
+        return not_known("two samples measured by both oven and meter are needed")
+    if first.size <= second.size:
+        return not_known("no sample was measured by the benchtop meter alone")
+    design = np.repeat(np.eye(2), [first.size, second.size], axis=0)
+    trial = np.concatenate([bench_trial, both_trial])
+    fit, why = tried(clustered_fit, design, np.concatenate([first, second]), trial)
+    return fit.contrast([1.0, 1.0]) if fit else not_known(why)
+
+
+BRIDGE_COLUMNS = ["crop", "meter", "n", "n_trials", "bias", "bias_low", "bias_high"]
+BRIDGE_COLUMNS += ["bias_method", "sep", "slope", "slope_low", "slope_high"]
+BRIDGE_COLUMNS += ["intercept"]
+
+
+def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Return each benchtop meter's own bias, slope and SEP against the oven, by crop.
+
+    Bias is benchtop − oven; slope and intercept are of oven on benchtop. One row
+    per sample counts, however many curves read its plot.
+    """
+    both = pairs[pairs["used"] & pairs["benchtop_pct"].notna()]
+    both = both.drop_duplicates(["sample", "trial", "plot"])
+    rows = []
+    for (crop, meter), group in both.groupby(["crop", "meter"], sort=True):
+        bench, reference = (
+            group[c].to_numpy() for c in ("benchtop_pct", "reference_pct")
+        )
+        trial = group["trial"].to_numpy(object)
+        bias = clustered_mean(bench - reference, trial)
+        found, _ = tried(agreement, bench, reference)
+        line, why = tried(prediction_line, bench, reference, trial, bench.mean())
+        slope = line.slope if line else not_known(why)
+        row = (crop, meter, len(group), len(set(trial)), bias.value)
+        row += (*bias.interval(level), bias.method or bias.remark)
+        row += (found.sep if found else np.nan, slope.value, *slope.interval(level))
+        rows.append((*row, line.intercept.value if line else np.nan))
+    return pd.DataFrame(rows, columns=BRIDGE_COLUMNS)
