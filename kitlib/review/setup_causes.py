@@ -386,13 +386,13 @@ def _chamber(facts: SetupFacts) -> Found:
 
 def _reference(facts: SetupFacts) -> Found:
     """Judge how much of the known values' own error the offset keeps."""
-    se = facts.audit.found.reference_se if facts.audit else nan
+    se = facts.audit.reference_se if facts.audit else nan
     if not isfinite(se):
         said = "the error of an oven result is not known: one dish a sample"
         return Found(verdict=UNRECORDED, said=said)
     n = facts.known["sample"].nunique()
     size = facts.tail * se / sqrt(n)
-    allowed = facts.audit.tolerance.at(facts.audit.found.mean_reference) / 3
+    allowed = facts.audit.tolerance.at(facts.audit.mean_reference) / 3
     return Found(
         verdict=DOUBTFUL if size > allowed else SOUND,
         said=f"oven results of {counted(n, 'sample')}, standard error {show(se)} each",
