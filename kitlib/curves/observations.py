@@ -177,7 +177,8 @@ def _served_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
         yield (
             "configuration-differs",
             f"{counted(int(other.sum()), 'plot')} harvested in another chamber "
-            f"configuration than its own ({own}); no sample tells how far that moves the error",
+            f"configuration than its own ({own}); no sample tells how far that moves "
+            "the error",
         )
 
 

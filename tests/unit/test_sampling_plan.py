@@ -5,10 +5,10 @@ from math import isnan, sqrt
 
 import numpy as np
 import pytest
-from kitlib.curves.evidence import two_phase_bias
 from pytest import approx
 from scipy.stats import t as student_t
 
+from kitlib.curves.evidence import two_phase_bias
 from kitlib.review.plan import (
     Scatter,
     bias_half_width,
