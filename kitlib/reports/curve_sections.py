@@ -127,7 +127,7 @@ def oven_pairs(season: SeasonAudit, curve: str) -> pd.DataFrame:
 def curve_pictures(season: SeasonAudit, curve: str) -> list[Block]:
     """Return a curve's errors over moisture and days, and what its samples cover."""
     audit, level = season.audits[curve], season.settings.confidence
-    pairs, line = oven_pairs(season, curve), audit.found.line
+    pairs, line = oven_pairs(season, curve), audit.line
     bias, interval = audit.bias.value, audit.bias.interval(level)
     errors = Picture(
         draw_errors(
@@ -156,7 +156,7 @@ def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
     """Return how a curve's samples cover the plots it served."""
     plots = season.plots
     harvested = plots.loc[plots["curve"] == curve, "sensor_pct"].dropna()
-    sampled = season.audits[curve].found.samples.sensor
+    sampled = season.audits[curve].samples.sensor
     return Picture(
         draw_coverage(harvested.to_numpy(float), sampled),
         f"Readings of the plots that curve {curve} served, and of those sampled.",
@@ -168,13 +168,13 @@ def coverage_picture(season: SeasonAudit, curve: str) -> Picture:
 
 def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> Table:
     """Return the numbers the advice on a curve rests on, eight rows at most."""
-    found, after, cover = audit.found, audit.after, audit.coverage
+    after, cover = audit.after, audit.coverage
     allowed = f"±{show(audit.allowed_bias)}"
     rows = [
         _row("Bias, points", audit.bias, level, limit=allowed),
         (
             "SEP, points",
-            show(found.sep),
+            show(audit.sep),
             show_span(*audit.sep_interval),
             show(audit.max_sep),
             audit.max_sep_source,
@@ -221,10 +221,9 @@ def _row(label: str, estimate: Estimate, level: float, decimals: int = 2, limit=
 
 def _slope_row(audit: CurveAudit, advice: Recommendation, level: float):
     """Return the slope where one is advised, else the gain, else what is known."""
-    found = audit.found
-    if advice.action != RESLOPE and found.gain.known:
-        return _row("Gain", found.gain, level, 3, "1")
-    return _row("Prediction slope", found.slope, level, 3, "1")
+    if advice.action != RESLOPE and audit.gain.known:
+        return _row("Gain", audit.gain, level, 3, "1")
+    return _row("Prediction slope", audit.slope, level, 3, "1")
 
 
 def _bands(audit: CurveAudit) -> list[Block]:
