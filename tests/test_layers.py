@@ -32,7 +32,7 @@ GROUPS = [
         "pages",
         """
         dots figures harvest_figures overviews rankings maps blocks
-        typeset tabulate looks
+        typeset tabulate looks to_blocks
         """,
     ),
     (

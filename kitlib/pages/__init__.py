@@ -1,1 +1,1 @@
-"""Figures, the blocks of a report, typesetting."""
+"""Gives way to kitlib.reports: blocks, drawing, figures and typeset stand there now."""

@@ -248,7 +248,7 @@ def season_accounts(season: SeasonAudit, findings: list[Finding]) -> list[Block]
     others = [found for found in findings if found.curve not in of_curves]
     return [
         Heading("Findings on the season", new_page=True),
-        *findings_of(others, 25),
+        *findings_of(others, 12),
         *reference_section(season),
         *account_of_rows(season),
     ]
@@ -318,10 +318,8 @@ def account_of_rows(season: SeasonAudit) -> list[Block]:
 
 def season_method(season: SeasonAudit) -> list[Block]:
     """Return how to read the report, its method and sources, and its provenance."""
-    _, *more = how_to_read()
     return [
-        Heading("How to read this", new_page=True),
-        *more,
+        *how_to_read(),
         *method_and_sources(season.settings, crops_of(season)),
         cautions(at_work=True),
         *provenance(season.inputs, season.settings.seed),
