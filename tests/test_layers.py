@@ -20,7 +20,8 @@ GROUPS = [
     (
         "intake",
         """
-        schema settings cells files tables contradictions checks reference pairs outputs
+        schema settings cells files tables reference units contradictions checks pairs labs
+        outputs
         """,
     ),
     ("curves", "effects evidence audit corrections advice doubts observations"),

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from kitlib.intake.cells import plot_places
-from kitlib.intake.reference import compare_labs, lab_findings
+from kitlib.intake.labs import compare_labs, lab_findings
 from kitlib.intake.settings import Season
 from kitlib.statistics.arrays import finite_array
 from kitlib.words.findings import Finding

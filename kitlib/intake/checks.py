@@ -1,8 +1,7 @@
-"""Names and labels that look like slips: spelt in two ways, or made by a spreadsheet.
+"""Each table checked by itself: its names, its cells and its rows.
 
-Nothing is put right: a name is used as it is written, and two spellings are two names.
-
-Raw cells to typed tables: every problem found, every row accounted for.
+Every problem is found and every row accounted for. Names are used as they are
+written: nothing here is put right.
 """
 
 import unicodedata
@@ -26,15 +25,18 @@ from kitlib.intake.schema import (
 )
 from kitlib.intake.settings import Season, season_folder
 from kitlib.intake.tables import typed_tables
+from kitlib.intake.units import Frames, doubtful_units
 from kitlib.words.errors import refuse
 from kitlib.words.findings import STOP, Finding
-from kitlib.words.terms import listed
+from kitlib.words.terms import counted, listed
 
 # A name longer than this is more likely two cells run together. [letters]
 LONGEST_CELL = 200
-# Which columns hold the same kind of name, in whatever table.
+# Which columns hold the same kind of name, in whatever table; plots and blocks are
+# counted anew in every trial.
 _NAMES = ("trial", "entry", "crop", "curve", "sample", "method", "lab", "meter")
-_NAMES += ("sensor", "chamber_config", "location", "block", "selection_reason")
+_NAMES += ("sensor", "chamber_config", "location", "selection_reason")
+_IN_TRIALS = ("plot", "block")
 _MADE_BY_SPREADSHEET = {
     "a date": r"\d{1,2}-[A-Z][a-z]{2}(-\d{2,4})?|[A-Z][a-z]{2}-\d{2,4}"
     r"|\d{1,2}/\d{1,2}/\d{2,4}|\d{4}-\d{2}-\d{2}([ T]00:00:00)?",
@@ -42,6 +44,9 @@ _MADE_BY_SPREADSHEET = {
     "an error or an empty value": r"#(N/A|REF!|VALUE!|NAME\?|NUM!|NULL!|DIV/0!)"
     r"|(?i:nan|null|none|[+-]?inf(inity)?)",
 }
+# What people write where a plot has no entry.
+_PLACEHOLDER = r"(?i)[-–—.?*/x]+|n\.?/?a\.?|nd|tbd|empty|blank|void|unknown|missing"
+_PLACEHOLDER += r"|(border|guard|buffer|filler?|fill|bulk|rand|bordure)( ?plot)?s?"
 _USUAL = "[ -~]*"  # letters that are none of another alphabet, all of them seen
 # Letters of other alphabets and marks that look like one of ours: own list.
 _ALIKE = str.maketrans(
@@ -50,141 +55,6 @@ _ALIKE = str.maketrans(
     "\u039c\u039d\u039f\u03a1\u03a4\u03a7\u2010\u2011\u2012\u2013\u2014\u2212",
     "ABEKMHOPCTXSI" + "aeopcyxsi" + "ABEKMNOPTX" + "------",
 )
-
-
-def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
-    """Return what looks odd in the text cells of one table."""
-    found = []
-    kinds = column_kinds(table)
-    for column in frame:
-        if kinds.get(column) != TEXT or column == "remark":
-            continue
-        texts = frame[column].dropna()
-        names = pd.Series(texts.unique(), dtype="str")
-        for code, which, said in _oddities(names, column in needed_columns(table)):
-            odd = names[which]
-            if odd.empty:
-                continue
-            rows = tuple(map(int, texts.index[texts.isin(odd)]))
-            said = f"{column} {_examples(odd)} {said}."
-            found.append(Finding(code=code, table=table, rows=rows, message=said))
-    return found + list(_lost_zeros(frame, table))
-
-
-def _examples(texts: pd.Series, exact: bool = False) -> str:
-    """Return a few cells as Python writes them, letters unseen or all by number."""
-    cut = [t if len(t) <= 40 else f"{t[:40]}…" for t in texts.unique()[:4]]
-    return listed(
-        [ascii(t) if exact or _invisible(t) else repr(t) for t in cut], most=3
-    )
-
-
-def _oddities(texts: pd.Series, is_key: bool) -> Iterator[tuple]:
-    """Yield each thing that can be odd: code, cells, and what it looks like."""
-    if texts.empty:
-        return
-    long = texts.str.len() > LONGEST_CELL
-    yield "cell-long", long, f"is longer than {LONGEST_CELL} letters"
-    short = texts.where(~long, "")
-    said = "holds letters that cannot be seen; type it anew"
-    unusual = short[~short.str.fullmatch(_USUAL)]
-    unseen = unusual.index[[_invisible(text) for text in unusual]]
-    yield "key-odd", texts.index.isin(unseen), said
-    for what, pattern in _MADE_BY_SPREADSHEET.items() if is_key else ():
-        said = f"looks like {what} that a spreadsheet or program wrote; check the name"
-        yield "key-odd", short.str.fullmatch(pattern), said
-
-
-def _invisible(text: str) -> bool:
-    """Whether a text holds control or format characters."""
-    return any(unicodedata.category(letter) in ("Cc", "Cf") for letter in text)
-
-
-def _lost_zeros(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
-    """Yield plots shorter than the others of their trial, which begin with zeros."""
-    if "plot" not in frame or frame.empty:
-        return
-    plots = frame[["trial", "plot"]].dropna()
-    plots = plots[plots["plot"].str.fullmatch(r"\d+")]
-    length = plots["plot"].str.len()
-    padded = length.where(plots["plot"].str.startswith("0"))
-    shortest = padded.groupby(plots["trial"]).transform("min")
-    short = plots[length < shortest]
-    if len(short):
-        said = f"plot {_examples(short['plot'])} is shorter than the others of its "
-        said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
-        place = tuple(map(int, short.index))
-        yield Finding(code="key-odd", table=table, rows=place, message=said)
-
-
-def keys_alike(frames: dict[str, pd.DataFrame]) -> list[Finding]:
-    """Return names that differ by letter case, spaces, look-alikes or zeros only.
-
-    The most frequent spelling is taken for the right one, the plots table's before
-    another as frequent; the rows of every other are named.
-    """
-    found = []
-    for column in _NAMES:
-        parts = [
-            pd.DataFrame({"name": frame[column], "group": ""}).assign(table=table)
-            for table, frame in frames.items()
-            if column in frame
-        ]
-        found += _spelt_twice(pd.concat(parts), column) if parts else []
-    parts = [
-        pd.DataFrame({"name": f["plot"], "group": f["trial"]}).assign(table=table)
-        for table, f in frames.items()
-        if "plot" in f
-    ]
-    return found + (_spelt_twice(pd.concat(parts), "plot") if parts else [])
-
-
-def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
-    """Return names of one column that are spelt in two ways."""
-    cells = cells.dropna(subset=["name"])
-    names = cells[["group", "name"]].drop_duplicates()
-    names = names.assign(plain=_plain_spellings(names["name"]))
-    twice = names[names.duplicated(["group", "plain"], keep=False)]
-    if twice.empty:
-        return []
-    cells = cells.rename_axis("row").reset_index().merge(twice, on=["group", "name"])
-    cells["times"] = cells.groupby(["group", "name"])["name"].transform("size")
-    found = []
-    for _, spellings in cells.groupby(["group", "plain"], sort=True):
-        usual = spellings.loc[spellings["times"].idxmax(), "name"]
-        for table, rows in spellings[spellings["name"] != usual].groupby("table"):
-            said = f"{column} {_examples(rows['name'], exact=True)} is spelt like "
-            said += f"{usual[:40]!a} but for letter case, spaces, zeros or look-alike "
-            said += "letters; they are taken for different names."
-            place = tuple(map(int, rows["row"]))
-            finding = Finding(
-                code="keys-alike", table=str(table), rows=place, message=said
-            )
-            found.append(finding)
-    return found
-
-
-def _plain_spellings(names: pd.Series) -> np.ndarray:
-    """Return names by which different spellings of them meet."""
-    cut = names.str.slice(0, LONGEST_CELL)
-    digits = cut.str.fullmatch("[0-9]+")
-    plain = cut.str.lower().to_numpy(object)
-    plain[digits] = cut[digits].str.lstrip("0").replace("", "0")
-    others = ~cut.str.fullmatch(_USUAL) | cut.str.contains(" ", regex=False)
-    plain[others] = [_plain(name) for name in cut[others]]
-    return plain
-
-
-def _plain(name: str) -> str:
-    """Return a name by which different spellings of it meet, whatever its letters."""
-    text = unicodedata.normalize("NFKC", name).translate(_ALIKE)
-    text = "".join(
-        c
-        for c in text
-        if not c.isspace() and unicodedata.category(c) not in ("Cc", "Cf")
-    )
-    text = text.casefold()
-    return text.lstrip("0") or "0" if text.isdecimal() else text
 
 
 def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
@@ -204,31 +74,162 @@ def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
     folder = season_folder(folder)
     tables = typed_tables(folder, season)
     stops = [found for table in tables.values() for found in table.findings]
-    refuse(str(folder), [str(found) for found in stops if found.severity == STOP])
+    refuse(str(folder), [f"{f} {f.remedy}" for f in stops if f.severity == STOP])
     for name, table in tables.items():
         check_table(table, name, season)
     return tables
 
 
-def table_findings(
-    folder: Path, tables: dict[str, Table], season: Season
-) -> list[Finding]:
+def table_findings(tables: dict[str, Table], season: Season) -> list[Finding]:
     """Return what was found as tables were read, and what looks odd in them.
 
     Nothing is left out for looking odd, so no result waits for this.
     """
     frames = {name: table.frame for name, table in tables.items()}
-    doubts = (
-        [found for name in tables for found in odd_keys(frames[name], name)]
-        + keys_alike(frames)
-        + contradictions(frames, season.check_entries)
-        + values_apart(frames)
-    )
+    doubts = [found for name in tables for found in odd_keys(frames[name], name)]
+    doubts += keys_alike(frames) + doubtful_units(tables)
+    doubts += contradictions(frames, season.check_entries) + values_apart(frames)
     return [
         found
         for name, table in tables.items()
         for found in [*table.findings, *(d for d in doubts if d.table == name)]
     ]
+
+
+# ---- names
+
+
+def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
+    """Return what looks odd in the text cells of one table."""
+    found = []
+    kinds = column_kinds(table)
+    for column in frame:
+        if kinds.get(column) != TEXT or column == "remark":
+            continue
+        texts = frame[column].dropna()
+        names = pd.Series(texts.unique(), dtype="str")
+        for code, which, said in _oddities(names, str(column), table):
+            odd = names[which]
+            if len(odd):
+                rows = texts.index[texts.isin(odd)]
+                message = f"{column} {_examples(odd)} {said}."
+                found.append(Finding(code, message, table, tuple(rows)))
+    return found + list(_lost_zeros(frame, table))
+
+
+def _examples(texts: pd.Series, exact: bool = False) -> str:
+    """Return a few cells as Python writes them, letters unseen or all by number."""
+    cut = [t if len(t) <= 40 else f"{t[:40]}…" for t in texts.unique()[:4]]
+    return listed(
+        [ascii(t) if exact or _invisible(t) else repr(t) for t in cut], most=3
+    )
+
+
+def _oddities(texts: pd.Series, column: str, table: str) -> Iterator[tuple]:
+    """Yield each thing that can be odd: code, cells, and what it looks like."""
+    if texts.empty:
+        return
+    long = texts.str.len() > LONGEST_CELL
+    yield "cell-long", long, f"is longer than {LONGEST_CELL} letters"
+    short = texts.where(~long, "")
+    unusual = short[~short.str.fullmatch(_USUAL)]
+    unseen = unusual.index[[_invisible(text) for text in unusual]]
+    yield "key-odd", texts.index.isin(unseen), "holds letters that cannot be seen"
+    if column in needed_columns(table):
+        for what, pattern in _MADE_BY_SPREADSHEET.items():
+            said = f"looks like {what} that a spreadsheet or program wrote"
+            yield "key-odd", short.str.fullmatch(pattern), said
+    if column == "entry":
+        said = "is ranked as an entry but looks like a placeholder"
+        yield "entry-placeholder", short.str.fullmatch(_PLACEHOLDER), said
+
+
+def _invisible(text: str) -> bool:
+    """Whether a text holds control or format characters."""
+    return any(unicodedata.category(letter) in ("Cc", "Cf") for letter in text)
+
+
+def _lost_zeros(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
+    """Yield plots shorter than the others of their trial, which begin with zeros."""
+    if "plot" not in frame or frame.empty:
+        return
+    plots = frame[["trial", "plot"]].dropna()
+    plots = plots[plots["plot"].str.fullmatch(r"\d+")]
+    length = plots["plot"].str.len()
+    padded = length.where(plots["plot"].str.startswith("0"))
+    short = plots[length < padded.groupby(plots["trial"]).transform("min")]
+    if len(short):
+        said = f"plot {_examples(short['plot'])} is shorter than the others of its "
+        said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
+        yield Finding("key-odd", said, table, tuple(short.index))
+
+
+def keys_alike(frames: Frames) -> list[Finding]:
+    """Return names that differ by letter case, spaces, look-alikes or zeros only.
+
+    The most frequent spelling is taken for the right one, the plots table's before
+    another as frequent; the rows of every other are named.
+    """
+    found = []
+    for column in (*_NAMES, *_IN_TRIALS):
+        parts = [
+            pd.DataFrame(
+                {
+                    "name": frame[column],
+                    "group": frame["trial"] if column in _IN_TRIALS else "",
+                    "table": table,
+                }
+            )
+            for table, frame in frames.items()
+            if column in frame
+        ]
+        found += _spelt_twice(pd.concat(parts), column) if parts else []
+    return found
+
+
+def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
+    """Return names of one column that are spelt in two ways."""
+    cells = cells.dropna(subset=["name"])
+    names = cells[["group", "name"]].drop_duplicates()
+    names = names.assign(plain=_plain_spellings(names["name"]))
+    twice = names[names.duplicated(["group", "plain"], keep=False)]
+    if twice.empty:
+        return []
+    cells = cells.rename_axis("row").reset_index().merge(twice, on=["group", "name"])
+    cells["times"] = cells.groupby(["group", "name"])["name"].transform("size")
+    found = []
+    for _, spellings in cells.groupby(["group", "plain"], sort=True):
+        usual = spellings.loc[spellings["times"].idxmax(), "name"]
+        for table, rows in spellings[spellings["name"] != usual].groupby("table"):
+            said = f"{column} {_examples(rows['name'], exact=True)} is spelled like "
+            said += f"{usual[:40]!a} except for letter case, spaces, zeros or "
+            said += "look-alike letters; they are taken for different names."
+            found.append(Finding("keys-alike", said, str(table), tuple(rows["row"])))
+    return found
+
+
+def _plain_spellings(names: pd.Series) -> np.ndarray:
+    """Return names by which different spellings of them meet."""
+    cut = names.str.slice(0, LONGEST_CELL).str.replace(
+        r"^(\d+)\.0+$", r"\1", regex=True
+    )
+    digits = cut.str.fullmatch("[0-9]+")
+    plain = cut.str.lower().to_numpy(object)
+    plain[digits] = cut[digits].str.lstrip("0").replace("", "0")
+    others = ~cut.str.fullmatch(_USUAL) | cut.str.contains(" ", regex=False)
+    plain[others] = [_plain(name) for name in cut[others]]
+    return plain
+
+
+def _plain(name: str) -> str:
+    """Return a name by which different spellings of it meet, whatever its letters."""
+    letters = unicodedata.normalize("NFKC", name).translate(_ALIKE)
+    seen = (c for c in letters if not c.isspace() and not _invisible(c))
+    text = "".join(seen).casefold()
+    return text.lstrip("0") or "0" if text.isdecimal() else text
+
+
+# ---- cells and rows
 
 
 def check_table(table: Table, name: str, season: Season) -> None:
@@ -319,12 +320,10 @@ def _leave_out_doubled(table: Table, name: str) -> None:
         return
     exact = table.frame.index.isin(_repeated(table.frame[alike], name))
     if exact.any():
-        rows = tuple(map(int, table.frame.index[exact]))
-        said = f"{len(rows)} row(s) repeat another to the letter; counted once."
-        table.findings.append(
-            Finding(code="row-twice", table=name, message=said, rows=rows)
-        )
-        reason = "the row repeats an earlier one to the letter"
+        rows = tuple(table.frame.index[exact])
+        said = f"{counted(len(rows), 'row')} identical to another; counted once."
+        table.findings.append(Finding("row-twice", said, name, rows))
+        reason = "the row is identical to an earlier one"
         _leave_out(table, name, exact, "row-twice", reason)
     if name in UNIQUE_KEYS:
         _leave_out_shared_keys(table, name, UNIQUE_KEYS[name])
@@ -348,9 +347,8 @@ def _leave_out_shared_keys(table: Table, name: str, keys: list[str]) -> None:
     code = "plot-twice" if name == "plots" else "reading-twice"
     for values, group in table.frame[shared].groupby(keys, sort=False):
         place = ", ".join(f"{k} {v}" for k, v in zip(keys, values, strict=True))
-        rows = tuple(map(int, group.index))
-        said = f"rows {listed(rows)} are all {place}; expected one row. Keep the right "
-        said += "one: which it is cannot be told, so none is used."
-        table.findings.append(Finding(code=code, table=name, message=said, rows=rows))
-        table.faults.update({row: (code, said) for row in rows})
+        said = f"{table.where(group.index)} are all {place}; expected one row. Which "
+        said += "is right cannot be told, so none is used."
+        table.findings.append(Finding(code, said, name, tuple(group.index)))
+        table.faults.update({int(row): (code, said) for row in group.index})
     _leave_out(table, name, shared, code, "two rows share one key")

@@ -1,26 +1,44 @@
-"""Values that stand far from those beside them: another unit, a lost decimal point.
-
-A value is only pointed at; it stays in. The limits are our own choice, wide enough
-that honest harvest data rarely pass them.
-
-Rows that contradict the rest of their table or another table.
+"""Rows and values that contradict the rest of their table or another table.
 
 Each is named with its rows and stays in: which side is wrong cannot be told here.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from itertools import chain
 
 import numpy as np
 import pandas as pd
 
 from kitlib.intake.cells import by_value
-from kitlib.intake.schema import column_kinds, needed_columns
+from kitlib.intake.schema import TEXT, column_kinds, needed_columns
+from kitlib.intake.units import FEWEST, Frames, log_yield
 from kitlib.words.findings import Finding
-from kitlib.words.limits import plausible_yield, threshold
-from kitlib.words.terms import counted, crop_key, listed
+from kitlib.words.limits import threshold
+from kitlib.words.terms import crop_key, listed
 
-_FEWEST = 5  # values a group needs to judge one of them
+# Plots without these are told of as plots whose yield is not known.
+_TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
+_WEIGHTS = ["tare_g", "wet_g", "dry_g"]
+_RARE = 0.1  # empty cells in at most this share of a column are taken for slips
+# Columns that tell the repeats of one thing apart.
+_REPEATS = {
+    "oven": ["sample", "dish"],
+    "benchtop": ["sample", "trial", "plot", "meter", "reading"],
+    "curves": ["curve", "built_on"],
+    "setup_runs": ["curve", "sample", "run"],
+    "check_runs": ["curve", "sample", "run"],
+}
+# Each column of times, and what its times should lie near together in.
+_TIMES = (
+    ("plots", "harvested_at", "trial"),
+    ("benchtop", "read_at", "trial"),
+    ("oven", "sampled_at", "trial"),
+    ("oven", "weighed_at", "trial"),
+    ("check_runs", "run_at", "curve"),
+    ("setup_runs", "run_at", "curve"),
+)
+# What a plot harvested again is called: the first one's name and one of these.
+_AGAIN = r"^(.+?)[ _-]?(?:r|re-?run|rep(?:eat)?|again|dup|new|b|[ _-]2|\(2\))$"
 # Table, column, group it is compared in, and how far it may be: a factor or points.
 _BY_FACTOR = (
     ("plots", "test_weight_kg_hl", "trial", 1.2),
@@ -34,232 +52,66 @@ _BY_POINTS = (
     ("setup_runs", "grain_temp_c", "curve", 25.0),
     ("setup_runs", "air_temp_c", "curve", 25.0),
 )
-_WARMEST, _COLDEST = 45.0, -5.0  # a median beyond is more likely another unit [°C]
+_ROBUST = 1.4826  # median of distances to SD, for values of normal distribution
 
 
-def values_apart(frames: dict[str, pd.DataFrame]) -> list[Finding]:
-    """Return single values far from their group's, and groups of another unit."""
-    found = list(_yields(frames["plots"]))
-    for table, column, by, factor in _BY_FACTOR:
-        found += _beyond(frames[table], table, column, by, np.log, np.log(factor))
-    for table, column, by, points in _BY_POINTS:
-        found += _beyond(frames[table], table, column, by, np.asarray, points)
-        found += _temperatures(frames[table][column], table, column)
-    found += _readings(frames["plots"])
-    found += _known_samples(frames)
-    return found + list(_test_weights(frames))
-
-
-def _distance(values: pd.Series, groups) -> pd.Series:
-    """Return how far each value lies from its group's median, in a group of many."""
-    by_group = values.groupby(groups)
-    many = by_group.transform("count") >= _FEWEST
-    return (values - by_group.transform("median")).where(many)
-
-
-def _beyond(frame, table, column, by, scale, limit) -> list[Finding]:
-    """Return the cells of a column further from their group than the limit."""
-    values = (
-        frame[column].where(frame[column] > 0) if scale is np.log else frame[column]
-    )
-    far = _distance(pd.Series(scale(values.astype(float)), values.index), frame[by])
-    where = f"the others of its {by}"
-    return _apart(frame.loc[far.abs() > limit, column], table, column, where)
-
-
-def _apart(values: pd.Series, table, column, where: str) -> list[Finding]:
-    """Return one finding for the values of a column that stand apart."""
-    if values.empty:
-        return []
-    rows = tuple(map(int, values.index))
-    shown = listed([f"{value:g} (row {row})" for row, value in values.items()], most=5)
-    said = f"{column} {shown} lies far from {where}; check unit and decimal point."
-    return [Finding(code="value-apart", table=table, rows=rows, message=said)]
-
-
-def _yields(plots: pd.DataFrame) -> Iterator[Finding]:
-    """Yield plots, trials and crops whose mass per area is hardly possible."""
-    mass, area = plots["plot_mass_kg"], plots["plot_area_m2"]
-    grain = np.log((mass / area).where((mass > 0) & (area > 0)) * 1e4)
-    far = _distance(grain, plots["trial"])
-    which = far.abs() > np.log(threshold("plot_yield_factor"))
-    shown = np.exp(grain[which]).round()
-    yield from _apart(shown, "plots", "mass per area in kg/ha", "its trial's others")
-    crop = by_value(plots["crop"], crop_key)
-    trials = pd.DataFrame({"trial": plots["trial"], "crop": crop, "grain": grain})
-    medians = trials.groupby(["crop", "trial"])["grain"].median()
-    for (name, trial), median in medians.items():
-        others = medians[name].drop(trial)
-        low, high = plausible_yield(name)
-        amount, said = np.exp(median), ""
-        if not low <= amount <= high:
-            said = f"expected for {name} are {low:g} to {high:g}"
-        elif abs(median - others.median()) > np.log(threshold("trial_yield_factor")):
-            said = f"the crop's other trials {np.exp(others.median()):.0f}"
-        if said:
-            said = (
-                f"trial {trial} harvested {amount:.0f} kg/ha (median); {said}. Check "
-            )
-            said += "the units of mass and area."
-            own = plots.index[(plots["trial"] == trial) & (crop == name)]
-            rows = tuple(map(int, own))
-            yield Finding(code="unit-doubtful", table="plots", rows=rows, message=said)
-    yield from _same_mass(plots)
-
-
-def _same_mass(plots: pd.DataFrame) -> Iterator[Finding]:
-    """Yield trials whose plots all weigh the same."""
-    by_trial = plots.groupby("trial")["plot_mass_kg"]
-    same = (by_trial.nunique() == 1) & (by_trial.count() >= _FEWEST)
-    for trial in same.index[same]:
-        rows = tuple(map(int, plots.index[plots["trial"] == trial]))
-        said = f"all plots of trial {trial} weigh the same; is plot_mass_kg another "
-        said += "column, such as the area?"
-        yield Finding(code="unit-doubtful", table="plots", rows=rows, message=said)
-
-
-def _temperatures(values: pd.Series, table: str, column: str) -> list[Finding]:
-    """Return whether a table's temperatures look like degrees of another scale."""
-    median = values.median()
-    if not (median > _WARMEST or median < _COLDEST):
-        return []
-    said = f"{column} has a median of {median:.0f} °C; check [units] temperature in "
-    said += "season.toml."
-    rows = tuple(map(int, values.dropna().index))
-    return [Finding(code="unit-doubtful", table=table, rows=rows, message=said)]
-
-
-def _readings(plots: pd.DataFrame) -> list[Finding]:
-    """Return readings far outside the spread of their trial."""
-    far = _distance(plots["sensor_pct"], plots["trial"]).abs()
-    spread = 1.4826 * far.groupby(plots["trial"]).transform("median")
-    which = (far > 8 * spread) & (far > threshold("reading_apart"))
-    values = plots.loc[which, "sensor_pct"]
-    return _apart(values, "plots", "sensor_pct", "the others of its trial")
-
-
-def _known_samples(frames) -> list[Finding]:
-    """Return runs of known samples that read far from the curve's other runs."""
-    found = []
-    for table in ("setup_runs", "check_runs"):
-        runs = frames[table]
-        far = _distance(runs["sensor_pct"] - runs["known_pct"], runs["curve"]).abs()
-        spread = 1.4826 * far.groupby(runs["curve"]).transform("median")
-        which = (far > 6 * spread) & (far > threshold("run_apart"))
-        error = runs.loc[which, "sensor_pct"] - runs.loc[which, "known_pct"]
-        what = "sensor_pct − known_pct"
-        found += _apart(error.round(2), table, what, "the curve's other runs")
-        own = runs.groupby("sample")["known_pct"].transform("median")
-        which = (runs["known_pct"] - own).abs() > threshold("run_apart")
-        found += _apart(
-            runs.loc[which, "known_pct"], table, "known_pct", "the sample's"
-        )
-    return found
-
-
-def _test_weights(frames) -> Iterator[Finding]:
-    """Yield whether sensor and benchtop test weights look like two units."""
-    column = "test_weight_kg_hl"
-    if frames["benchtop"].empty or frames["plots"].empty:
-        return
-    bench = frames["benchtop"].groupby(["trial", "plot"])[column].mean().rename("bench")
-    both = frames["plots"].join(bench, on=["trial", "plot"])[[column, "bench"]].dropna()
-    ratio = (both[column] / both["bench"]).median()
-    if len(both) < _FEWEST or abs(np.log(ratio)) < np.log(1.12):
-        return
-    said = (
-        f"test weights of the sensor are {ratio:.2f} times the benchtop's on the same "
-    )
-    said += f"{counted(len(both), 'plot')}; one of them may be in lb/bu."
-    for table in ("plots", "benchtop"):
-        yield Finding(code="unit-doubtful", table=table, message=said)
-
-
-# Plots without these are told of as plots whose yield is not known.
-_TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
-_FEWEST_contr = 5  # plots a trial needs to say that one is unlike the others
-_RARE = 0.1  # empty cells in at most this share of a column are taken for slips
-# Columns that tell the repeats of one thing apart.
-_REPEATS = {
-    "oven": ["sample", "dish"],
-    "benchtop": ["sample", "trial", "plot", "meter", "reading"],
-    "curves": ["curve", "built_on"],
-    "setup_runs": ["curve", "sample", "run"],
-    "check_runs": ["curve", "sample", "run"],
-}
-_TIMES = (("plots", "harvested_at", "trial"), ("benchtop", "read_at", "trial"))
-_TIMES += (("oven", "sampled_at", "trial"), ("oven", "weighed_at", "trial"))
-_TIMES += (("check_runs", "run_at", "curve"), ("setup_runs", "run_at", "curve"))
-
-
-def contradictions(
-    frames: dict[str, pd.DataFrame], checks: Sequence[str] = ()
-) -> list[Finding]:
+def contradictions(frames: Frames, checks: Sequence[str] = ()) -> list[Finding]:
     """Return what contradicts itself within a table or between tables.
 
     `checks` are entries that may stand in a trial more often than others.
     """
+    plots, curves = frames["plots"], frames["curves"]
     found = [*_missing_cells(frames), *_repeats(frames), *_times(frames)]
-    found += [*_against_register(frames["plots"], frames["curves"])]
-    found += [*_offsets(frames["plots"], frames["curves"])]
-    found += [*_places(frames["plots"]), *_entries(frames["plots"], checks)]
-    return [*found, *_sample_labels(frames["oven"], frames["benchtop"])]
+    found += [*_against_register(plots, curves), *_offsets(plots, curves)]
+    found += [*_built_late(plots, curves), *_places(plots), *_entries(plots, checks)]
+    return [*found, *_plots_again(plots), *_sample_labels(frames)]
 
 
 def _found(code: str, table: str, rows, said: str) -> Iterator[Finding]:
     """Yield a finding unless it has no rows."""
-    rows = tuple(map(int, rows))
-    if rows:
-        yield Finding(code=code, table=table, rows=rows, message=said)
+    if len(rows):
+        yield Finding(code, said, table, tuple(rows))
 
 
-def _missing_cells(frames) -> Iterator[Finding]:
+def _missing_cells(frames: Frames) -> Iterator[Finding]:
     """Yield cells that are empty in a column that is otherwise filled in."""
     for table, frame in frames.items():
-        keys = needed_columns(table)
-        for column in column_kinds(table):
-            if column in ("remark", "parallel_of") or frame.empty:
-                continue
-            if table == "plots" and column in _TOLD_WITH_YIELDS:
-                continue
-            if column in keys and column_kinds(table)[column] == "text":
-                continue  # such a row is left out and told of as a fault
+        kinds = column_kinds(table)
+        keys = {c for c in needed_columns(table) if kinds[c] == TEXT}
+        skipped = keys | {"remark", "parallel_of"}  # a row without keys is left out
+        if table == "plots":
+            skipped |= set(_TOLD_WITH_YIELDS)
+        for column in (c for c in kinds if c not in skipped):
             empty = frame[column].isna()
-            if column in ("tare_g", "wet_g", "dry_g"):
+            if column in _WEIGHTS:
                 # A lab may give moistures or weights, but not some of a dish's.
-                given = frame[["tare_g", "wet_g", "dry_g"]].notna().any(axis=1)
-                empty &= given
+                empty &= frame[_WEIGHTS].notna().any(axis=1)
             elif empty.mean() > _RARE:
                 continue
-            said = f"{column} is empty in row {listed(frame.index[empty])}, though "
-            said += "filled in elsewhere."
+            said = f"{column} is empty though filled in elsewhere."
             yield from _found("cells-missing", table, frame.index[empty], said)
 
 
-def _repeats(frames) -> Iterator[Finding]:
+def _repeats(frames: Frames) -> Iterator[Finding]:
     """Yield rows that are one and the same repeat, with other values."""
     for table, columns in _REPEATS.items():
         named = frames[table].dropna(subset=columns)
         again = named.index[named.duplicated(columns, keep=False)]
-        said = f"rows {listed(again)} share {', '.join(columns)} with another row, but "
-        said += "not their values; number the repeats or delete the wrong one."
+        said = f"rows have the same {', '.join(columns)}, but other values."
         yield from _found("row-again", table, again, said)
 
 
-def _times(frames) -> Iterator[Finding]:
+def _times(frames: Frames) -> Iterator[Finding]:
     """Yield times that stand alone, far from any other of their group."""
     limit = threshold("days_apart")
     for table, column, by in _TIMES:
         frame = frames[table].dropna(subset=[column, by]).sort_values([by, column])
-        day = frame[column].astype("int64") / 86_400e6
-        gaps = day.groupby(frame[by])
-        before, after = gaps.diff(), -gaps.diff(-1)
-        few = gaps.transform("size") < 3
-        alone = (before.fillna(np.inf) > limit) & (after.fillna(np.inf) > limit) & ~few
-        rows = frame.index[alone].sort_values()
-        shown = listed([f"{frame.at[r, column]:%Y-%m-%d} (row {r})" for r in rows], 5)
-        said = f"{column} {shown} is over {limit:g} days from any other of its {by}; "
-        said += "check the order of day and month, and the year."
+        days = (frame[column].astype("int64") / 86_400e6).groupby(frame[by])
+        before, after = days.diff(), -days.diff(-1)
+        alone = (before.fillna(np.inf) > limit) & (after.fillna(np.inf) > limit)
+        rows = frame.index[alone & (days.transform("size") >= 3)].sort_values()
+        shown = listed([f"{time:%Y-%m-%d}" for time in frame.loc[rows, column]], 5)
+        said = f"{column} {shown} is over {limit:g} days from any other of its {by}."
         yield from _found("time-apart", table, rows, said)
     plots = frames["plots"].set_index(["trial", "plot"])["harvested_at"]
     for table, column in (("oven", "sampled_at"), ("benchtop", "read_at")):
@@ -267,10 +119,7 @@ def _times(frames) -> Iterator[Finding]:
         keys = pd.MultiIndex.from_frame(frame[["trial", "plot"]])
         cut = plots[~plots.index.duplicated()].reindex(keys).to_numpy()
         away = (frame[column] - cut).abs() > pd.Timedelta(days=limit)
-        said = (
-            f"{column} of row {listed(frame.index[away])} is over {limit:g} days from "
-        )
-        said += "the harvest of the plot; check both dates."
+        said = f"{column} is over {limit:g} days from the harvest of the plot."
         yield from _found("time-apart", table, frame.index[away], said)
 
 
@@ -280,8 +129,8 @@ def _against_register(plots, curves) -> Iterator[Finding]:
     register = register.set_index("curve")
     known = plots["curve"].isin(register.index)
     unknown = plots[~known]
-    said = f"curve {listed(sorted(unknown['curve'].unique()))} is not in the register; "
-    said += "no sample can speak for these plots."
+    said = f"curve {listed(sorted(unknown['curve'].unique()))} is not in the register, "
+    said += "so these plots cannot be audited."
     yield from _found("curve-unknown", "plots", unknown.index, said)
     crop = plots["curve"].map(register["crop"].map(crop_key, na_action="ignore"))
     other = plots[known & (crop != by_value(plots["crop"], crop_key))]
@@ -319,31 +168,52 @@ def _offsets(plots, curves) -> Iterator[Finding]:
     said += f"{listed([f'{curve} {offset:g}' for curve, offset in rare])}."
     yield from _found("offset-odd", "plots", sorted(chain(*rows)), said)
     for row in curves.dropna(subset=["curve", "offset_loaded"]).itertuples():
-        seen = told.loc[told["curve"] == row.curve, "offset_in_force"]
-        last = len(loaded[row.curve]) == 1
-        if len(seen) and last and row.offset_loaded not in set(seen):
-            said = f"curve {row.curve}: the register says an offset of "
-            said += f"{row.offset_loaded:g} was loaded, but its plots were read under "
-            said += f"{listed(sorted(set(seen)), 4)}. Check the sign."
+        seen = set(told.loc[told["curve"] == row.curve, "offset_in_force"])
+        if seen and len(loaded[row.curve]) == 1 and row.offset_loaded not in seen:
+            said = f"curve {row.curve}: an offset of {row.offset_loaded:g} is in the "
+            said += f"register, but its plots were read with {listed(sorted(seen), 4)}."
             yield from _found("offset-odd", "curves", [row.Index], said)
+
+
+def _built_late(plots, curves) -> Iterator[Finding]:
+    """Yield curves whose first version was built after plots were harvested with it."""
+    built = curves.groupby("curve")["built_on"].min().dt.normalize()
+    early = plots["harvested_at"].dt.normalize() < plots["curve"].map(built)
+    for curve, rows in plots[early].groupby("curve"):
+        said = f"curve {curve} was built on {built[curve]:%Y-%m-%d}, but plots were "
+        said += f"harvested with it from {rows['harvested_at'].min():%Y-%m-%d} on."
+        yield from _found("built-late", "plots", rows.index, said)
 
 
 def _places(plots) -> Iterator[Finding]:
     """Yield plots in another place than their trial, or in that of another plot."""
+    trial = plots["trial"]
+    size = plots.groupby("trial")["plot"].transform("size")
     for column in ("location", "chamber_config"):
         usual = plots.groupby(["trial", column])["plot"].transform("size")
-        most = usual.groupby(plots["trial"]).transform("max")
-        size = plots.groupby("trial")["plot"].transform("size")
-        few = np.maximum(1, _RARE * size)
-        odd = plots[(usual < most) & (usual <= few) & (size > _FEWEST_contr)]
+        fewer = usual < usual.groupby(trial).transform("max")
+        few = usual <= np.maximum(1, _RARE * size)
+        odd = plots[fewer & few & (size > FEWEST)]
         said = f"{column} {listed(sorted(odd[column].unique()), 4)} is not that of the "
         said += "trial's other plots."
         yield from _found("plot-differs", "plots", odd.index, said)
+        if column == "location":
+            many = plots[~few & plots["location"].notna()].groupby("trial")["location"]
+            yield from _two_sites(plots, many.unique())
     field = ["trial", "row", "range"]
     placed = plots.dropna(subset=field)
     same = placed.index[placed.duplicated(field, keep=False)]
-    said = f"rows {listed(same)} stand at the row and range of another plot."
+    said = "plots have the row and range of another plot."
     yield from _found("position-twice", "plots", same, said)
+
+
+def _two_sites(plots, locations: pd.Series) -> Iterator[Finding]:
+    """Yield trials of which many plots stand at one site and many at another."""
+    for trial, places in locations[locations.map(len) > 1].items():
+        said = f"trial {trial} has plots at {listed(sorted(places))}; its entry means "
+        said += "would mix the sites."
+        rows = plots.index[plots["trial"] == trial]
+        yield from _found("trial-two-sites", "plots", rows, said)
 
 
 def _entries(plots, checks) -> Iterator[Finding]:
@@ -363,9 +233,8 @@ def _entries(plots, checks) -> Iterator[Finding]:
     few = np.maximum(2, _RARE * twice.groupby(trial).transform("size"))
     twice &= twice.groupby(trial).transform("sum") <= few
     for name, group in plots[once_more | twice].groupby("trial"):
-        said = f"trial {name}: entry {listed(sorted(group['entry'].unique()))} stands "
-        said += "more often, in the trial or in a block, than the others. A check, or "
-        said += "an entry misnamed?"
+        said = f"trial {name}: more plots, in the trial or in a block, than the other "
+        said += f"entries: {listed(sorted(group['entry'].unique()))}."
         yield from _found("entry-again", "plots", sorted(group.index), said)
 
 
@@ -376,19 +245,118 @@ def _most_common(values: pd.Series, group: pd.Series) -> pd.Series:
     return times.drop_duplicates("group").set_index("group")["value"]
 
 
-def _sample_labels(oven, benchtop) -> Iterator[Finding]:
+def _plots_again(plots) -> Iterator[Finding]:
+    """Yield plots named like another of their entry, with a mark of a second run."""
+    marked = plots["plot"].str.extract(f"(?i:{_AGAIN})")[0]
+    runs = plots.assign(first=marked)[marked.notna()]
+    keys = pd.MultiIndex.from_frame(plots[["trial", "plot", "entry"]])
+    both = pd.MultiIndex.from_frame(runs[["trial", "first", "entry"]]).isin(keys)
+    names = [f"{r.trial} {r.plot}" for r in runs[both].itertuples()]
+    said = f"plot {listed(names)} looks like a second run of the plot named alike; "
+    said += "both are counted for the entry."
+    yield from _found("plot-again", "plots", runs.index[both], said)
+
+
+def _sample_labels(frames: Frames) -> Iterator[Finding]:
     """Yield samples that oven and benchtop place on different plots."""
     keys = ["sample", "trial", "plot"]
-    mine = oven[keys].drop_duplicates()
-    both = (
-        benchtop[keys].drop_duplicates().merge(mine, on="sample", suffixes=("", "_o"))
-    )
-    where = (both["trial"] != both["trial_o"]) | (both["plot"] != both["plot_o"])
-    names = sorted(both.loc[where, "sample"].unique())
-    for table, frame in (("oven", oven), ("benchtop", benchtop)):
+    mine, theirs = (frames[t][keys].drop_duplicates() for t in ("oven", "benchtop"))
+    both = theirs.merge(mine, on="sample", suffixes=("", "_oven"))
+    apart = (both["trial"] != both["trial_oven"]) | (both["plot"] != both["plot_oven"])
+    names = sorted(both.loc[apart, "sample"].unique())
+    said = f"sample {listed(names)} belongs to one plot in the oven table and to "
+    said += "another in the benchtop table."
+    for table in ("oven", "benchtop"):
+        frame = frames[table]
         rows = frame.index[frame["sample"].isin(names)]
-        said = (
-            f"sample {listed(names)} stands on one plot at the oven and on another at "
-        )
-        said += "the benchtop; check the labels."
         yield from _found("sample-elsewhere", table, rows, said)
+
+
+# ---- single values far from those beside them
+
+
+def values_apart(frames: Frames) -> list[Finding]:
+    """Return single values far from their group's.
+
+    The limits are defaults of this kit, wide enough that honest harvest data rarely
+    pass them (tests/calibration/ALARMS.md).
+    """
+    found = [*_plot_yields(frames["plots"]), *_readings(frames["plots"])]
+    for table, column, by, factor in _BY_FACTOR:
+        found += _beyond(frames[table], table, column, by, np.log, np.log(factor))
+    for table, column, by, points in _BY_POINTS:
+        found += _beyond(frames[table], table, column, by, np.asarray, points)
+    return [*found, *_known_samples(frames)]
+
+
+def _distance(values: pd.Series, groups) -> pd.Series:
+    """Return how far each value lies from its group's median, in a group of many."""
+    by_group = values.groupby(groups)
+    many = by_group.transform("count") >= FEWEST
+    return (values - by_group.transform("median")).where(many)
+
+
+def _beyond(
+    frame, table: str, column: str, by: str, scale: Callable, limit: float
+) -> Iterator[Finding]:
+    """Yield the cells of a column further from their group than the limit."""
+    values = frame[column].astype(float)
+    values = values.where(values > 0) if scale is np.log else values
+    far = _distance(pd.Series(scale(values), values.index), frame[by])
+    yield from _apart(frame.loc[far.abs() > limit, column], table, f"its {by}")
+
+
+def _apart(values: pd.Series, table: str, where: str, name="") -> Iterator[Finding]:
+    """Yield one finding for the values of a column that stand apart."""
+    shown = listed([f"{value:g}" for value in values], most=5)
+    said = f"{name or values.name} far from the others of {where}: {shown}."
+    yield from _found("value-apart", table, values.index, said)
+
+
+def _unlike(values: pd.Series, plots: pd.DataFrame, from_trial: float, spreads: float):
+    """Return how far plots lie from their entry's others, where they stand out.
+
+    A plot stands out if it is further from its trial's median than `from_trial`, and
+    further from the other plots of its entry (from the trial, if the entry has fewer
+    than three) than so many robust SDs of such distances in its trial: dry and
+    flooded corners of real trials differ as much as many a slip.
+    """
+    trial = plots["trial"]
+    away = _distance(values, trial)
+    by_entry = values.groupby([trial, plots["entry"]])
+    n = by_entry.transform("count")
+    others = (by_entry.transform("sum") - values) / (n - 1)
+    left = (values - others.where(n > 2)).fillna(away)
+    spread = _ROBUST * left.abs().groupby(trial).transform("median")
+    return left.abs().where((away.abs() > from_trial) & (left.abs() > spreads * spread))
+
+
+def _plot_yields(plots: pd.DataFrame) -> Iterator[Finding]:
+    """Yield plots whose mass per area is hardly possible beside the others."""
+    grain = log_yield(plots)
+    left = _unlike(grain, plots, np.log(1.5), threshold("plot_yield_spreads"))
+    odd = np.exp(grain[left > np.log(threshold("plot_yield_factor"))]).round()
+    yield from _apart(odd, "plots", "its trial and entry", "mass per area in kg/ha")
+
+
+def _readings(plots: pd.DataFrame) -> Iterator[Finding]:
+    """Yield readings far outside the spread of their trial and entry."""
+    reading = plots["sensor_pct"]
+    left = _unlike(reading, plots, threshold("reading_apart"), 5)
+    yield from _apart(reading[left > 3], "plots", "its trial and entry")
+
+
+def _known_samples(frames: Frames) -> Iterator[Finding]:
+    """Yield runs of known samples that read far from the curve's other runs."""
+    for table in ("setup_runs", "check_runs"):
+        runs = frames[table]
+        error = (runs["sensor_pct"] - runs["known_pct"]).rename(
+            "sensor_pct − known_pct"
+        )
+        far = _distance(error, runs["curve"]).abs()
+        spread = _ROBUST * far.groupby(runs["curve"]).transform("median")
+        odd = (far > 6 * spread) & (far > threshold("run_apart"))
+        yield from _apart(error[odd].round(2), table, "its curve")
+        own = runs.groupby("sample")["known_pct"].transform("median")
+        odd = (runs["known_pct"] - own).abs() > threshold("run_apart")
+        yield from _apart(runs.loc[odd, "known_pct"], table, "its sample")

@@ -1,6 +1,6 @@
 """Oven dishes to reference values, and benchtop readings to sample means."""
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,11 +14,15 @@ from kitlib.intake.cells import (
     plot_places,
 )
 from kitlib.intake.settings import Season
-from kitlib.statistics.clustered import clustered_fit
-from kitlib.words.errors import NoSpread, TooFewSamples
-from kitlib.words.estimates import Estimate, not_known
 from kitlib.words.findings import Finding
-from kitlib.words.terms import counted, crop_key, listed, show, show_span
+from kitlib.words.limits import (
+    ISO_6540,
+    ISO_6540_ROUTINE,
+    REFERENCE_SHARE,
+    method_key,
+    threshold,
+)
+from kitlib.words.terms import counted, crop_key, listed, show
 
 SAMPLE_KEYS = ["sample", "trial", "plot"]
 
@@ -92,6 +96,8 @@ class Reference:
         standard error, the dishes' range against the method's limit, times.
     repeatability : DataFrame
         One row per method: samples with replicate dishes, df, sd_dish. [points]
+    uncertainty : DataFrame
+        One row per crop and method, as `against_tolerance` returns it.
     dishes_used : Index
         Rows of the oven table behind `samples`.
     left_out : list of DataFrame
@@ -101,13 +107,14 @@ class Reference:
 
     samples: pd.DataFrame
     repeatability: pd.DataFrame
+    uncertainty: pd.DataFrame
     dishes_used: pd.Index
     left_out: list[pd.DataFrame] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
 
 def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Reference:
-    """Return the reference value of every sample the oven table can speak for.
+    """Return the reference value of every sample that was dried.
 
     Parameters
     ----------
@@ -123,9 +130,13 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
     Reference
         Dishes in = dishes used + dishes left out.
     """
-    dishes = oven.frame.assign(moisture=dish_moisture(oven.frame))
-    dishes = dishes.assign(crop=_crop_of(dishes, plots))
-    found = Reference(pd.DataFrame(), pd.DataFrame(), dishes.index[:0])
+    dishes = oven.frame.assign(
+        moisture=dish_moisture(oven.frame),
+        method=_one_name_each(oven.frame["method"]),
+        crop=_crop_of(oven.frame, plots),
+    )
+    blank = pd.DataFrame()
+    found = Reference(blank, blank, blank, dishes.index[:0])
     for code, which, reason in _dish_faults(dishes):
         dishes = _set_aside(found, oven, dishes, which, code, reason)
     dishes = _one_plot_per_sample(found, oven, dishes)
@@ -134,8 +145,22 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
     found.dishes_used = dishes.index
     found.repeatability = repeatability(dishes)
     found.samples = _samples(dishes, found.repeatability, season)
-    _find_disagreement(found, dishes)
+    found.uncertainty = against_tolerance(found.samples, season)
+    found.findings += [
+        *_methods_in_doubt(dishes),
+        *_dishes_apart(found.samples, dishes),
+        *_weights_against_given(dishes),
+        *_mass_lost(dishes),
+        *_too_coarse(found.uncertainty),
+    ]
     return found
+
+
+def _one_name_each(methods: pd.Series) -> pd.Series:
+    """Return each method under the most frequent of the names it goes by."""
+    key = by_value(methods, method_key)
+    usual = methods.groupby(key).agg(lambda names: names.mode().iloc[0])
+    return key.map(usual)
 
 
 def _crop_of(dishes: pd.DataFrame, plots: pd.DataFrame) -> np.ndarray:
@@ -144,7 +169,7 @@ def _crop_of(dishes: pd.DataFrame, plots: pd.DataFrame) -> np.ndarray:
     return by_value(crop, crop_key).to_numpy(object)
 
 
-def _dish_faults(dishes):
+def _dish_faults(dishes: pd.DataFrame) -> Iterator[tuple[str, pd.Series, str]]:
     """Yield each rule a single dish can break: code, rows, reason."""
     net_wet = dishes["wet_g"] - dishes["tare_g"]
     heavier = (dishes["dry_g"] > dishes["wet_g"]) | (
@@ -159,7 +184,7 @@ def _dish_faults(dishes):
     yield "cell-empty", none & ~lighter & ~heavier, "no moisture and no full weights"
 
 
-def _set_aside(found, oven, dishes, which, code, reason) -> pd.DataFrame:
+def _set_aside(found, oven: Table, dishes, which, code: str, reason: str):
     """Leave dishes out, quoting a fault found in their own cells first."""
     which = which.reindex(dishes.index, fill_value=False).fillna(False).astype(bool)
     if not which.any():
@@ -169,23 +194,26 @@ def _set_aside(found, oven, dishes, which, code, reason) -> pd.DataFrame:
     rows = left_out_rows(gone, "oven", code, [words for _, words in said])
     rows["code"] = [own for own, _ in said]
     found.left_out.append(rows)
-    for row, (own, words) in zip(gone.index, said, strict=True):
-        if own == code:  # faults of cells were found where the cells were read
-            place = f"row {row} (sample {gone.at[row, 'sample']}): {words}."
-            finding = Finding(code=code, table="oven", rows=(int(row),), message=place)
-            found.findings.append(finding)
+    # Faults of cells were told of where the cells were read.
+    told = gone[[own == code for own, _ in said]]
+    if len(told):
+        samples = listed(told["sample"].unique())
+        message = (
+            f"{reason}: {counted(len(told), 'dish', 'dishes')} of sample {samples}."
+        )
+        found.findings.append(Finding(code, message, "oven", tuple(told.index)))
     return dishes[~which]
 
 
-def _one_plot_per_sample(found, oven, dishes) -> pd.DataFrame:
+def _one_plot_per_sample(found, oven: Table, dishes) -> pd.DataFrame:
     """Leave out samples whose label stands on the dishes of two plots."""
     labels = dishes[SAMPLE_KEYS].drop_duplicates()["sample"]
     shared = dishes["sample"].isin(labels[labels.duplicated()])
-    reason = "the sample's label stands on dishes of two plots; which is right is open"
+    reason = "the sample's label is on dishes of two plots"
     return _set_aside(found, oven, dishes, shared, "sample-in-two-plots", reason)
 
 
-def _one_method_per_crop(found, oven, dishes, season) -> pd.DataFrame:
+def _one_method_per_crop(found, oven: Table, dishes, season: Season) -> pd.DataFrame:
     """Keep, for each crop, the method most samples were dried by."""
     group = dishes["method"].map(season.method_group)
     crop = dishes["crop"].fillna("")
@@ -196,22 +224,19 @@ def _one_method_per_crop(found, oven, dishes, season) -> pd.DataFrame:
     for name in sorted(crop[other].unique()):
         methods = listed(sorted(group[crop == name].unique()))
         n = dishes["sample"][other & (crop == name)].nunique()
-        said = f"{name} was dried by {methods}; methods may be biased against each "
-        said += f"other, so only {main[name]} is used and {counted(n, 'sample')} left "
-        said += "out. Declare methods_alike in season.toml if they agree."
-        finding = Finding(code="methods-mixed", table="oven", message=said)
-        found.findings.append(finding)
+        said = f"{name} was dried by {methods}; methods may differ, so only "
+        said += f"{main[name]} is used and {counted(n, 'sample')} left out."
+        found.findings.append(Finding("methods-mixed", said, "oven"))
     reason = "dried by another method than most samples of its crop"
     return _set_aside(found, oven, dishes, other, "other-method", reason)
 
 
-def _enough_dishes(found, oven, dishes, season) -> pd.DataFrame:
+def _enough_dishes(found, oven: Table, dishes, season: Season) -> pd.DataFrame:
     """Leave out samples with fewer dishes than the lab's routine asks for."""
     n_dishes = dishes.groupby("sample")["moisture"].transform("size")
-    asked = season.minimum_dishes or dishes["method"].map(
-        _routine_dishes(dishes)
-    ).astype(float)
-    reason = "fewer usable dishes than the lab's routine (minimum_dishes changes that)"
+    routine = dishes["method"].map(_routine_dishes(dishes)).astype(float)
+    asked = season.minimum_dishes or routine
+    reason = "fewer usable dishes than the lab's routine"
     return _set_aside(found, oven, dishes, n_dishes < asked, "one-dish", reason)
 
 
@@ -224,8 +249,7 @@ def _routine_dishes(dishes) -> pd.Series:
 def repeatability(dishes: pd.DataFrame) -> pd.DataFrame:
     """Return the pooled within-sample SD of each method. [% moisture].
 
-    It is the repeatability of drying and weighing; how a sample was taken from the
-    plot and kept is not in it.
+    It covers drying and weighing only, not sampling or storage.
     """
     rows = []
     for method, group in dishes.groupby("method"):
@@ -235,7 +259,7 @@ def repeatability(dishes: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["method", "n_samples", "df", "sd_dish"])
 
 
-def _samples(dishes, spread, season) -> pd.DataFrame:
+def _samples(dishes, spread, season: Season) -> pd.DataFrame:
     """Return one row per sample, from its dishes."""
     by_sample = dishes.groupby("sample", sort=False)
     first = ["trial", "plot", "crop", "method", "lab", "selection_reason", "sampled_at"]
@@ -253,32 +277,104 @@ def _samples(dishes, spread, season) -> pd.DataFrame:
     return samples.reset_index()
 
 
-def _find_disagreement(found: Reference, dishes: pd.DataFrame) -> None:
-    """Say which samples' dishes differ by more than their method allows."""
-    apart = found.samples[found.samples["dishes_disagree"]]
-    for method, group in apart.groupby("method"):
-        rows = dishes.index[dishes["sample"].isin(group["sample"])]
-        n = int((found.samples["method"] == method).sum())
-        said = f"{counted(len(group), 'sample')} of {n} dried by {method} have dishes "
-        said += f"further apart than the method allows: {listed(group['sample'])}. "
-        said += "They stay in; repeat them if grain is left."
-        found.findings.append(
-            Finding(
-                code="dishes-disagree",
-                table="oven",
-                rows=tuple(map(int, rows)),
-                message=said,
-            )
+def against_tolerance(samples: pd.DataFrame, season: Season) -> pd.DataFrame:
+    """Return the reference's own uncertainty beside a third of the tolerance.
+
+    Columns: crop, method, n_samples, reference_se (root mean square of the samples'
+    standard errors, drying and weighing only), third_of_tolerance (at their mean
+    moisture). [% moisture]
+
+    References
+    ----------
+    .. [1] French Order of 1 July 2010, article 21: errors are to be found with an
+       uncertainty of at most a third of the maximum permissible error.
+    """
+    rows = []
+    known = samples[samples["reference_se"].notna() & samples["crop"].notna()]
+    for (crop, method), group in known.groupby(["crop", "method"]):
+        tolerance = season.tolerance_of(crop).at(group["reference_pct"].mean())
+        se = float(np.sqrt((group["reference_se"] ** 2).mean()))
+        rows.append((crop, method, len(group), se, REFERENCE_SHARE * tolerance))
+    columns = ["crop", "method", "n_samples", "reference_se", "third_of_tolerance"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _too_coarse(uncertainty: pd.DataFrame) -> Iterator[Finding]:
+    """Yield crops whose reference values are too uncertain to judge a meter by."""
+    coarse = uncertainty[
+        uncertainty["reference_se"] > uncertainty["third_of_tolerance"]
+    ]
+    for row in coarse.itertuples():
+        said = (
+            f"{row.crop} dried by {row.method}: the standard uncertainty of a sample, "
         )
-    for method in sorted(
-        found.samples["method"][found.samples["range_limit"].isna()].unique()
-    ):
-        n_dishes = found.samples.loc[found.samples["method"] == method, "n_dishes"]
-        if (n_dishes > 1).any():
-            said = f"no repeatability limit is known for {method!r}, so its dishes' "
-            said += "agreement was not judged. Set [repeatability] in season.toml."
-            finding = Finding(code="method-unknown", table="oven", message=said)
-            found.findings.append(finding)
+        said += f"{show(row.reference_se)} points, is above a third of the tolerance, "
+        said += (
+            f"{show(row.third_of_tolerance)} (French Order of 1 July 2010, art. 21)."
+        )
+        yield Finding("reference-coarse", said, "oven")
+
+
+def _methods_in_doubt(dishes: pd.DataFrame) -> Iterator[Finding]:
+    """Yield methods that should not judge a meter, or that are named by halves."""
+    keys = by_value(dishes["method"], method_key)
+    whole = dishes.index[keys == ISO_6540_ROUTINE]
+    if len(whole):
+        said = f"{counted(len(whole), 'dish', 'dishes')} by the routine procedure of "
+        said += "ISO 6540 on whole grain, which is not suitable for checking moisture "
+        said += "meters (ISO 6540:2021, clause 1)."
+        yield Finding("method-unsuitable", said, "oven", tuple(whole))
+    unclear = dishes.index[keys == ISO_6540]
+    if len(unclear):
+        said = "ISO 6540 has a reference and a routine procedure; the method does not "
+        said += "say which."
+        yield Finding("method-unclear", said, "oven", tuple(unclear))
+
+
+def _dishes_apart(samples: pd.DataFrame, dishes: pd.DataFrame) -> Iterator[Finding]:
+    """Yield which samples' dishes differ by more than their method allows."""
+    for method, group in samples.groupby("method"):
+        apart = group["sample"][group["dishes_disagree"]]
+        if len(apart):
+            said = f"{counted(len(apart), 'sample')} of {len(group)} dried by {method} "
+            said += "have dishes further apart than the method allows: "
+            said += f"{listed(apart)}. They stay in."
+            rows = dishes.index[dishes["sample"].isin(apart)]
+            yield Finding("dishes-disagree", said, "oven", tuple(rows))
+        if (group["range_limit"].isna() & (group["n_dishes"] > 1)).any():
+            said = f"no repeatability limit is known for {method!r}, so the agreement "
+            said += "of its dishes was not judged."
+            remedy = f'Write "{method}" = 0.2, or what your lab holds, under '
+            remedy += "[repeatability] in season.toml."
+            yield Finding("method-unknown", said, "oven", remedy=remedy)
+
+
+def _weights_against_given(dishes: pd.DataFrame) -> Iterator[Finding]:
+    """Yield dishes whose weights say another moisture than the one beside them."""
+    weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
+    apart = (weighed - dishes["moisture_pct"]).abs()
+    odd = dishes.index[apart > threshold("weights_apart")]
+    if len(odd):
+        shown = [
+            f"{dishes.at[r, 'sample']} ({show(weighed[r])} by weight, "
+            f"{show(dishes.at[r, 'moisture_pct'])} given)"
+            for r in odd
+        ]
+        said = f"weights and moisture_pct differ in sample {listed(shown, most=3)}."
+        yield Finding("weights-contradict", said, "oven", tuple(odd))
+
+
+def _mass_lost(dishes: pd.DataFrame) -> Iterator[Finding]:
+    """Yield samples that weighed less, or more, when opened than when sealed."""
+    lost = dishes["sealed_mass_g"] - dishes["opened_mass_g"]
+    odd = dishes[lost.abs() > threshold("mass_lost") + 1e-9]
+    if len(odd):
+        first = odd.drop_duplicates("sample")
+        shown = [f"{s} ({show(lost[r], 1)} g)" for r, s in first["sample"].items()]
+        said = "lost (or, if negative, gained) more than "
+        said += f"{threshold('mass_lost'):g} g between sealing and opening: sample "
+        said += f"{listed(shown, most=5)}. What dries reads too low in the oven."
+        yield Finding("mass-lost", said, "oven", tuple(odd.index))
 
 
 def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
@@ -300,166 +396,3 @@ def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
 def hours_between(earlier: pd.Series, later: pd.Series) -> pd.Series:
     """Return hours from one time to another, nan where either is not known."""
     return (later - earlier).dt.total_seconds() / 3600
-
-
-# Samples a curve (or meter and crop) needs before it can compare two labs.
-_FEWEST_COMPARED = 5
-UNNAMED_LAB = "lab not named"
-
-
-@dataclass(frozen=True, kw_only=True)
-class LabDifference:
-    """How far one lab's (or one oven method's) results lie from the main one's.
-
-    Attributes
-    ----------
-    what : str
-        "lab" or "method".
-    name, main : str
-        The one compared, and the one that dried most samples.
-    points : Estimate
-        Result of `name` less that of `main` for grain of one moisture; not known,
-        with the reason, where nothing was measured that both can be held against.
-        [% moisture]
-    low, high : float
-        Ends of its interval, widened for the number of comparisons. [% moisture]
-    through : str
-        What they were compared by: "sensor" or "benchtop".
-    moves : dict of str to float
-        What each curve's bias would change by if `main` had dried all its samples.
-        [% moisture]
-    """
-
-    what: str
-    name: str
-    main: str
-    points: Estimate
-    low: float
-    high: float
-    through: str
-    moves: dict[str, float]
-
-    def opens(self, curve: str, step: float) -> bool:
-        """Say whether the difference leaves a curve's bias open by a setting step."""
-        shown = self.low > 0 or self.high < 0
-        return shown and abs(self.moves.get(curve, 0.0)) >= step
-
-
-def compare_labs(
-    pairs: pd.DataFrame, confidence: float = 0.95
-) -> tuple[LabDifference, ...]:
-    """Compare the labs, and the oven methods, that dried a season's samples.
-
-    Two labs are compared within each curve that has samples of both: the sensor's
-    error is regressed on lab and moisture, each curve with a level and a slope of its
-    own, all curves pooled, trials as clusters (CR2). The same is done with the errors
-    of the benchtop meter, within each meter and crop, and the narrower interval is
-    taken.
-
-    Parameters
-    ----------
-    pairs : DataFrame
-        As in `Pairing.pairs`.
-    confidence : float
-        Level at which none of the differences is to be claimed by chance.
-
-    Returns
-    -------
-    tuple of LabDifference
-        Every lab and method against the main one; empty where there is but one.
-    """
-    pairs = pairs[(pairs["basis"] == "oven") & ~pairs["parallel"]]
-    pairs = pairs.assign(lab=pairs["lab"].fillna(UNNAMED_LAB))
-    couples = []
-    for what in ("lab", "method"):
-        names = pairs[what].value_counts().sort_index().sort_values(ascending=False)
-        couples += [(what, name, names.index[0]) for name in names.index[1:]]
-    if len(pairs.drop_duplicates(["lab", "method"])) == pairs["lab"].nunique() > 1:
-        couples = [couple for couple in couples if couple[0] == "lab"]
-    level = 1 - (1 - confidence) / max(len(couples), 1)
-    return tuple(_compared(pairs, *couple, level) for couple in couples)
-
-
-def _compared(pairs, what, name, main, level) -> LabDifference:
-    """Return how far one lab or method lies from the main one."""
-    used = pairs[pairs["used"]]
-    both = pairs[pairs[what].isin([name, main])]
-    bench = both[both["benchtop_pct"].notna() & both["meter"].notna()]
-    sensor = both[both["used"]]
-    routes = {
-        "sensor": _lab_effect(sensor, sensor["error"], ["curve"], what, name),
-        "benchtop": _lab_effect(
-            bench,
-            bench["benchtop_pct"] - bench["reference_pct"],
-            ["meter", "crop"],
-            what,
-            name,
-        ),
-    }
-    through = min(routes, key=lambda r: routes[r].se if routes[r].se > 0 else np.inf)
-    points = routes[through]
-    share = (used[what] == name).groupby(used["curve"]).mean()
-    moves = {str(c): float(s * points.value) for c, s in share[share > 0].items()}
-    low, high = points.interval(level)
-    return LabDifference(
-        what=what,
-        name=str(name),
-        main=str(main),
-        points=points,
-        low=low,
-        high=high,
-        through=through,
-        moves=moves,
-    )
-
-
-def _lab_effect(rows, error, within, what, name) -> Estimate:
-    """Return how much higher a lab's results are, by the errors against them."""
-    group = rows.groupby(within)[what]
-    fit = (group.transform("nunique") > 1) & (
-        group.transform("size") >= _FEWEST_COMPARED
-    )
-    rows, error = rows[fit], error[fit]
-    codes = rows.groupby(within).ngroup().to_numpy()
-    if rows.empty:
-        return not_known(f"no samples of one {within[0]} were dried by both")
-    level = (codes[:, None] == np.unique(codes)).astype(float)
-    moisture = rows["reference_pct"] - rows["reference_pct"].mean()
-    other = (rows[what] == name).to_numpy(float)
-    design = np.column_stack([level, level * moisture.to_numpy()[:, None], other])
-    try:
-        fitted = clustered_fit(design, error, rows["trial"])
-    except (TooFewSamples, NoSpread):
-        return not_known(f"too few samples of one {within[0]} were dried by both")
-    # A higher result is a lower error.
-    return fitted.contrast([0.0] * (design.shape[1] - 1) + [-1.0])
-
-
-def lab_findings(
-    differences: Iterable[LabDifference], oven: pd.DataFrame, step: float
-) -> list[Finding]:
-    """Return which labs or methods disagree by enough to move a curve's bias."""
-    found = []
-    for each in differences:
-        pair = f"{each.what} {each.name} and {each.what} {each.main}"
-        pair = pair.replace(f"lab {UNNAMED_LAB}", UNNAMED_LAB)
-        rows = oven.index[oven[each.what].fillna(UNNAMED_LAB) == each.name]
-        if not each.points.known:
-            said = f"{pair} cannot be compared: {each.points.remark}."
-            found.append(Finding("labs-apart", said, "oven", tuple(rows)))
-            continue
-        open_curves = [curve for curve in each.moves if each.opens(curve, step)]
-        if not open_curves:
-            continue
-        said = f"{pair} disagree: the first gives "
-        said += f"{show(each.points.value, sign=True)} points ("
-        said += f"{show_span(each.low, each.high, sign=True)}) on comparable samples, "
-        said += f"judged by the {each.through}. The bias moves by "
-        moved = [
-            f"{show(each.moves[curve], sign=True)} (curve {curve})"
-            for curve in open_curves
-        ]
-        found.append(
-            Finding("labs-differ", f"{said}{listed(moved)}.", "oven", tuple(rows))
-        )
-    return found

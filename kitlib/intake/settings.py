@@ -29,6 +29,8 @@ from kitlib.words.limits import (
     TOLERANCE_RULES,
     UNKNOWN_CROP_TOLERANCE,
     Tolerance,
+    method_key,
+    range_factor,
     repeatability_for,
     standard_moisture_for,
     threshold,
@@ -380,14 +382,15 @@ class Season(_Strict):
 
     def repeatability_of(self, method: str, dishes: int = 2) -> float:
         """Return the range allowed among dishes, nan where not known. [points]"""
-        own = self.repeatability.get(method)
-        scale = repeatability_for("ISO 712-1", dishes) / repeatability_for("ISO 712-1")
-        return own * scale if own else repeatability_for(method, dishes)
+        own = {method_key(name): limit for name, limit in self.repeatability.items()}
+        if method_key(method) in own:
+            return own[method_key(method)] * range_factor(dishes)
+        return repeatability_for(method, dishes)
 
     def method_group(self, method: str) -> str:
         """Return the name under which a method's results may be put together."""
         for alike in self.methods_alike:
-            if method in alike:
+            if method_key(method) in map(method_key, alike):
                 return " = ".join(alike)
         return method
 

@@ -42,6 +42,7 @@ from kitlib.intake.schema import (
 )
 from kitlib.intake.settings import SETTINGS_FILE, FileOptions, Season
 from kitlib.words.findings import Finding
+from kitlib.words.limits import method_key
 from kitlib.words.terms import counted, crop_key, listed
 
 # The column that numbers what stands side by side in a row, by table.
@@ -576,10 +577,14 @@ def _settings_not_used(tables: dict[str, Table], season: Season) -> list[Finding
     """Return settings for crops, methods, entries or tables that do not occur."""
     crops = {crop_key(crop) for crop in _names_in(tables, "crop")}
     by_crop = ("standard_moisture", "allowed_bias", "max_sep", "tolerance", "bushel_lb")
-    methods, entries = _names_in(tables, "method"), _names_in(tables, "entry")
+    methods = {method_key(method) for method in _names_in(tables, "method")}
+    entries = _names_in(tables, "entry")
     curves = _names_in(tables, "curve")
     there = {f"{k}.{c}": c in crops for k in by_crop for c in getattr(season, k)}
-    there |= {f"repeatability of {m!r}": m in methods for m in season.repeatability}
+    there |= {
+        f"repeatability of {m!r}": method_key(m) in methods
+        for m in season.repeatability
+    }
     there |= {f"check entry {e!r}": e in entries for e in season.check_entries}
     there |= {f"offset of {o.curve!r}": o.curve in curves for o in season.offsets}
     for key, left_out in (("columns", {}), ("files", [FileOptions()])):

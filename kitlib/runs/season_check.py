@@ -27,7 +27,7 @@ def check_season(folder: str | Path) -> list[Finding]:
     tables = read_tables(Path(folder), settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference)
-    found = table_findings(Path(folder), tables, settings)
+    found = table_findings(tables, settings)
     found += (
         reference.findings
         + pairing.findings

@@ -300,7 +300,7 @@ class SeasonAudit:
     @cached_property
     def findings(self) -> list[Finding]:
         """All that was found, in the order of the work; trials' own not included."""
-        found = table_findings(self.folder, self.tables, self.settings)
+        found = table_findings(self.tables, self.settings)
         found += self.reference.findings + self.pairing.findings
         oven = self.tables["oven"].frame
         found += observe_season(self.pairing, oven, self.settings)

@@ -5,6 +5,7 @@ A tag says how the number was come by: "read" in the source named, "from memory"
 arithmetic", or "common practice, no source".
 """
 
+import re
 from dataclasses import dataclass
 from math import nan
 
@@ -61,18 +62,19 @@ class Tolerance:
         constant = f"{self.constant:g} + " if self.constant else ""
         return (
             f"{constant}{self.fraction:g} × M, at least {self.minimum:g} points "
-            f"({self.source}; {self.tag})"
+            f"({self.source})"
         )
 
 
 _HB44 = "NIST Handbook 44, 5.56(a), air-oven method"
 _FRENCH_1993 = "French Order of 10 February 1993, article 11"
 _FRENCH_2010 = "French Order of 1 July 2010, article 6"
-_GRAINY = ("maize", "oats", "rice", "sorghum", "sunflower")
-_CEREALS = ("wheat", "barley", "rye", "triticale", "oats")
+_WIDER = ("maize", "oats", "rice", "sorghum", "sunflower")
+_NARROWER = ("wheat", "durum", "barley", "rye", "triticale", "soybean", "rapeseed")
+_NARROWER += ("flax",)
+_CEREALS = ("wheat", "durum", "barley", "rye", "triticale", "oats")
 _WARM_CEREALS = ("maize", "rice", "sorghum")
-_OILSEEDS = ("soybean", "rapeseed")
-_OTHER = ("wheat", "barley", "rye", "triticale", "soybean", "rapeseed")
+_OILSEEDS = ("soybean", "rapeseed", "flax")
 
 
 def _same(crops, *numbers, **more) -> dict[str, Tolerance]:
@@ -82,9 +84,11 @@ def _same(crops, *numbers, **more) -> dict[str, Tolerance]:
 
 HANDBOOK_RULE = "Handbook 44"
 TOLERANCE_RULES: dict[str, dict[str, Tolerance]] = {
+    # A limit of commercial meters: official ones are held to 7 CFR 801.6 instead
+    # (7 CFR 801.12 does not take the handbook's tolerances over).
     HANDBOOK_RULE: {
-        **_same(_GRAINY, 0.05, 0.8, _HB44, FROM_MEMORY),
-        **_same(_OTHER, 0.04, 0.7, _HB44, FROM_MEMORY),
+        **_same(_WIDER, 0.05, 0.8, _HB44, FROM_MEMORY),
+        **_same(_NARROWER, 0.04, 0.7, _HB44, FROM_MEMORY),
     },
     "French 1993 class I": {
         **_same(_CEREALS, 0.03, 0.5, _FRENCH_1993, READ, constant=0.2),
@@ -105,134 +109,210 @@ TOLERANCE_RULES: dict[str, dict[str, Tolerance]] = {
         "sunflower": Tolerance(0.06, 0.5, _FRENCH_2010, READ),
     },
 }
-# A crop no rule knows is held to the wider of the two handbook tolerances.
-UNKNOWN_CROP_TOLERANCE = Tolerance(0.05, 0.8, f"{_HB44}, wider group", FROM_MEMORY)
+# A crop without a class of its own is in the narrower one of the handbook.
+UNKNOWN_CROP_TOLERANCE = Tolerance(
+    0.04, 0.7, f"{_HB44}, all other cereal grains and oilseeds", FROM_MEMORY
+)
+# A meter's errors are to be found with an uncertainty of at most this share of the
+# tolerance (French Order of 1 July 2010, article 21; read).
+REFERENCE_SHARE = 1 / 3
 
-_CFR_457 = "7 CFR 457"
+# What insurance pays on, in the United States; not what agronomists must use.
+_INSURED = "US crop insurance basis, 7 CFR 457"
 STANDARD_MOISTURE: dict[str, Sourced] = {
-    "maize": Sourced(15.5, "UF/IFAS AG442 (2020); extension convention", READ),
-    "sorghum": Sourced(14.0, f"{_CFR_457}.113", READ),
-    "soybean": Sourced(13.0, f"{_CFR_457}.113", READ),
-    "wheat": Sourced(13.5, f"{_CFR_457}.101", READ),
-    "barley": Sourced(14.5, f"{_CFR_457}.101", READ),
-    "oats": Sourced(14.0, f"{_CFR_457}.101", READ),
-    "rye": Sourced(16.0, f"{_CFR_457}.101", READ),
-    "rapeseed": Sourced(8.5, f"{_CFR_457}.161", READ),
-    "sunflower": Sourced(10.0, f"{_CFR_457}.108", READ),
-    "rice": Sourced(12.0, f"{_CFR_457}.141", READ),
+    "maize": Sourced(15.5, "UF/IFAS AG442 (2020), convention of extension", READ),
+    "sorghum": Sourced(14.0, f"{_INSURED}.113", READ),
+    "soybean": Sourced(13.0, f"{_INSURED}.113", READ),
+    "wheat": Sourced(13.5, f"{_INSURED}.101", READ),
+    "durum": Sourced(13.5, "taken as for wheat", PRACTICE),
+    "barley": Sourced(14.5, f"{_INSURED}.101", READ),
+    "oats": Sourced(14.0, f"{_INSURED}.101", READ),
+    "rye": Sourced(16.0, f"{_INSURED}.101", READ),
+    "rapeseed": Sourced(8.5, f"{_INSURED}.161", READ),
+    "sunflower": Sourced(10.0, f"{_INSURED}.108", READ),
+    "rice": Sourced(12.0, f"{_INSURED}.141", READ),
     "triticale": Sourced(13.5, "taken as for wheat", PRACTICE),
 }
 
 # Largest difference of two dishes of one sample, one analyst. [g per 100 g]
 REPEATABILITY: dict[str, Sourced] = {
-    "ISO 712-1": Sourced(0.15, "ISO 712:1998", FROM_MEMORY),
+    "ISO 712": Sourced(0.15, "ISO 712:1998; later editions: 0.12", FROM_MEMORY),
     "ISO 6540": Sourced(0.15, "as for ISO 712 in EU Regulation 1272/2009", FROM_MEMORY),
     "S352.2": Sourced(0.2, "Purdue ABE305 notes on ASAE S352.2", READ),
     "ISO 665": Sourced(0.2, "ISO 665", FROM_MEMORY),
     "AACC 44-15": Sourced(0.2, "AACC 44-15", FROM_MEMORY),
 }
-# Range of m results against the limit for two: the factors for the critical
+ISO_6540 = "ISO 6540"
+ISO_6540_REFERENCE, ISO_6540_ROUTINE = f"{ISO_6540} reference", f"{ISO_6540} routine"
+# What the methods above are called, whatever stands before and after.
+_METHOD_NAMES = {
+    "ISO 712": r"\biso[ _-]*712\b(?![ _-]*2\b)",
+    ISO_6540: r"\biso[ _-]*6540\b",
+    "ISO 665": r"\biso[ _-]*665\b",
+    "S352.2": r"\bs[ _-]*352(\.\d)?\b",
+    "AACC 44-15": r"\b44[-–]15(\.\d+)?[a-z]?\b",
+}
+_ROUTINE = r"routine|whole|38 ?h"
+_REFERENCE = r"reference|ground|vacuum|absolute"
+# Range of m results against the standard deviation: the factors for the critical
 # range, ISO 5725-6 table 1 (from memory; reproduced by the 95 % quantile of the
 # range of m standard normal values).
-CRITICAL_RANGE: dict[int, float] = {2: 2.8, 3: 3.3, 4: 3.6, 5: 3.9, 6: 4.0}
+CRITICAL_RANGE: dict[int, float] = dict(
+    enumerate(
+        (2.8, 3.3, 3.6, 3.9, 4.0, 4.2, 4.3, 4.4, 4.5, 4.6, 4.6, 4.7, 4.7, 4.8), start=2
+    )
+)
 
+_OSU = "Oklahoma State AGF-503"
+_TABLE = "table in an encyclopedia's article on test weight"
 BUSHEL_LB: dict[str, Sourced] = {
-    "maize": Sourced(56, "Oklahoma State AGF-503", READ),
-    "sorghum": Sourced(56, "summary of USDA bushel weights", READ),
-    "rye": Sourced(56, "Oklahoma State AGF-503", READ),
-    "wheat": Sourced(60, "Oklahoma State AGF-503", READ),
-    "soybean": Sourced(60, "Oklahoma State AGF-503", READ),
-    "barley": Sourced(48, "Oklahoma State AGF-503", READ),
-    "oats": Sourced(32, "Oklahoma State AGF-503", READ),
-    "rice": Sourced(45, "summary of USDA bushel weights", READ),
+    "maize": Sourced(56, _OSU, READ),
+    "sorghum": Sourced(56, _TABLE, READ),
+    "rye": Sourced(56, _OSU, READ),
+    "wheat": Sourced(60, _OSU, READ),
+    "durum": Sourced(60, "taken as for wheat", PRACTICE),
+    "soybean": Sourced(60, _OSU, READ),
+    "barley": Sourced(48, _OSU, READ),
+    "oats": Sourced(32, _OSU, READ),
+    "rice": Sourced(45, _TABLE, READ),
+    "flax": Sourced(56, "trade bushel of flaxseed", FROM_MEMORY),
     "rapeseed": Sourced(50, "trade bushel of canola", FROM_MEMORY),
 }
 
 # Medians of a trial outside these are taken for another unit of mass or area: far
 # wider than what is harvested. [kg/ha, as harvested]
 PLAUSIBLE_YIELD: dict[str, tuple[float, float]] = {
-    "maize": (1000, 20000),
-    "rice": (800, 15000),
-    "sorghum": (500, 13000),
-    "wheat": (800, 14000),
-    "barley": (800, 13000),
-    "rye": (500, 12000),
-    "triticale": (500, 13000),
-    "oats": (500, 11000),
-    "soybean": (400, 7000),
-    "rapeseed": (300, 7000),
-    "sunflower": (300, 6000),
+    "maize": (500, 25000),
+    "rice": (800, 16000),
+    "sorghum": (500, 15000),
+    "wheat": (500, 16000),
+    "durum": (500, 13000),
+    "barley": (500, 14000),
+    "rye": (500, 13000),
+    "triticale": (500, 14000),
+    "oats": (500, 12000),
+    "soybean": (300, 8000),
+    "rapeseed": (300, 8000),
+    "sunflower": (300, 7000),
+    "flax": (200, 5000),
 }
 _ANY_YIELD = (100, 25000)
 
 
 @dataclass(frozen=True)
 class Threshold:
-    """A number a decision rests on, with the reason for it."""
+    """A number a decision rests on, with its title and the reason for it."""
 
     value: float
+    title: str
     reason: str
 
 
+_DEFAULT = "default of this kit"
+_SIMULATED = "from this kit's simulations (tests/calibration)"
+_REAL_TRIALS = "from real maize trials (tests/calibration)"
 THRESHOLDS: dict[str, Threshold] = {
     "allowed_bias_share": Threshold(
-        0.5, "half the tolerance, as type evaluation is said to do (from memory)"
+        0.5,
+        "Share of the tolerance allowed as bias",
+        "half the tolerance, the usual margin for bias in type evaluation",
     ),
-    "trials_for_bias": Threshold(2, "variation between trials needs two trials"),
-    "samples_for_line": Threshold(11, "AACC 39-01.01 asks for at least 11 samples"),
+    "trials_for_bias": Threshold(
+        2, "Trials for the bias", "variation between trials needs two of them"
+    ),
+    "samples_for_line": Threshold(
+        11, "Samples before a slope is judged", "AACC Approved Method 39-01.01"
+    ),
     "trials_for_reslope": Threshold(
-        8, "own simulation: with fewer, slopes lose more than they gain"
+        8,
+        "Trials before a slope is advised",
+        f"with fewer, slopes lose more than they gain; {_SIMULATED}",
     ),
     "spread_for_slope": Threshold(
-        4, "AACC 39-01.01: SD of the reference at least 4 × SEP"
+        4,
+        "SD of the reference, in SEPs, before a slope is judged",
+        "AACC Approved Method 39-01.01",
     ),
     "span_for_reslope": Threshold(
-        8, "points from driest to wettest that stand in for a wide SD (own simulation)"
+        8,
+        "Points from driest to wettest sample that do in place of a wide SD",
+        _SIMULATED,
     ),
     "span_at_least": Threshold(
-        3, "points from driest to wettest (common practice, no source)"
+        3, "Points from driest to wettest sample, at least", "usual practice"
     ),
     "samples_per_band": Threshold(
-        5, "a band mean on fewer samples decides nothing (own choice)"
+        5, "Samples before a moisture band is judged", _DEFAULT
     ),
     "false_discovery_rate": Threshold(
-        0.05, "share of flagged curves that may be flagged by chance"
+        0.05,
+        "Share of flagged curves that may be flagged by chance",
+        "usual practice",
     ),
-    "selection_safe": Threshold(0.9, "chance of selection called safe (own choice)"),
+    "selection_safe": Threshold(
+        0.9, "Chance of being selected from which a selection is safe", _DEFAULT
+    ),
     "highest_moisture": Threshold(
-        60, "a moisture above this is taken for a slip of the decimal (own choice)"
+        60, "Highest moisture taken for one, %", f"{_DEFAULT}; above it: a slip"
     ),
     "hours_to_oven": Threshold(
-        72, "later weighing lets a sample change (own choice; keep samples sealed)"
+        72,
+        "Hours from harvest to oven",
+        f"{_DEFAULT}; later, a sample that is not sealed has changed",
+    ),
+    "mass_lost": Threshold(
+        0.5,
+        "Grams a sealed sample may lose or gain until it is opened",
+        "Form FGIS-923 (2025), Moisture Meter Test",
+    ),
+    "weights_apart": Threshold(
+        0.3,
+        "Points by which weights and a given moisture may differ",
+        "calculated: what rounding to 0.1 % and 0.01 g of 5 g can make",
     ),
     "plot_yield_factor": Threshold(
-        1.7, "a plot this many times its trial's median is worth a look (own choice)"
+        1.7, "Times the yield of its entry's other plots", _REAL_TRIALS
     ),
-    "trial_yield_factor": Threshold(
-        1.75,
-        "a trial this many times its crop's others: lb are 2.2 to a kg (own choice)",
+    "plot_yield_spreads": Threshold(
+        2.5, "Robust SDs from its entry's other plots, besides", _REAL_TRIALS
+    ),
+    "trial_apart": Threshold(
+        1.85,
+        "Times the yield expected from moisture, test weight and evenness",
+        _REAL_TRIALS,
+    ),
+    "trial_alone": Threshold(
+        2.1, "The same where there is no test weight", _REAL_TRIALS
+    ),
+    "mixed_units": Threshold(
+        20,
+        "Twice the log likelihood by which two units fit a trial better than one",
+        _REAL_TRIALS,
     ),
     "reading_apart": Threshold(
-        5, "points from its trial's median that make a reading odd (own choice)"
+        4, "Points from its trial's median that make a reading odd", _REAL_TRIALS
     ),
     "run_apart": Threshold(
-        3, "points from the other runs that make a known sample's run odd (own choice)"
+        3, "Points from the other runs that make a known sample's run odd", _DEFAULT
     ),
     "sample_apart": Threshold(
-        2, "points from the curve's other errors that make a sample odd (own choice)"
+        2, "Points from the curve's other errors that make a sample odd", _DEFAULT
     ),
     "sample_apart_spreads": Threshold(
-        4.5, "robust SDs from the curve's other errors, besides (own choice)"
+        4.5, "Robust SDs from the curve's other errors, besides", _DEFAULT
     ),
     "basis_error": Threshold(
-        1.5, "points; dry basis reads 1.6 above wet at 12 %, 5 at 20 % (own arithmetic)"
+        1.5,
+        "Points of error before dry basis is suspected",
+        "calculated: dry basis reads 1.6 above wet at 12 %, 5 at 20 %",
     ),
     "moved_share": Threshold(
         0.6,
-        "share of the spread of errors that a moved column would leave (own choice)",
+        "Share of the spread of errors that a column moved by a row would leave",
+        _DEFAULT,
     ),
     "days_apart": Threshold(
-        20, "days between a time and the next that make it odd (own choice)"
+        20, "Days between a time and the next that make it odd", _DEFAULT
     ),
 }
 
@@ -245,18 +325,18 @@ def threshold(name: str) -> float:
 def plausible_yield(crop: str) -> tuple[float, float]:
     """Return the least and the most a trial's median plot may yield. [kg/ha].
 
-    Common practice, no source.
+    Usual practice, no source.
 
     Examples
     --------
     >>> plausible_yield("corn"), plausible_yield("teff")
-    ((1000, 20000), (100, 25000))
+    ((500, 25000), (100, 25000))
     """
     return PLAUSIBLE_YIELD.get(crop_key(crop), _ANY_YIELD)
 
 
 def tolerance_for(crop: str, rule: str = HANDBOOK_RULE) -> Tolerance | None:
-    """Return the tolerance of a crop under a rule, None where it is not known.
+    """Return the tolerance of a crop under a rule, None where it has no class.
 
     Examples
     --------
@@ -272,6 +352,44 @@ def standard_moisture_for(crop: str) -> float:
     return found.value if found else nan
 
 
+def method_key(method: str) -> str:
+    """Return the name by which an oven method is known, or its words in lower case.
+
+    Case, prefix and edition are left off. The reference and the routine procedure of
+    ISO 6540 are two methods: the second one, on whole grain, is not suitable for
+    checking meters (ISO 6540:2021, clause 1).
+
+    Examples
+    --------
+    >>> method_key("EN ISO 712:2009"), method_key("ASABE S352.2 (R2022)")
+    ('ISO 712', 'S352.2')
+    >>> method_key("iso 6540, whole grain"), method_key("Lab's own")
+    ('ISO 6540 routine', "lab's own")
+    """
+    plain = " ".join(method.casefold().split())
+    names = _METHOD_NAMES.items()
+    known = next((name for name, form in names if re.search(form, plain)), plain)
+    if known != ISO_6540:
+        return known
+    if re.search(_ROUTINE, plain):
+        return ISO_6540_ROUTINE
+    return ISO_6540_REFERENCE if re.search(_REFERENCE, plain) else ISO_6540
+
+
+def range_factor(dishes: int) -> float:
+    """Return how much wider a range of so many dishes may be than one of two.
+
+    Beyond the table the last factor holds, which is on the strict side.
+
+    Examples
+    --------
+    >>> round(range_factor(3), 3), range_factor(2)
+    (1.179, 1.0)
+    """
+    most = max(CRITICAL_RANGE)
+    return CRITICAL_RANGE[min(dishes, most)] / CRITICAL_RANGE[2]
+
+
 def repeatability_for(method: str, dishes: int = 2) -> float:
     """Return the largest range allowed among a sample's dishes, nan if not known.
 
@@ -280,8 +398,6 @@ def repeatability_for(method: str, dishes: int = 2) -> float:
     >>> repeatability_for("ISO 712-1"), round(repeatability_for("ISO 712-1", 3), 3)
     (0.15, 0.177)
     """
-    found = REPEATABILITY.get(method)
-    if found is None or dishes < 2:
-        return nan
-    factor = CRITICAL_RANGE.get(dishes, max(CRITICAL_RANGE.values()))
-    return found.value * factor / CRITICAL_RANGE[2]
+    key = method_key(method)
+    found = REPEATABILITY.get(ISO_6540 if key.startswith(ISO_6540) else key)
+    return found.value * range_factor(dishes) if found and dishes >= 2 else nan

@@ -100,7 +100,7 @@ def read_of(folder: Path) -> list[str]:
         parts += [part.to_csv() for part in (table.frame, *table.left_out)]
         parts += [str(table.frame.dtypes.sort_index()), str(table.read)]
         parts += [repr(table.faults)]
-    return [*parts, repr(table_findings(folder, tables, settings))]
+    return [*parts, repr(table_findings(tables, settings))]
 
 
 def found_in(folder: Path):

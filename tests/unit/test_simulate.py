@@ -144,7 +144,7 @@ def test_sizes_asked_for(tmp_path, trials, plots):
 def findings_on(folder):
     """Return what was found as a season's tables were read, or looks odd in them."""
     settings = read_season(folder)
-    return table_findings(folder, read_tables(folder, settings), settings)
+    return table_findings(read_tables(folder, settings), settings)
 
 
 @pytest.mark.parametrize("table", SCHEMAS)

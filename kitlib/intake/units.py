@@ -1,0 +1,426 @@
+"""Columns judged as wholes: values that are in another unit or form than was said.
+
+A wrong unit changes every value of a column, so that no row stands out. What shows it
+is the header, a row of units, what the crop makes possible, the season's other trials,
+and the other tables that measured the same grain.
+"""
+
+import re
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from kitlib.intake.cells import Source, Table, by_value
+from kitlib.intake.reference import SAMPLE_KEYS, dish_moisture
+from kitlib.intake.schema import MOISTURES
+from kitlib.words.findings import Finding
+from kitlib.words.limits import BUSHEL_LB, plausible_yield, threshold
+from kitlib.words.terms import counted, crop_key, listed, show
+
+Frames = dict[str, pd.DataFrame]
+
+FEWEST = 5  # values a group needs before one of it, or the group, is judged
+# What a header may call the units of each quantity; the first that fits is meant.
+_NAMED_UNITS = {
+    "test_weight": {
+        "lb_bu": r"(lbs?|pounds?|#) ?(/|per)? ?bu",
+        "kg_hl": r"kg ?(/|per)? ?hl",
+    },
+    "mass": {
+        "lb": r"\b(lbs?|pounds?)\b",
+        "kg": r"\b(kgs?|kilos?|kilograms?)\b",
+        "g": r"\b(g|grams?|gramm)\b",
+    },
+    "area": {
+        "ft2": r"(sq\.?|square) ?(ft|foot|feet)|\b(ft|sf) ?(2|²|\^2)|\bsf\b",
+        "m2": r"(sq\.?|square) ?m|\bm ?(2|²|\^2)|\bqm\b",
+        "ac": r"\bac(res?)?\b",
+    },
+    "temperature": {
+        "f": r"°f|\bf\b|fahrenheit",
+        "c": r"°c|\bc\b|celsius",
+    },
+    "moisture": {
+        "dry_basis": r"dry (basis|matter)|\bd\.?b\b|trockenbasis",
+        "fraction": r"\bfraction\b|\bdecimal\b",
+    },
+}
+_ENDINGS = {"_kg_hl": "test_weight", "_kg": "mass", "_m2": "area"}
+_ENDINGS |= {"temp_c": "temperature"}
+
+# What a trial's moisture, test weight and evenness let expect of its yield, against
+# the season's other trials: wetter, heavier and more even trials yield more. Fitted
+# on 58 maize trials of six years and rounded towards 0; each part is limited, since
+# elsewhere it may be otherwise (tests/calibration/ALARMS.md).
+_PER_POINT, _MOST_POINTS = 0.05, 6.0  # log of yield a point of moisture
+_PER_LOG_WEIGHT, _MOST_LOG_WEIGHT = 4.0, 0.1  # log of yield per log of test weight
+_PER_LOG_SPREAD, _MOST_LOG_SPREAD = -0.25, 1.0  # log of yield per log of its spread
+_LEAST_RATIO = np.log(1.6)  # below it no evidence makes a trial doubtful
+# Sensor, oven and benchtop medians further apart than this are no matter of
+# calibration: the largest bias of 4 meters on 881 maize samples was 3.5 points
+# (Hurburgh, Hazen and Bern 1985). [% moisture]
+_TABLES_APART = 5.0
+_POUND = np.log(2.20462262)
+_MIXED_SHARE = 0.1  # share of a trial's plots below which they are judged one by one
+_HEAVIEST = 88.0  # no grain's test weight is higher [kg/hL]
+_WARMEST, _COLDEST = 45.0, -5.0  # a median beyond is more likely another unit [°C]
+# How the yield of a trial changes if one unit is taken for the other.
+_TAKEN_FOR = {
+    "kg are taken for lb": -_POUND,
+    "lb are taken for kg": _POUND,
+    "g are taken for kg": np.log(1000),
+    "ft² are taken for m²": np.log(0.09290304),
+    "m² are taken for ft²": -np.log(0.09290304),
+}
+
+
+def doubtful_units(tables: dict[str, Table]) -> list[Finding]:
+    """Return the columns that look like, or are headed as, another unit or form.
+
+    Parameters
+    ----------
+    tables : dict of Table
+        Every checked table by its name.
+    """
+    frames = {name: table.frame for name, table in tables.items()}
+    found = [*_headers(tables), *_fractions(frames), *_tables_apart(frames)]
+    found += [*_trial_yields(frames["plots"]), *_mixed_trials(frames["plots"])]
+    found += [*_same_mass(frames["plots"]), *_test_weights(frames)]
+    return found + list(_temperatures(frames))
+
+
+def named_unit(text: str, quantity: str) -> str:
+    """Return the unit that a header or a cell of units names, empty if none.
+
+    Parameters
+    ----------
+    text : str
+    quantity : str
+        "mass", "area", "test_weight", "temperature" or "moisture".
+
+    Examples
+    --------
+    >>> named_unit("Grain Wt (lb)", "mass"), named_unit("TW lb/bu", "test_weight")
+    ('lb', 'lb_bu')
+    >>> named_unit("plot_mass_kg", "mass"), named_unit("Grain Wt", "mass")
+    ('kg', '')
+    """
+    plain = text.casefold().replace("_", " ")
+    units = _NAMED_UNITS[quantity].items()
+    return next((unit for unit, pattern in units if re.search(pattern, plain)), "")
+
+
+def quantity_of(column: str) -> str:
+    """Return the quantity whose unit a column of ours is converted from, or nothing.
+
+    Examples
+    --------
+    >>> quantity_of("plot_mass_kg"), quantity_of("test_weight_kg_hl")
+    ('mass', 'test_weight')
+    """
+    if column in MOISTURES:
+        return "moisture"
+    ends = (what for ending, what in _ENDINGS.items() if column.endswith(ending))
+    return next(ends, "")
+
+
+def _headers(tables: dict[str, Table]) -> Iterator[Finding]:
+    """Yield columns whose header or row of units names another unit than was said."""
+    for name, table in tables.items():
+        for source in table.sources:
+            for column, header in source.headers.items():
+                quantity = quantity_of(column)
+                if not quantity:
+                    continue
+                said = getattr(source.units, quantity)
+                for what, text in (
+                    ("header", header),
+                    ("row of units", source.units_row.get(column, "")),
+                ):
+                    told = named_unit(text, quantity)
+                    if told and told != said:
+                        yield _other_unit(name, source, column, (what, text), told)
+
+
+def _other_unit(name, source: Source, column, where, told: str) -> Finding:
+    """Return that a column is read in another unit than it is headed with."""
+    quantity, (what, text) = quantity_of(column), where
+    said = f"{source.name}: the {what} {text!r} names {told}, but {column} is read as "
+    said += f"{getattr(source.units, quantity)}."
+    remedy = f'Write {quantity} = "{told}" under [units.{name}] in season.toml, or '
+    remedy += "correct the header."
+    return Finding("unit-doubtful", said, name, remedy=remedy)
+
+
+def _fractions(frames: Frames) -> Iterator[Finding]:
+    """Yield moistures that look like fractions: no grain is below 1 %."""
+    for table, frame in frames.items():
+        for column in (c for c in MOISTURES if c in frame):
+            small = frame.index[(frame[column] > 0) & (frame[column] < 1)]
+            if small.empty:
+                continue
+            share = f"{len(small)} of {counted(frame[column].count(), 'value')}"
+            said = f"{column} is below 1 % in {share}; they look like fractions."
+            remedy = f'Write moisture = "fraction" under [units.{table}] in '
+            remedy += "season.toml, or give them in percent."
+            yield Finding("unit-doubtful", said, table, tuple(small), remedy=remedy)
+
+
+def _tables_apart(frames: Frames) -> Iterator[Finding]:
+    """Yield tables whose moistures differ by more than any calibration could."""
+    oven = frames["oven"]
+    dishes = oven[SAMPLE_KEYS].assign(oven=dish_moisture(oven))
+    bench = frames["benchtop"].rename(columns={"moisture_pct": "benchtop"})
+    places = ["trial", "plot"]
+    medians = {
+        "plots": frames["plots"].groupby(places)["sensor_pct"].median(),
+        "oven": dishes.groupby(places)["oven"].median(),
+        "benchtop": bench.groupby(places)["benchtop"].median(),
+    }
+    for one, other in (("plots", "oven"), ("benchtop", "oven"), ("plots", "benchtop")):
+        apart = (medians[one] - medians[other]).dropna()
+        if len(apart) < FEWEST or abs(apart.median()) <= _TABLES_APART:
+            continue
+        names = {"plots": "sensor", "oven": "oven", "benchtop": "benchtop meter"}
+        said = f"on the same {counted(len(apart), 'plot')} the {names[one]} reads "
+        said += f"{show(apart.median(), 1, sign=True)} points against the "
+        said += f"{names[other]} (median); no calibration is so far off."
+        hints = _weighing_hints(oven, medians[one]) if other == "oven" else []
+        remedy = f"Check the {names[one]}'s and the {names[other]}'s column and unit"
+        remedy += f": {listed(hints)}." if hints else "."
+        for table in (one, other):
+            yield Finding("unit-doubtful", said, table, remedy=remedy)
+
+
+def _weighing_hints(oven: pd.DataFrame, others: pd.Series) -> list[str]:
+    """Return what in the dishes' weights could make the oven so different."""
+    weighed = oven[oven["wet_g"].notna()]
+    if weighed.empty:
+        return ["were moistures given on dry basis, or after a first drying?"]
+    hints = []
+    if (weighed["tare_g"] == 0).all():
+        hints.append("all tares are 0; are the weights those of dish and grain?")
+    net = dish_moisture(weighed.assign(tare_g=0.0))
+    keys = pd.MultiIndex.from_frame(weighed[["trial", "plot"]])
+    apart = (others.reindex(keys).to_numpy() - net).median()
+    if (weighed["tare_g"] > 0).any() and abs(apart) < _TABLES_APART / 2:
+        hints.append("the weights fit if the tare is taken off already")
+    if weighed["prestage_wet_g"].isna().all():
+        hints.append("was the grain dried in two stages and the first one forgotten?")
+    return hints
+
+
+# ---- yields
+
+
+def log_yield(plots: pd.DataFrame) -> pd.Series:
+    """Return the log of the mass per area as harvested, nan where it has none."""
+    mass, area = plots["plot_mass_kg"], plots["plot_area_m2"]
+    return pd.Series(np.log((mass / area).where((mass > 0) & (area > 0)) * 1e4))
+
+
+def trial_features(plots: pd.DataFrame) -> pd.DataFrame:
+    """Return what tells a trial's yield apart from a wrong unit, by crop and trial.
+
+    Columns: grain (log of the median yield, kg/ha), moisture (median, %), weight (log
+    of the median test weight), spread (log of the robust SD of the log yields).
+    """
+    grain = log_yield(plots)
+    keys = [by_value(plots["crop"], crop_key), plots["trial"]]
+    away = (grain - grain.groupby(keys).transform("median")).abs()
+    return pd.DataFrame(
+        {
+            "grain": grain.groupby(keys).median(),
+            "moisture": plots["sensor_pct"].groupby(keys).median(),
+            "weight": np.log(plots["test_weight_kg_hl"].groupby(keys).median()),
+            "spread": np.log(away.groupby(keys).median().clip(lower=0.02)),
+        }
+    ).dropna(subset=["grain"])
+
+
+def beyond_evidence(trial: pd.Series, others: pd.DataFrame) -> float:
+    """Return the log ratio of a trial's yield to what is expected of it, or 0.
+
+    Parameters
+    ----------
+    trial : Series
+        A row of `trial_features`.
+    others : DataFrame
+        The rows of the crop's other trials, at least one.
+
+    Returns
+    -------
+    float
+        0 where the evidence does not suffice to doubt the unit.
+    """
+    away = trial - others.median()
+    ratio = away["grain"]
+    expected = _PER_POINT * np.clip(away["moisture"], -_MOST_POINTS, _MOST_POINTS)
+    expected += _PER_LOG_SPREAD * np.clip(
+        away["spread"], -_MOST_LOG_SPREAD, _MOST_LOG_SPREAD
+    )
+    limit = threshold("trial_apart" if np.isfinite(away["weight"]) else "trial_alone")
+    if np.isfinite(away["weight"]):
+        heavier = np.clip(away["weight"], -_MOST_LOG_WEIGHT, _MOST_LOG_WEIGHT)
+        expected += _PER_LOG_WEIGHT * heavier
+    left = ratio - np.nan_to_num(expected)
+    # The fewer the other trials, the less their median is worth.
+    shown = abs(left) > np.log(limit) * np.sqrt(1 + 1 / len(others))
+    return (
+        float(left) if shown and left * ratio > 0 and abs(ratio) > _LEAST_RATIO else 0
+    )
+
+
+def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
+    """Yield, in one line a crop, the trials whose mass per area is hardly possible."""
+    for crop, trials in trial_features(plots).groupby(level=0):
+        trials = trials.droplevel(0)
+        low, high = np.log(plausible_yield(str(crop)))
+        doubts = {}
+        for name, trial in trials.iterrows():
+            others = trials.drop(name)
+            left = beyond_evidence(trial, others) if len(others) else 0.0
+            if left or not low <= trial["grain"] <= high:
+                doubts[name] = left or trial["grain"] - others["grain"].median()
+        if not doubts:
+            continue
+        told = [f"{n} ({np.exp(trials.at[n, 'grain']):.0f})" for n in doubts]
+        said = f"harvested kg/ha of {crop}, median of the trial: {listed(told, 40)}. "
+        rest = trials["grain"].drop(list(doubts))
+        if len(rest):
+            said += f"The other trials have about {np.exp(rest.median()):.0f}. "
+        said += f"Possible are {np.exp(low):.0f} to {np.exp(high):.0f}."
+        rows = plots.index[plots["trial"].isin(list(doubts))]
+        remedy = "Check the units of mass and area of these trials: "
+        remedy += f"perhaps {_likely(np.median(list(doubts.values())))}."
+        yield Finding("unit-doubtful", said, "plots", tuple(rows), remedy=remedy)
+
+
+def _likely(ratio: float) -> str:
+    """Return the mistake of units that comes nearest to a log ratio of yields."""
+    return min(_TAKEN_FOR, key=lambda name: abs(_TAKEN_FOR[name] - ratio))
+
+
+def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
+    """Yield, in one line, the trials whose plots look weighed in two units."""
+    grain = log_yield(plots)
+    mixed = {}
+    for trial, values in grain.dropna().groupby(plots["trial"]):
+        width = values.quantile(0.95) - values.quantile(0.05)
+        if len(values) < 2 * FEWEST or width < 0.7 * _POUND:
+            continue
+        heavy = in_two_units(values, plots.loc[values.index, "entry"])
+        if heavy.any():
+            mixed[trial] = values.index[heavy]
+    if mixed:
+        told = [f"{trial} ({counted(len(r), 'plot')})" for trial, r in mixed.items()]
+        said = "within a trial some plots are 2.2 times as heavy as their entry's "
+        said += f"others: {listed(told, 40)}."
+        rows = sorted(row for own in mixed.values() for row in own)
+        remedy = "Check the unit of mass: lb and kg seem to be mixed in these trials."
+        yield Finding("unit-doubtful", said, "plots", tuple(rows), remedy=remedy)
+
+
+def in_two_units(values: pd.Series, entries: pd.Series) -> np.ndarray:
+    """Return which log yields of a trial belong to a second, heavier unit.
+
+    Each plot is its entry's level, plus the log of 2.2046 if it is in lb, plus an
+    error of normal distribution; the shares are found by expectation and maximisation.
+    All False unless this fits far better than one unit does. Entries with one plot
+    say nothing, so where most are such, the trial's own level stands for theirs.
+    """
+    y = values.to_numpy(float)
+    again = entries.duplicated(keep=False)
+    code = pd.factorize(entries)[0] if again.mean() > 0.5 else np.zeros(len(y), int)
+    counts = np.bincount(code)
+
+    def level(of):
+        return (np.bincount(code, of) / counts)[code]
+
+    alone = np.sqrt(np.mean((y - level(y)) ** 2))
+    best, heavy = -np.inf, np.zeros(len(y))
+    for share in (0.25, 0.75):
+        chance = (y.argsort().argsort() / len(y) > 1 - share).astype(float)
+        sd = alone / 1.5
+        for _ in range(60):
+            mean = level(y - _POUND * chance)
+            light = (1 - share) * np.exp(-0.5 * ((y - mean) / sd) ** 2)
+            lb = share * np.exp(-0.5 * ((y - mean - _POUND) / sd) ** 2)
+            total = light + lb + 1e-300
+            chance = lb / total
+            squares = (y - mean - _POUND * chance) ** 2
+            squares += _POUND**2 * chance * (1 - chance)
+            sd = max(np.sqrt(squares.mean()), 0.03)
+            share = float(np.clip(chance.mean(), 1e-3, 1 - 1e-3))
+        gain = 2 * (np.log(total).sum() - len(y) * np.log(sd / alone) + len(y) / 2)
+        if gain > best:
+            best, heavy = gain, chance
+    part = (heavy > 0.5).mean()
+    shown = best > threshold("mixed_units") and _MIXED_SHARE <= part <= 1 - _MIXED_SHARE
+    return (heavy > 0.5) & shown
+
+
+def _same_mass(plots: pd.DataFrame) -> Iterator[Finding]:
+    """Yield trials whose plots all weigh the same."""
+    by_trial = plots.groupby("trial")["plot_mass_kg"]
+    same = by_trial.nunique()[by_trial.nunique().eq(1) & by_trial.count().ge(FEWEST)]
+    if len(same):
+        said = f"all plots weigh the same in trial {listed(same.index, 40)}."
+        rows = plots.index[plots["trial"].isin(same.index)]
+        remedy = "See whether plot_mass_kg is another column, such as the area."
+        yield Finding("unit-doubtful", said, "plots", tuple(rows), remedy=remedy)
+
+
+# ---- test weights and temperatures
+
+
+def _test_weights(frames: Frames) -> Iterator[Finding]:
+    """Yield test weights that look like lb/bu, by the crop and by the other meter."""
+    column = "test_weight_kg_hl"
+    plots, bench = frames["plots"], frames["benchtop"]
+    crops = plots.drop_duplicates("trial").set_index("trial")["crop"]
+    for table, frame in (("plots", plots), ("benchtop", bench)):
+        weights = frame.groupby("trial")[column].agg(["median", "count"])
+        weights = weights["median"][weights["count"] >= FEWEST]
+        bushel = by_value(
+            crops.reindex(weights.index),
+            lambda crop: (
+                BUSHEL_LB[crop_key(crop)].value
+                if crop_key(crop) in BUSHEL_LB
+                else np.nan
+            ),
+        ).astype(float)
+        # A bushel's pounds are nearly its lb/bu; the same grain has 1.29 times as
+        # many kg/hL, so hardly any has as few as a tenth more than the pounds.
+        odd = (weights < 1.1 * bushel) | (weights > _HEAVIEST)
+        if odd.any():
+            told = [f"{t} ({show(w, 1)})" for t, w in weights[odd].items()]
+            said = f"{column}, median of the trial in kg/hL: {listed(told, 40)}; lb/bu "
+            said += "seem to be taken for kg/hL, or the other way round."
+            rows = frame.index[frame["trial"].isin(weights.index[odd])]
+            yield Finding("unit-doubtful", said, table, tuple(rows))
+    keys = ["trial", "plot"]
+    read = bench.groupby(keys)[column].mean().rename("bench")
+    both = plots.join(read, on=keys)[[column, "bench"]].dropna()
+    ratio = (both[column] / both["bench"]).median()
+    if len(both) >= FEWEST and abs(np.log(ratio)) > np.log(1.12):
+        said = f"test weights of the sensor are {ratio:.2f} times the benchtop's on "
+        said += f"the same {counted(len(both), 'plot')}; one of them may be in lb/bu."
+        for table in ("plots", "benchtop"):
+            yield Finding("unit-doubtful", said, table)
+
+
+def _temperatures(frames: Frames) -> Iterator[Finding]:
+    """Yield temperatures that look like degrees Fahrenheit."""
+    for table, frame in frames.items():
+        for column in (c for c in frame if str(c).endswith("temp_c")):
+            by = "trial" if "trial" in frame else "curve"
+            medians = frame.groupby(by)[column].median()
+            odd = medians[(medians > _WARMEST) | (medians < _COLDEST)]
+            if len(odd):
+                told = [f"{name} ({value:.0f})" for name, value in odd.items()]
+                said = f"{column}, median of the {by} in °C: {listed(told, 40)}; they "
+                said += "look like °F."
+                rows = frame.index[frame[by].isin(odd.index)]
+                yield Finding("unit-doubtful", said, table, tuple(rows))
