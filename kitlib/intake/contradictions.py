@@ -340,10 +340,14 @@ def _plot_yields(plots: pd.DataFrame) -> Iterator[Finding]:
 
 
 def _readings(plots: pd.DataFrame) -> Iterator[Finding]:
-    """Yield readings far outside the spread of their trial and entry."""
+    """Yield readings far outside the spread of their trial and entry.
+
+    A reading that several plots share is told of as that of a sensor that stuck.
+    """
     reading = plots["sensor_pct"]
     left = _unlike(reading, plots, threshold("reading_apart"), 5)
-    yield from _apart(reading[left > 3], "plots", "its trial and entry")
+    shared = reading.groupby([plots["trial"], reading]).transform("size") > 2
+    yield from _apart(reading[(left > 3) & ~shared], "plots", "its trial and entry")
 
 
 def _known_samples(frames: Frames) -> Iterator[Finding]:

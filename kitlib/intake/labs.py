@@ -76,59 +76,63 @@ def compare_labs(
     Returns
     -------
     tuple of LabDifference
-        Every lab and method against the main one; empty where there is but one.
+        Every lab and method against the one that dried most samples of the crop;
+        empty where there is but one.
     """
     pairs = pairs[(pairs["basis"] == "oven") & ~pairs["parallel"]]
     pairs = pairs.assign(lab=pairs["lab"].fillna(UNNAMED_LAB))
-    couples = []
+    couples = {}
     for what in ("lab", "method"):
-        names = pairs[what].value_counts().sort_index().sort_values(ascending=False)
-        couples += [(what, name, names.index[0]) for name in names.index[1:]]
-    if len(pairs.drop_duplicates(["lab", "method"])) == pairs["lab"].nunique() > 1:
-        couples = [couple for couple in couples if couple[0] == "lab"]
+        if what == "method" and _one_method_each(pairs):
+            continue  # a lab's own method cannot be told from the lab
+        for crop, names in pairs.groupby("crop")[what]:
+            by_size = names.value_counts().sort_index()
+            main = by_size.idxmax()
+            for name in by_size.index.drop(main):
+                couples.setdefault((what, str(name), str(main)), []).append(crop)
     level = 1 - (1 - confidence) / max(len(couples), 1)
-    return tuple(_compared(pairs, *couple, level) for couple in couples)
+    return tuple(_compared(pairs, *couple, level) for couple in couples.items())
 
 
-def _compared(pairs, what, name, main, level) -> LabDifference:
-    """Return how far one lab or method lies from the main one."""
-    used = pairs[pairs["used"]]
+def _one_method_each(pairs: pd.DataFrame) -> bool:
+    """Whether there are several labs, each with a method that no other has."""
+    couples = pairs.drop_duplicates(["lab", "method"])
+    return len(couples) == pairs["lab"].nunique() == pairs["method"].nunique() > 1
+
+
+def _compared(pairs, names: tuple[str, str, str], crops, level) -> LabDifference:
+    """Return how far one lab or method lies from the main one of some crops."""
+    what, name, main = names
     both = pairs[pairs[what].isin([name, main])]
     bench = both[both["benchtop_pct"].notna() & both["meter"].notna()]
+    bench_error = bench["benchtop_pct"] - bench["reference_pct"]
     sensor = both[both["used"]]
     routes = {
         "sensor": _lab_effect(sensor, sensor["error"], ["curve"], what, name),
-        "benchtop": _lab_effect(
-            bench,
-            bench["benchtop_pct"] - bench["reference_pct"],
-            ["meter", "crop"],
-            what,
-            name,
-        ),
+        "benchtop": _lab_effect(bench, bench_error, ["meter", "crop"], what, name),
     }
     through = min(routes, key=lambda r: routes[r].se if routes[r].se > 0 else np.inf)
     points = routes[through]
+    used = pairs[pairs["used"] & pairs["crop"].isin(crops)]
     share = (used[what] == name).groupby(used["curve"]).mean()
-    moves = {str(c): float(s * points.value) for c, s in share[share > 0].items()}
     low, high = points.interval(level)
     return LabDifference(
         what=what,
-        name=str(name),
-        main=str(main),
+        name=name,
+        main=main,
         points=points,
         low=low,
         high=high,
         through=through,
-        moves=moves,
+        moves={str(c): float(s * points.value) for c, s in share[share > 0].items()},
     )
 
 
 def _lab_effect(rows, error, within, what, name) -> Estimate:
     """Return how much higher a lab's results are, by the errors against them."""
     group = rows.groupby(within)[what]
-    fit = (group.transform("nunique") > 1) & (
-        group.transform("size") >= _FEWEST_COMPARED
-    )
+    many = group.transform("size") >= _FEWEST_COMPARED
+    fit = many & (group.transform("nunique") > 1)
     rows, error = rows[fit], error[fit]
     codes = rows.groupby(within).ngroup().to_numpy()
     if rows.empty:

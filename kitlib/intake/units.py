@@ -304,12 +304,13 @@ def _likely(ratio: float) -> str:
 
 def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
     """Yield, in one line, the trials whose plots look weighed in two units."""
-    grain = log_yield(plots)
+    grain = log_yield(plots).dropna()
+    by_trial = grain.groupby(plots["trial"])
+    width = by_trial.quantile(0.95) - by_trial.quantile(0.05)
+    wide = width.index[(width > 0.7 * _POUND) & (by_trial.size() >= 2 * FEWEST)]
     mixed = {}
-    for trial, values in grain.dropna().groupby(plots["trial"]):
-        width = values.quantile(0.95) - values.quantile(0.05)
-        if len(values) < 2 * FEWEST or width < 0.7 * _POUND:
-            continue
+    for trial in wide:
+        values = by_trial.get_group(trial)
         heavy = in_two_units(values, plots.loc[values.index, "entry"])
         if heavy.any():
             mixed[trial] = values.index[heavy]
