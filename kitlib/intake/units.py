@@ -380,6 +380,8 @@ def _test_weights(frames: Frames) -> Iterator[Finding]:
     """Yield test weights that look like lb/bu, by the crop and by the other meter."""
     column = "test_weight_kg_hl"
     plots, bench = frames["plots"], frames["benchtop"]
+    if plots.empty:
+        return
     crops = plots.drop_duplicates("trial").set_index("trial")["crop"]
     for table, frame in (("plots", plots), ("benchtop", bench)):
         weights = frame.groupby("trial")[column].agg(["median", "count"])
@@ -401,6 +403,8 @@ def _test_weights(frames: Frames) -> Iterator[Finding]:
             said += "seem to be taken for kg/hL, or the other way round."
             rows = frame.index[frame["trial"].isin(weights.index[odd])]
             yield Finding("unit-doubtful", said, table, tuple(rows))
+    if bench.empty:
+        return
     keys = ["trial", "plot"]
     read = bench.groupby(keys)[column].mean().rename("bench")
     both = plots.join(read, on=keys)[[column, "bench"]].dropna()

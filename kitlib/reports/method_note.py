@@ -154,8 +154,8 @@ def decision_thresholds() -> Table:
         caption="Numbers the decisions rest on.",
         columns=[Column("Rule"), Column("Value", number=True), Column("Reason")],
         rows=[
-            (name.replace("_", " "), f"{limit.value:g}", limit.reason)
-            for name, limit in THRESHOLDS.items()
+            (limit.title, f"{limit.value:g}", limit.reason)
+            for limit in THRESHOLDS.values()
         ],
     )
 
