@@ -290,7 +290,8 @@ def _as_times(texts: pd.Series, forms: Sequence[str]) -> pd.Series:
 
 def _find_mixed_zones(texts: pd.Series, name: str, table: Table) -> None:
     """Say which times name their zone where others do not, or name another."""
-    zones = texts.dropna().str.extract(r"T.*(Z|[+-]\d\d(?::?\d\d)?)$")[0].fillna("")
+    form = r"\d[T ]\d\d?:.*?(Z|UTC|[+-]\d\d(?::?\d\d)?)$"
+    zones = texts.dropna().str.extract(form)[0].fillna("")
     usual = zones.mode()
     other = zones[zones != usual.iloc[0]] if len(usual) else zones
     if len(other):

@@ -138,7 +138,8 @@ def _headers(tables: dict[str, Table]) -> Iterator[Finding]:
                     ("header", header),
                     ("row of units", source.units_row.get(column, "")),
                 ):
-                    told = named_unit(text, quantity)
+                    # Our own header keeps its name whatever the unit.
+                    told = named_unit(text, quantity) if text != column else ""
                     if told and told != said:
                         yield _other_unit(name, source, column, (what, text), told)
 
