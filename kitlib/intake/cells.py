@@ -1,7 +1,7 @@
 """Cells of a file to numbers, times, flags and text; each cell at fault is found."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -17,8 +17,8 @@ QUOTED = 3
 # Rows of a table's second file begin at this number, those of its third at twice it,
 # so that a row has one number and yet tells its file.
 ROWS_PER_SOURCE = 10_000_000
-LEFT_OUT_COLUMNS = ["table", "row", "trial", "plot", "sample", "curve", "code"]
-LEFT_OUT_COLUMNS += ["reason"]
+LEFT_OUT_COLUMNS = ["table", "file", "row", "trial", "plot", "sample", "curve"]
+LEFT_OUT_COLUMNS += ["code", "reason"]
 
 # Factors to our units, by the ending of the column they apply to.
 _FACTORS = {
@@ -109,12 +109,22 @@ class Table:
         return listed(parts, most)
 
 
+def located(findings: Iterable[Finding], tables: Mapping[str, Table]) -> list[Finding]:
+    """Return findings that say the file of their rows, if a table has several."""
+    return [
+        replace(found, where=tables[found.table].where(found.rows, most=1000))
+        if found.rows and len(getattr(tables.get(found.table), "sources", ())) > 1
+        else found
+        for found in findings
+    ]
+
+
 def left_out_rows(frame, table: str, code: str, reason) -> pd.DataFrame:
     """Return rows of a table in the form of left_out.csv.
 
     `reason` is one text for all rows or one for each.
     """
-    rows = pd.DataFrame({"table": table, "row": frame.index}, dtype=object)
+    rows = pd.DataFrame({"table": table, "file": "", "row": frame.index}, dtype=object)
     for name in ("trial", "plot", "sample", "curve"):
         rows[name] = frame[name].to_numpy(object) if name in frame else ""
     rows["code"] = code

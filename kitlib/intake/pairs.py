@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.cells import (
+    ROWS_PER_SOURCE,
     Table,
     at_places,
     by_value,
@@ -16,6 +17,7 @@ from kitlib.intake.cells import (
     plot_places,
 )
 from kitlib.intake.reference import Reference, benchtop_means, hours_between
+from kitlib.intake.settings import Season, Selection, toml_text
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
 
@@ -88,7 +90,13 @@ def rows_left_out(tables, reference, refused, orphans, findings) -> pd.DataFrame
     findings += refusal_findings(refused, oven, benchtop)
     findings += reading_findings(tables["readings"].frame, orphans)
     left = pd.concat([part for part in parts if len(part)] or parts[-1:])
-    return left.sort_values(["table", "row"], kind="stable", ignore_index=True)
+    left = left.sort_values(["table", "row"], kind="stable", ignore_index=True)
+    source, row = left["row"] // ROWS_PER_SOURCE, left["row"] % ROWS_PER_SOURCE
+    files = [
+        tables[table].sources[at].name if tables[table].sources else ""
+        for table, at in zip(left["table"], source, strict=True)
+    ]
+    return left.assign(file=files, row=row)
 
 
 _READING_REASONS = {
@@ -181,8 +189,6 @@ def row_counts(tables, left) -> pd.DataFrame:
 
 
 OVEN, BENCHTOP = "oven", "benchtop"
-# Samples taken blind to the reading: only these say how large the bias is.
-FAIR_REASONS = ("random", "stratified")
 BAND_WIDTH = 2
 
 PAIR_COLUMNS = [
@@ -245,7 +251,9 @@ class Pairing:
     findings: list[Finding] = field(default_factory=list)
 
 
-def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
+def pair_samples(
+    tables: dict[str, Table], reference: Reference, season: Season
+) -> Pairing:
     """Return every sample beside the readings of its plot.
 
     Parameters
@@ -254,6 +262,8 @@ def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
         The checked tables.
     reference : Reference
         The samples' reference values.
+    season : Season
+        Says which reasons for taking a sample are blind to the reading.
 
     Returns
     -------
@@ -271,7 +281,7 @@ def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
     readings = _readings_at(sampled, plots, more, further_at, register)
     joined = samples[placed].merge(readings, on=["trial", "plot"], how="left")
     refusal = _refusals(joined)
-    pairs = _finished(joined[refusal == ""])
+    pairs = _finished(joined[refusal == ""], season.selection)
     refused = refused_samples(samples, placed, joined, refusal, tables["plots"])
     left = rows_left_out(tables, reference, refused, orphans, findings)
     counts = row_counts(tables, left)
@@ -280,8 +290,28 @@ def pair_samples(tables: dict[str, Table], reference: Reference) -> Pairing:
         plots,
         left,
         counts,
-        findings + _selection_findings(pairs, tables["oven"].frame),
+        findings + _selection_findings(pairs, tables["oven"].frame, season),
     )
+
+
+def why_nothing_used(pairing: Pairing) -> str:
+    """Return in a sentence why no curve can be audited, for want of samples."""
+    oven = pairing.pairs[pairing.pairs["basis"] == OVEN]
+    dishes = pairing.counts.set_index("table").loc["oven", "read"]
+    if not dishes:
+        why = "there are no air-oven results."
+    elif oven.empty:
+        why = (
+            f"none of the {counted(dishes, 'dish', 'dishes')} could be set beside the "
+        )
+        why += "reading of its plot; left_out.csv says why, row by row."
+    elif not oven["used"].any():
+        reasons = listed([repr(r) for r in oven["selection_reason"].unique()], most=5)
+        why = f"all samples were taken for a reason ({reasons}) that [selection] in "
+        why += "season.toml does not call blind to the reading."
+    else:
+        why = "no curve has samples enough."
+    return f"no curve could be audited: {why}"
 
 
 def curve_register(curves: pd.DataFrame) -> pd.DataFrame:
@@ -405,15 +435,16 @@ def _refusals(joined) -> pd.Series:
     return codes
 
 
-def _finished(joined) -> pd.DataFrame:
+def _finished(joined, selection: Selection) -> pd.DataFrame:
     """Return the pairs with error, band, times and whether the bias rests on them."""
-    reason = joined["selection_reason"].str.casefold()
-    fair = reason.isna() | reason.isin(FAIR_REASONS)
+    # Only samples taken blind to the reading say how large the bias is.
+    reason = joined["selection_reason"].fillna("")
+    blind = by_value(reason, selection.is_blind).astype(bool)
     taken = joined["harvested_at"].fillna(joined["sampled_at"])
     moisture = joined["reference_pct"].fillna(joined["benchtop_pct"])
     pairs = joined.assign(
         error=joined["sensor_pct"] - joined["reference_pct"],
-        used=fair & (joined["basis"] == OVEN),
+        used=blind & (joined["basis"] == OVEN),
         band_low=np.floor(moisture / BAND_WIDTH) * BAND_WIDTH,
         hours_to_oven=hours_between(taken, joined["weighed_at"]),
         crop=by_value(joined["crop"], crop_key),
@@ -422,13 +453,17 @@ def _finished(joined) -> pd.DataFrame:
     return pairs[PAIR_COLUMNS].reset_index(drop=True)
 
 
-def _selection_findings(pairs, oven) -> list[Finding]:
-    """Say which samples were taken for a reason that bends the bias."""
+def _selection_findings(pairs, oven, season: Season) -> list[Finding]:
+    """Say which samples were taken for a reason that is not blind to the reading."""
     apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"] & ~pairs["parallel"]]
     if apart.empty:
         return []
-    said = f"{counted(len(apart), 'sample')} not taken blind to the reading "
-    said += f"({listed(sorted(set(apart['selection_reason'])))}) are shown apart: "
-    said += f"{listed(apart['sample'])}."
-    rows = tuple(map(int, oven.index[oven["sample"].isin(apart["sample"])]))
+    times = apart["selection_reason"].value_counts()
+    reasons = [f"{reason!r} {n}" for reason, n in times.items()]
+    said = f"{counted(len(apart), 'sample')} chosen because of their reading or for a "
+    said += f"reason not known to be blind to it ({listed(reasons, most=6)}) are shown "
+    said += "separately and left out of the bias. If a reason is blind to the reading, "
+    blind = [toml_text(reason) for reason in [*season.selection.blind, times.index[0]]]
+    said += f"name it in season.toml under [selection]: blind = [{', '.join(blind)}]."
+    rows = tuple(oven.index[oven["sample"].isin(apart["sample"])])
     return [Finding(code="suspicious-sample", table="oven", rows=rows, message=said)]

@@ -1,6 +1,7 @@
 """The settings of a season, read from season.toml."""
 
 import codecs
+import json
 import stat
 import tomllib
 from collections.abc import Mapping
@@ -495,6 +496,17 @@ def _in_words(problem: Any) -> str:
         return f"{said}."
     value = "missing" if problem["type"] == "missing" else _cut(repr(problem["input"]))
     return f"{_cut(place)} is {value}; {said[:1].lower()}{said[1:]}."
+
+
+def toml_text(text: str) -> str:
+    r"""Return text as TOML writes it.
+
+    Examples
+    --------
+    >>> print(toml_text('5" pan'))
+    "5\" pan"
+    """
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _cut(text: str, longest: int = 80) -> str:

@@ -1,6 +1,7 @@
 """What is said at the end of a run: problems, actions, findings, what lies where."""
 
 from kitlib.curves.advice import Recommendation
+from kitlib.intake.pairs import why_nothing_used
 from kitlib.runs.season_run import SeasonRun
 from kitlib.words.findings import FAULT, NOTE, WARNING
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show
@@ -16,6 +17,8 @@ def problems(run: SeasonRun) -> list[str]:
     if lines:
         said = f"{counted(len(lines), 'fault')} in the data"
         lines.append(f"{said}; all that could be made without those rows was made.")
+    if not run.audit.audits:
+        lines.append(why_nothing_used(run.audit.pairing))
     lines += [f"failed: {name}: {why}" for name, why in run.failed.items()]
     return lines
 

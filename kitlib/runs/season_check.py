@@ -5,6 +5,7 @@ from itertools import groupby
 from pathlib import Path
 
 from kitlib.curves.doubts import observe_season
+from kitlib.intake.cells import located
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
@@ -26,13 +27,14 @@ def check_season(folder: str | Path) -> list[Finding]:
     settings = read_season(Path(folder))
     tables = read_tables(Path(folder), settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
-    pairing = pair_samples(tables, reference)
+    pairing = pair_samples(tables, reference, settings)
     found = table_findings(tables, settings)
     found += (
         reference.findings
         + pairing.findings
         + observe_season(pairing, tables["oven"].frame, settings)
     )
+    found = located(found, tables)
     return sorted(found, key=lambda f: SEVERITIES.index(f.severity))
 
 
@@ -62,6 +64,8 @@ def _place(found: Finding) -> list[str]:
     """Return a finding's code and its rows."""
     if not found.rows:
         return [found.code]
+    if found.where:
+        return [found.code, found.where]
     rows = ", ".join(map(str, found.rows[:MOST_ROWS]))
     more = len(found.rows) - MOST_ROWS
     rows += f" and {more} more" if more > 0 else ""

@@ -19,7 +19,7 @@ from kitlib.curves.corrections import Correction
 from kitlib.curves.doubts import observe_season
 from kitlib.curves.evidence import bridge_table
 from kitlib.curves.observations import OBSERVED, observe_curve
-from kitlib.intake.cells import Table
+from kitlib.intake.cells import Table, located
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import input_files, input_hashes
 from kitlib.intake.pairs import Pairing, pair_samples
@@ -309,7 +309,7 @@ class SeasonAudit:
         for curve, audit in self.audits.items():
             own = served.get(curve, plots.iloc[:0])
             found += observe_curve(audit, own, self.settings)
-        return found
+        return located(found, self.tables)
 
     @cached_property
     def outcomes(self) -> dict[str, TrialOutcome]:
@@ -358,7 +358,7 @@ def audit_season(folder: str | Path) -> SeasonAudit:
     settings = read_season(folder)
     tables = read_tables(folder, settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
-    pairing = pair_samples(tables, reference)
+    pairing = pair_samples(tables, reference, settings)
     audits = audit_curves(pairing, tables["curves"], settings)
     advice = {curve: recommend(audit) for curve, audit in audits.items()}
     pooled, shrunken = pool_by_crop(audits)

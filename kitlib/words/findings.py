@@ -53,6 +53,8 @@ class Finding:
         What it concerns, empty if the whole season.
     remedy : str
         What to do about it; left out, that of its kind.
+    where : str
+        Its rows with their file, where the table is read from several.
     """
 
     code: str
@@ -62,6 +64,7 @@ class Finding:
     curve: str = ""
     trial: str = ""
     remedy: str = ""
+    where: str = ""
 
     def __post_init__(self) -> None:
         # Rows come from indexes of tables, whose numbers are numpy's.
@@ -89,7 +92,7 @@ def findings_table(findings: Sequence[Finding]) -> pd.DataFrame:
         [[getattr(f, name) for name in FINDING_COLUMNS] for f in ranked],
         columns=FINDING_COLUMNS,
     )
-    frame["rows"] = [" ".join(map(str, f.rows)) for f in ranked]
+    frame["rows"] = [f.where or " ".join(map(str, f.rows)) for f in ranked]
     return frame.astype("str")
 
 

@@ -220,7 +220,7 @@ def test_rows_read_are_rows_used_and_rows_left_out(changes):
             return
         plots = tables["plots"].frame
         reference = reference_values(tables["oven"], plots, settings_)
-        pairing = pair_samples(tables, reference)
+        pairing = pair_samples(tables, reference, settings_)
     left = pairing.left_out
     assert not left.duplicated(["table", "row"]).any()
     assert left["reason"].astype(bool).all()

@@ -12,7 +12,7 @@ def pairing(season):
     settings = read_season(season.folder)
     tables = read_tables(season.folder, settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
-    return pair_samples(tables, reference)
+    return pair_samples(tables, reference, settings)
 
 
 def left_out(found, table="oven"):
