@@ -5,6 +5,7 @@ from math import isfinite
 import pandas as pd
 
 from kitlib.curves.advice import ACTIONS, KEEP, RESLOPE, UNRESOLVED
+from kitlib.intake.pairs import Pairing
 from kitlib.reports.blocks import (
     ACT,
     CALM,
@@ -250,7 +251,7 @@ def season_accounts(season: SeasonAudit, findings: list[Finding]) -> list[Block]
         Heading("Findings on the season", new_page=True),
         *findings_of(others, 12),
         *reference_section(season),
-        *account_of_rows(season),
+        *account_of_rows(season.pairing),
     ]
 
 
@@ -293,12 +294,12 @@ def reference_section(season: SeasonAudit) -> list[Block]:
     return blocks if len(blocks) > 1 else []
 
 
-def account_of_rows(season: SeasonAudit) -> list[Block]:
+def account_of_rows(pairing: Pairing) -> list[Block]:
     """Return that every row was used or left out, and for what reasons."""
-    left = season.pairing.left_out
+    left = pairing.left_out
     blocks: list[Block] = [
         Heading("Every row accounted for"),
-        Table("Rows read, used and left out.", season.pairing.counts, "row_counts"),
+        Table("Rows read, used and left out.", pairing.counts, "row_counts"),
     ]
     if left.empty:
         return [*blocks, Paragraph("No row was left out.")]
