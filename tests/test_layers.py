@@ -25,7 +25,13 @@ GROUPS = [
         """,
     ),
     ("curves", "effects evidence audit corrections advice doubts observations"),
-    ("trials", "yields test_weight means designs ranks changes consequences"),
+    (
+        "trials",
+        """
+        yields test_weight means designs own_error entry_error ranks changes
+        consequences
+        """,
+    ),
     ("season", "season curves_table"),
     ("simulation", "scenario harvest lab faults season"),
     ("reports", "lettering drawing blocks sample_figures figures typeset"),
