@@ -7,7 +7,7 @@ import hashlib
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from math import nan
+from math import isfinite, nan
 from pathlib import Path
 
 import numpy as np
@@ -15,18 +15,35 @@ import pandas as pd
 
 from kitlib.curves.advice import Recommendation, recommend
 from kitlib.curves.audit import CurveAudit, audit_curves
-from kitlib.curves.corrections import Correction
+from kitlib.curves.corrections import (
+    Correction,
+    line_correction,
+    offset_correction,
+)
 from kitlib.curves.doubts import observe_season
 from kitlib.curves.evidence import bridge_table
 from kitlib.curves.observations import OBSERVED, observe_curve
 from kitlib.intake.cells import Table, located
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import input_files, input_hashes
-from kitlib.intake.pairs import Pairing, pair_samples
+from kitlib.intake.pairs import OVEN, Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.statistics.pooling import Pooled, pool_offsets
-from kitlib.trials.consequences import TrialConsequences, trial_consequences
+from kitlib.trials.consequences import (
+    Selection,
+    TrialConsequences,
+    selected_under,
+    trial_consequences,
+)
+from kitlib.trials.entry_error import EntryError, entry_error
+from kitlib.trials.own_error import (
+    OwnError,
+    TrialSpread,
+    for_one_trial,
+    own_error,
+    spread_about,
+)
 from kitlib.trials.ranks import RankChanges
 from kitlib.trials.test_weight import audit_test_weight
 from kitlib.trials.yields import YieldUnit, corrected_plots, yield_unit
@@ -64,6 +81,13 @@ class TrialAudit:
     curves : tuple of str
         Curves that served its plots, the audited ones first.
     consequences : TrialConsequences
+    own : OwnError
+        How far its own readings were off, and what that did to its yields.
+    entry_error : EntryError
+        How much the error differs between entries of its crop.
+    otherwise : dict of tuple of str
+        By the offsets and by the lines found, the entries these would select; for a
+        trial that is not tested, else empty.
     left_out : DataFrame
         Its rows that were not used.
     findings : tuple of Finding
@@ -79,6 +103,9 @@ class TrialAudit:
     pairs: pd.DataFrame
     curves: tuple[str, ...]
     consequences: TrialConsequences
+    own: OwnError
+    entry_error: EntryError
+    otherwise: dict[str, tuple[str, ...]]
     left_out: pd.DataFrame
     findings: tuple[Finding, ...]
 
@@ -86,15 +113,19 @@ class TrialAudit:
     def outcome(self) -> "TrialOutcome":
         """What the correction does to it, in short."""
         found = self.consequences
-        compared = found.ranks is not None
+        means = [m.mean.mean() for m in (found.before, found.after) if m]
+        before, after = means if len(means) == 2 else (nan, nan)
         return TrialOutcome(
             crop=self.crop,
             curves=self.curves,
             count=found.count,
             entries=found.entries,
             ranks=found.ranks,
-            yield_before_kg_ha=float(found.before.mean.mean()) if compared else nan,
-            yield_after_kg_ha=float(found.after.mean.mean()) if compared else nan,
+            selection=found.selection,
+            own=self.own,
+            unevenness=found.served.unevenness if found.served else nan,
+            yield_before_kg_ha=float(before),
+            yield_after_kg_ha=float(after),
             findings=tuple(f for f in self.findings if f.trial == self.name),
         )
 
@@ -115,6 +146,12 @@ class TrialOutcome:
         One row per entry.
     ranks : RankChanges or None
         Ranks and selection before and after; None where there is no corrected yield.
+    selection : Selection
+        Whether the moisture errors changed what was selected.
+    own : OwnError
+        How far its own readings were off, and what that did to its yields.
+    unevenness : float
+        Cramér's V of plots by entry and curve; nan for one curve.
     yield_before_kg_ha, yield_after_kg_ha : float
         Mean of the entries; nan where there is no corrected yield. [kg/ha]
     findings : tuple of Finding
@@ -126,6 +163,9 @@ class TrialOutcome:
     count: int
     entries: pd.DataFrame
     ranks: RankChanges | None
+    selection: Selection
+    own: OwnError
+    unevenness: float
     yield_before_kg_ha: float
     yield_after_kg_ha: float
     findings: tuple[Finding, ...]
@@ -149,19 +189,26 @@ def audit_trial(season, name: str) -> TrialAudit:
         findings.append(Finding(code="crops-mixed", trial=name, message=said))
     of_crop = plots[plots["crop"].map(crop_key) == crop]
     standard = settings.standard_moisture_of(crop)
+    served = plots["curve"].value_counts()
+    curves = tuple(sorted(served.index, key=lambda c: (c not in season.audits, c)))
+    tested = any(season.is_tested(curve) for curve in curves)
+    of_entries = season.entry_errors.get(crop, NO_ENTRY_ERROR)
     consequences = trial_consequences(
         of_crop,
-        season.corrections,
+        {
+            c: for_one_trial(of, season.spreads[c])
+            for c, of in season.corrections.items()
+        },
         standard_pct=standard,
         select=settings.selection_count or settings.selection_share,
         rng=chance_for(settings.seed, "trial", name),
         checks=settings.check_entries,
+        entry_sd=of_entries.sd if of_entries.known else 0.0,
+        tested=tested,
         level=settings.confidence,
     )
-    served = plots["curve"].value_counts()
-    curves = tuple(sorted(served.index, key=lambda c: (c not in season.audits, c)))
     left_out = season.pairing.left_out
-    pairs = season.pairing.pairs
+    pairs = season.pairing.pairs[season.pairing.pairs["trial"] == name]
     location = plots["location"].dropna()
     return TrialAudit(
         name=name,
@@ -170,12 +217,47 @@ def audit_trial(season, name: str) -> TrialAudit:
         standard_pct=standard,
         unit=yield_unit(settings.yield_unit, settings.bushel_of(crop)),
         plots=plots,
-        pairs=pairs[pairs["trial"] == name],
+        pairs=pairs,
         curves=curves,
         consequences=consequences,
+        own=own_error(
+            of_crop,
+            pairs[is_blind(pairs) & pairs["curve"].isin(curves)],
+            standard,
+            season.audits,
+            season.corrections,
+            season.spreads,
+        ),
+        entry_error=of_entries,
+        otherwise={} if tested else _selected_otherwise(season, consequences),
         left_out=left_out[left_out["trial"] == name],
         findings=tuple(findings + _concerning(season, name, curves, consequences)),
     )
+
+
+NO_ENTRY_ERROR = EntryError(
+    sd=nan,
+    low=nan,
+    high=nan,
+    sd_sample=nan,
+    n=0,
+    n_entries=0,
+    remark="no entry was sampled in two places",
+)
+
+
+def is_blind(pairs: pd.DataFrame) -> pd.Series:
+    """Flag the pairs that judge what served a plot: oven, blind, not in parallel."""
+    return pairs["used"] & (pairs["basis"] == OVEN) & ~pairs["parallel"]
+
+
+def _selected_otherwise(season, found: TrialConsequences) -> dict:
+    """Return what the offsets and the lines found would select, open as they are."""
+    audits = {c: season.audits[c] for c in found.plots.curve if c in season.audits}
+    offsets = {c: offset_correction(audit) for c, audit in audits.items()}
+    lines = {c: line_correction(a) for c, a in audits.items() if a.line}
+    by = {"by the offset found": offsets, "by the line found": offsets | lines}
+    return {how: selected_under(found, of) for how, of in by.items() if audits}
 
 
 def findings_on(season, name: str, curves: Collection[str]) -> list[Finding]:
@@ -281,6 +363,41 @@ class SeasonAudit:
     def corrections(self) -> dict[str, Correction]:
         """What each curve's readings are corrected by."""
         return {curve: advice.correction for curve, advice in self.advice.items()}
+
+    @cached_property
+    def spreads(self) -> dict[str, TrialSpread]:
+        """How each curve's corrected readings scatter about the air-oven."""
+        audits = self.audits
+        return {c: spread_about(of, audits[c]) for c, of in self.corrections.items()}
+
+    @cached_property
+    def entry_errors(self) -> dict[str, EntryError]:
+        """How much the error differs between entries, by crop."""
+        pairs = self.pairing.pairs
+        pairs = pairs[is_blind(pairs) & pairs["curve"].isin(list(self.corrections))]
+        pairs = pairs.assign(
+            sd_sample=pairs["curve"].map(lambda c: self.spreads[c].sd_sample),
+            place=pairs["trial"] + "\0" + pairs["curve"],
+        )
+        for curve, correction in self.corrections.items():
+            own = pairs["curve"] == curve
+            corrected = correction.apply(pairs.loc[own, "sensor_pct"])
+            pairs.loc[own, "error"] = corrected - pairs.loc[own, "reference_pct"]
+        pairs = pairs[pairs["sd_sample"] > 0]
+        return {
+            str(crop): entry_error(
+                own["error"],
+                own["place"],
+                own["entry"],
+                own["sd_sample"],
+                self.settings.confidence,
+            )
+            for crop, own in pairs.groupby(pairs["crop"].map(crop_key))
+        }
+
+    def is_tested(self, curve: str) -> bool:
+        """Whether a curve's samples judge it: an interval, and no record in doubt."""
+        return curve in self.audits and isfinite(self.audits[curve].bias.se)
 
     @cached_property
     def inputs(self) -> dict[str, str]:

@@ -15,11 +15,15 @@ from kitlib.curves.audit import CurveAudit
 from kitlib.curves.corrections import Correction
 from kitlib.curves.effects import tried
 from kitlib.statistics.reml import variance_components
+from kitlib.trials.yields import yield_per_point
 from kitlib.words.estimates import Estimate, combined_se, not_known
+
+RECORDED = "recorded_pct"
+BY_CURVE = ["curve", "n_plots", "n", "mean", "season", "predicted", "predicted_se"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Scatter:
+class TrialSpread:
     """How corrected readings of a curve scatter about the air-oven.
 
     Attributes
@@ -32,27 +36,27 @@ class Scatter:
     sd_sample: float
 
 
-def scatter_about(correction: Correction, audit: CurveAudit) -> Scatter:
+def spread_about(correction: Correction, audit: CurveAudit) -> TrialSpread:
     """Return how a curve's corrected readings scatter, between trials and within."""
-    samples = audit.found.samples
+    samples = audit.samples
     error = correction.apply(samples.sensor) - samples.reference
     parts, _ = tried(variance_components, error, samples.trial)
     if parts is None:
-        return Scatter(sd_trial=nan, sd_sample=nan)
-    return Scatter(sd_trial=parts.sd_trial, sd_sample=parts.sd_residual)
+        return TrialSpread(sd_trial=nan, sd_sample=nan)
+    return TrialSpread(sd_trial=parts.sd_trial, sd_sample=parts.sd_residual)
 
 
-def for_one_trial(correction: Correction, scatter: Scatter) -> Correction:
+def for_one_trial(correction: Correction, spread: TrialSpread) -> Correction:
     """Return a correction as uncertain as it is for one trial, not for their mean.
 
     The trial's own distance from the curve comes on top of the curve's standard
     error; where it is not known the correction is returned as it is.
     """
-    if not isfinite(scatter.sd_trial):
+    if not isfinite(spread.sd_trial):
         return correction
     # A trial's own samples could narrow this, at the price of chances that
     # contradict the corrected ranks they stand beside.
-    own = np.diag([scatter.sd_trial**2, 0.0])
+    own = np.diag([spread.sd_trial**2, 0.0])
     return replace(correction, covariance=correction.covariance + own)
 
 
@@ -88,9 +92,10 @@ class OwnError:
 def own_error(
     plots: pd.DataFrame,
     pairs: pd.DataFrame,
+    standard_pct: float,
     audits: Mapping[str, CurveAudit],
     corrections: Mapping[str, Correction],
-    scatters: Mapping[str, Scatter],
+    spreads: Mapping[str, TrialSpread],
 ) -> OwnError:
     """Return how far the readings of one trial were off.
 
@@ -98,11 +103,13 @@ def own_error(
     ----------
     plots : DataFrame
         The trial's plots: curve, sensor_pct (restated to the offset in the
-        register), recorded_pct, per_point. [% moisture; kg/ha per point]
+        register), recorded_pct, plot_mass_kg, plot_area_m2. [% moisture; kg; m²]
     pairs : DataFrame
         Its samples with an oven value, taken blind to the reading: curve,
-        sensor_pct, recorded_pct, error.
-    audits, corrections, scatters : mapping by curve
+        recorded_pct, reference_pct, error (of the restated reading).
+    standard_pct : float
+        Moisture yields are stated at. [% wet basis]
+    audits, corrections, spreads : mapping by curve
         What the season says of the curves; curves without are left out.
 
     Returns
@@ -120,44 +127,47 @@ def own_error(
     ----------
     .. [1] Robinson, That BLUP is a good thing, Statistical Science 6 (1991) 15-32.
     """
-    rows = []
-    for name, served in plots.groupby("curve", sort=True):
-        curve = str(name)
-        own = pairs[pairs["curve"] == curve]
-        if curve in audits:
-            season = _season_says(audits[curve], corrections[curve], served)
-            restated = float((served["recorded_pct"] - served["sensor_pct"]).mean())
-            here = _predicted(season, scatters[curve], own["error"].to_numpy(float))
-            rows.append(
-                {
-                    "curve": curve,
-                    "n_plots": len(served),
-                    "n": len(own),
-                    "mean": (own["recorded_pct"] - own["reference_pct"]).mean(),
-                    "season": season.value + restated,
-                    "predicted": here.value + restated,
-                    "predicted_se": here.se,
-                    "df": here.df,
-                    "per_point": served["per_point"].mean(),
-                }
-            )
-    columns = ["curve", "n_plots", "n", "mean", "season", "predicted", "predicted_se"]
-    found = pd.DataFrame(rows, columns=[*columns, "df", "per_point"])
-    share = found["n_plots"] / max(found["n_plots"].sum(), 1)
+    curve_of, sampled_by = plots["curve"].to_numpy(str), pairs["curve"].to_numpy(str)
+    sensor, recorded = (plots[c].to_numpy(float) for c in ("sensor_pct", RECORDED))
+    per_point = yield_per_point(
+        plots["plot_mass_kg"], plots["plot_area_m2"], standard_pct
+    )
+    as_recorded = pairs[RECORDED].to_numpy(float) - pairs["reference_pct"].to_numpy()
+    error, rows = pairs["error"].to_numpy(float), []
+    for curve in np.unique(curve_of[np.isin(curve_of, list(audits))]).tolist():
+        served, own = curve_of == curve, sampled_by == curve
+        reading = _mean(sensor[served])
+        season = _season_says(audits[curve], corrections[curve], reading)
+        here = _predicted(season, spreads[curve], error[own])
+        restated = _mean(recorded[served]) - reading
+        row = [curve, int(served.sum()), int(own.sum()), _mean(as_recorded[own])]
+        row += [season.value + restated, here.value + restated, here.se, here.df]
+        rows.append((*row, _mean(per_point[served]), _squares(as_recorded[own])))
+    table = pd.DataFrame(rows, columns=[*BY_CURVE, "df", "per_point", "squares"])
+    share = table["n_plots"].to_numpy(float) / max(table["n_plots"].sum(), 1)
     return OwnError(
         n=len(pairs),
-        mean=_mean_of(pairs, found),
-        predicted=_summed(found, share),
-        yield_added=_summed(found, share * found["per_point"]),
-        by_curve=found[columns],
+        mean=_mean_of(table[table["n"] > 0]),
+        predicted=_summed(table, share),
+        yield_added=_summed(table, share * table["per_point"].to_numpy(float)),
+        by_curve=table[BY_CURVE],
     )
 
 
-def _season_says(
-    audit: CurveAudit, correction: Correction, served: pd.DataFrame
-) -> Estimate:
+def _mean(values: np.ndarray) -> float:
+    """Return the mean of what is known, nan where nothing is."""
+    known = values[np.isfinite(values)]
+    return float(known.mean()) if known.size else nan
+
+
+def _squares(values: np.ndarray) -> float:
+    """Return the sum of squares about the mean."""
+    return float(values.var() * values.size) if values.size else 0.0
+
+
+def _season_says(audit: CurveAudit, correction: Correction, reading: float) -> Estimate:
     """Return the error that the season would have a trial of such readings show."""
-    above = float(served["sensor_pct"].mean()) - correction.pivot
+    above = reading - correction.pivot
     if correction.tilt == 0:
         return audit.bias
     along = np.array([1.0, above])
@@ -168,9 +178,9 @@ def _season_says(
     )
 
 
-def _predicted(season: Estimate, scatter: Scatter, error: np.ndarray) -> Estimate:
+def _predicted(season: Estimate, spread: TrialSpread, error: np.ndarray) -> Estimate:
     """Return the trial's error on one curve, its own samples shrunk to the season."""
-    between, within, n = scatter.sd_trial**2, scatter.sd_sample**2, error.size
+    between, within, n = spread.sd_trial**2, spread.sd_sample**2, error.size
     if not (isfinite(between) and isfinite(season.se)):
         return Estimate(value=season.value, remark="spread between trials not known")
     weight = between / (between + within / n) if n and between > 0 else 0.0
@@ -183,36 +193,33 @@ def _predicted(season: Estimate, scatter: Scatter, error: np.ndarray) -> Estimat
     )
 
 
-def _mean_of(pairs: pd.DataFrame, by_curve: pd.DataFrame) -> Estimate:
+def _mean_of(sampled: pd.DataFrame) -> Estimate:
     """Return the mean error of the trial's own samples, curves weighted by plots."""
-    sampled = by_curve[by_curve["n"] > 0]
     if sampled.empty:
         return not_known("no sample of this trial was taken blind to the reading")
-    recorded = pairs["recorded_pct"] - pairs["reference_pct"]
-    inside = recorded - recorded.groupby(pairs["curve"]).transform("mean")
-    share = sampled["n_plots"] / sampled["n_plots"].sum()
-    value = float(share @ sampled["mean"])
-    df = int(sampled["n"].sum()) - len(sampled)
+    n, served = sampled["n"].to_numpy(float), sampled["n_plots"].to_numpy(float)
+    share, df = served / served.sum(), n.sum() - n.size
+    value = float(share @ sampled["mean"].to_numpy(float))
     if df < 1:
-        return Estimate(value=value, remark="one sample; an interval needs two")
-    variance = float((inside**2).sum()) / df
+        return Estimate(value=value, remark="an interval needs two samples on a curve")
+    variance = sampled["squares"].sum() / df
     return Estimate(
         value=value,
-        se=sqrt(variance * float((share**2 / sampled["n"]).sum())),
+        se=sqrt(variance * float(np.sum(share**2 / n))),
         df=df,
         method="t, SD of samples within curves pooled",
     )
 
 
-def _summed(by_curve: pd.DataFrame, weight: pd.Series) -> Estimate:
+def _summed(by_curve: pd.DataFrame, weight: np.ndarray) -> Estimate:
     """Return a weighted sum over curves, which are taken as independent."""
     if by_curve.empty:
         return not_known("no curve of this trial has a sample")
-    parts = (weight * by_curve["predicted_se"]) ** 2
-    freedom = float((parts**2 / by_curve["df"]).sum())
+    parts = (weight * by_curve["predicted_se"].to_numpy(float)) ** 2
+    freedom = float(np.sum(parts**2 / by_curve["df"].to_numpy(float)))
     return Estimate(
-        value=float(weight @ by_curve["predicted"]),
-        se=sqrt(parts.sum(skipna=False)),
+        value=float(weight @ by_curve["predicted"].to_numpy(float)),
+        se=sqrt(parts.sum()),
         # Welch and Satterthwaite
         df=float(parts.sum()) ** 2 / freedom if freedom > 0 else inf,
         method="best linear unbiased prediction",

@@ -117,7 +117,8 @@ class RankChanges:
     @property
     def largest_move(self) -> int:
         """Most ranks that any entry moves."""
-        return int(np.nanmax(np.abs(self.rank_after - self.rank_before)))
+        moves = np.abs(self.rank_after - self.rank_before)
+        return int(np.nan_to_num(moves).max())
 
 
 def rank_changes(before, after, count: int, candidate=None) -> RankChanges:
@@ -145,9 +146,9 @@ def rank_changes(before, after, count: int, candidate=None) -> RankChanges:
     before, after = np.asarray(before, float), np.asarray(after, float)
     ranked = np.full(before.shape, True) if candidate is None else np.asarray(candidate)
     rank_before, rank_after = _among(before, ranked), _among(after, ranked)
-    spread = min(np.ptp(rank_before[ranked]), np.ptp(rank_after[ranked]))
+    orders = [np.unique(rank[ranked]).size for rank in (rank_before, rank_after)]
     tau = nan
-    if spread > 0:
+    if min(orders) > 1:
         tau = kendalltau(rank_before[ranked], rank_after[ranked]).statistic
     return RankChanges(
         rank_before=rank_before,
@@ -391,6 +392,39 @@ def draw_correction_errors(
         response = np.column_stack([by_shift.sum(axis=1), by_tilt])
         deviations += (response @ correction.draw_errors(draws, rng)).T
     return deviations
+
+
+def draw_entry_errors(
+    plots: TrialPlots,
+    means: EntryMeans,
+    entry_sd: float,
+    draws: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Draw by how much corrected means may be off through the entries' own errors.
+
+    Parameters
+    ----------
+    plots : TrialPlots
+        The plots behind the means.
+    means : EntryMeans
+    entry_sd : float
+        SD of the error that an entry shows wherever it is grown. [% moisture]
+    draws : int
+        Number of draws.
+    rng : numpy.random.Generator
+        Source of randomness.
+
+    Returns
+    -------
+    ndarray, shape (draws, entries)
+        Deviations from the corrected means. [kg/ha]
+    """
+    # Through the blocks an entry's error reaches the means of others too.
+    reached = np.zeros((means.entries.size, means.entries.size))
+    by_plot = (means.weights * plots.per_point).T
+    np.add.at(reached, np.searchsorted(means.entries, plots.entry), by_plot)
+    return entry_sd * rng.standard_normal((draws, means.entries.size)) @ reached
 
 
 def draw_plot_errors(

@@ -18,6 +18,7 @@ from kitlib.words.terms import (
     ENTRY,
     MASS,
     PLOT,
+    SENSOR,
     TRIAL,
     counted,
     listed,
@@ -250,7 +251,7 @@ class TrialPlots:
     block : ndarray of str or None
         None where the trial has no blocks.
     sensor : ndarray
-        Moisture before correction. [% moisture, wet basis]
+        Reading restated to the offset in the register. [% moisture, wet basis]
     per_point : ndarray
         Change of the yield per point of moisture. [kg/ha per % moisture]
     before, after : ndarray
@@ -290,7 +291,7 @@ def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
     ----------
     plots : DataFrame
         Columns trial (one name), plot, entry, curve, plot_mass_kg, plot_area_m2,
-        recorded_pct, moisture_after_pct, and block where the trial has blocks.
+        sensor_pct, recorded_pct, moisture_after_pct, and block where there are any.
     standard_pct : float
         Moisture the yield is stated at. [% wet basis]
 
@@ -308,7 +309,7 @@ def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
     --------
     >>> table = pd.DataFrame({"trial": "T1", "plot": ["1"], "entry": ["a"],
     ...     "curve": ["A"], "plot_mass_kg": 8.45, "plot_area_m2": 8.0,
-    ...     "recorded_pct": 20.0, "moisture_after_pct": 21.0})
+    ...     "sensor_pct": 20.0, "recorded_pct": 20.0, "moisture_after_pct": 21.0})
     >>> found = read_trial_plots(table, standard_pct=15.5)
     >>> found.before.round(6).tolist(), found.after.round(6).tolist()
     ([10000.0], [9875.0])
@@ -321,7 +322,7 @@ def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
         entry=_names(plots[ENTRY.name]),
         block=_names(plots[BLOCK.name]) if has_blocks else None,
         curve=_names(plots[CURVE.name]),
-        sensor=before,
+        sensor=plots[SENSOR.name].to_numpy(float, na_value=np.nan),
         per_point=yield_per_point(mass, area, standard_pct),
         before=yield_kg_ha(mass, area, before, standard_pct),
         after=yield_kg_ha(mass, area, after, standard_pct),

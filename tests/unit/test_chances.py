@@ -61,7 +61,7 @@ def invented_plots(rng, entries=5, blocks=3):
         CORRECTIONS[curve].apply(reading)
         for curve, reading in zip(table["curve"], table["recorded_pct"], strict=True)
     ]
-    return table.assign(moisture_after_pct=corrected)
+    return table.assign(moisture_after_pct=corrected, sensor_pct=table["recorded_pct"])
 
 
 def test_the_linear_shortcut_is_the_whole_way_round(rng):
@@ -131,6 +131,7 @@ def test_the_chance_through_a_correction_is_that_of_its_offset(rng):
             "curve": ["A", "B"],
             "plot_mass_kg": 8.45,
             "plot_area_m2": 8.0,
+            "sensor_pct": [20.0, 20.2],
             "recorded_pct": [20.0, 20.2],
             "moisture_after_pct": [20.0, 20.2],
         }

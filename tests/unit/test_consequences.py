@@ -55,7 +55,7 @@ def corrected(table, corrections):
         corrections[curve].apply(reading) if curve in corrections else nan
         for curve, reading in zip(table["curve"], table["recorded_pct"], strict=True)
     ]
-    return table.assign(moisture_after_pct=after)
+    return table.assign(moisture_after_pct=after, sensor_pct=table["recorded_pct"])
 
 
 def consequences(table, corrections=None, **changes):

@@ -19,6 +19,7 @@ def table(**changes):
         "curve": list("AABB"),
         "plot_mass_kg": [8.45] * 4,
         "plot_area_m2": [8.0] * 4,
+        "sensor_pct": [20.0] * 4,
         "recorded_pct": [20.0] * 4,
         "moisture_after_pct": [19.0] * 4,
     }

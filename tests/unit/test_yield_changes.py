@@ -35,6 +35,7 @@ def trial(curve, entry, block, shifts, moisture=20.0):
             "curve": list(curve),
             "plot_mass_kg": 8.45,
             "plot_area_m2": 8.0,
+            "sensor_pct": moisture,
             "recorded_pct": moisture,
         }
     )
