@@ -188,4 +188,4 @@ def _round_ends(values) -> tuple[float, float]:
 
 def _reach(gained) -> int:
     """Return how far the axis of ranks reaches on both sides."""
-    return max(int(1.2 * np.abs(gained).max()) + 1, 4)
+    return max(int(1.2 * np.nan_to_num(np.abs(gained)).max()) + 1, 4)

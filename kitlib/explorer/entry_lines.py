@@ -4,6 +4,7 @@ Yields are straight lines in moisture, and entry means are weighted sums of yiel
 three numbers per entry answer for every offset and slope, and nothing is fitted again.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,6 +46,8 @@ class EntryLines:
 
     Attributes
     ----------
+    candidate : ndarray of bool, shape (..., entries)
+        False for checks, which take no rank and no place.
     before : ndarray, shape (..., entries)
         Mean yield as recorded; the axis before the last counts trials of one size,
         where there is one. [kg/ha]
@@ -56,6 +59,7 @@ class EntryLines:
         every point of the reading itself. [kg/ha]
     """
 
+    candidate: np.ndarray
     before: np.ndarray
     unmoved: np.ndarray
     per_point: np.ndarray
@@ -96,7 +100,9 @@ class TrialLines(EntryLines):
     ratio_held: bool
 
 
-def trial_lines(trial: str, plots: PlotYields) -> TrialLines:
+def trial_lines(
+    trial: str, plots: PlotYields, checks: Collection[str] = ()
+) -> TrialLines:
     """Return the entry means of a trial as lines in what is added to readings.
 
     Parameters
@@ -104,6 +110,8 @@ def trial_lines(trial: str, plots: PlotYields) -> TrialLines:
     trial : str
     plots : PlotYields
         At least one plot.
+    checks : collection of str
+        Entries that take no rank and no place.
 
     Examples
     --------
@@ -124,6 +132,7 @@ def trial_lines(trial: str, plots: PlotYields) -> TrialLines:
     return TrialLines(
         trial=trial,
         entries=found.entries,
+        candidate=~np.isin(found.entries, list(checks)),
         moisture=found.weights @ plots.reading,
         before=found.mean,
         unmoved=found.weights @ unmoved,

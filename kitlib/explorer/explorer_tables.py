@@ -126,17 +126,23 @@ def _entry(trial: TrialOutlook, unit: YieldUnit, k: int) -> tuple[str, ...]:
     """Return one entry's cells."""
     ranks, change = trial.ranks, trial.after[k] - trial.before[k]
     fate = IN if ranks.selected_after[k] else OUT
+    fate = fate if trial.lines.candidate[k] else "check"
     if ranks.entered[k] or ranks.left[k]:
         fate = ENTERS if ranks.entered[k] else LEAVES
     return (
         str(trial.lines.entries[k]),
-        str(ranks.rank_before[k]),
-        str(ranks.rank_after[k]),
+        _rank(ranks.rank_before[k]),
+        _rank(ranks.rank_after[k]),
         show(unit.of(trial.before[k]), unit.decimals),
         show(unit.of(trial.after[k]), unit.decimals),
         show(unit.of(change), unit.decimals + 1, sign=True),
         fate,
     )
+
+
+def _rank(rank: float) -> str:
+    """Return a rank as a whole number; checks have none."""
+    return f"{rank:g}" if np.isfinite(rank) else "–"
 
 
 def choice_in_words(explorer: CurveExplorer, look: Look) -> str:

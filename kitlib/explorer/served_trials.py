@@ -34,10 +34,12 @@ def served_trials(season: SeasonAudit, curve: str) -> dict[str, TrialLines]:
     chosen = plots[plots["trial"].isin(names) & of_crop & compared]
     chosen = chosen.sort_values("trial", kind="stable")
     standard = season.settings.standard_moisture_of(crop)
-    return dict(_lines(chosen, curve, standard)) if len(chosen) else {}
+    if not len(chosen):
+        return {}
+    return dict(_lines(chosen, curve, standard, season.settings.check_entries))
 
 
-def _lines(plots: pd.DataFrame, curve: str, standard) -> Iterator[tuple]:
+def _lines(plots: pd.DataFrame, curve: str, standard, checks) -> Iterator[tuple]:
     """Yield names and lines of trials, from plots sorted by trial."""
     numbers = {
         "served": (plots["curve"] == curve).to_numpy(bool),
@@ -59,7 +61,7 @@ def _lines(plots: pd.DataFrame, curve: str, standard) -> Iterator[tuple]:
             **{column: values[rows] for column, values in numbers.items()},
         )
         if of_trial.served.any():
-            yield name, trial_lines(name, of_trial)
+            yield name, trial_lines(name, of_trial, checks)
 
 
 def _names(column: pd.Series) -> np.ndarray:

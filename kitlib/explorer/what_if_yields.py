@@ -51,13 +51,13 @@ def trial_outlook(
         From yields at the audit's standard moisture to yields at another, see
         `standard_scale`; it changes no rank.
     """
-    count = selection_count(select, lines.entries.size)
+    count = _count(select, lines.candidate)
     after = lines.means(offset, tilt, pivot)
     return TrialOutlook(
         lines=lines,
         before=lines.before * scale,
         after=after * scale,
-        ranks=rank_changes(lines.before, after, count),
+        ranks=rank_changes(lines.before, after, count, lines.candidate),
         count=count,
     )
 
@@ -75,9 +75,10 @@ def standard_scale(audited_pct: float, chosen_pct: float) -> float:
 
 def stacked(trials: Iterable[TrialLines]) -> list[EntryLines]:
     """Return trials of as many entries put together, for speed over many trials."""
-    by_size: dict[int, list[TrialLines]] = {}
+    by_size: dict[tuple[int, int], list[TrialLines]] = {}
     for lines in trials:
-        by_size.setdefault(lines.entries.size, []).append(lines)
+        size = lines.entries.size, int(lines.candidate.sum())
+        by_size.setdefault(size, []).append(lines)
     return [
         EntryLines(
             **{
@@ -113,17 +114,25 @@ def changed_selections(
     offsets = np.asarray(offsets, float)
     changed = np.zeros(offsets.shape, int)
     for lines in trials:
-        count = selection_count(select, lines.before.shape[-1])
-        before = _selected(lines.before, count)
-        after = _selected(lines.means(offsets, tilt, pivot), count)
+        count = _count(select, lines.candidate)
+        if count == 0:
+            continue
+        before = _selected(lines.before, count, lines.candidate)
+        after = _selected(lines.means(offsets, tilt, pivot), count, lines.candidate)
         entered = (after & ~before).reshape(offsets.size, -1)
         changed += np.count_nonzero(entered, axis=1)
     return changed
 
 
-def _selected(means, count: int) -> np.ndarray:
+def _count(select: float, candidate: np.ndarray) -> int:
+    """Return how many entries of each trial are selected."""
+    candidates = int(candidate.sum(axis=-1).flat[0])
+    return selection_count(select, candidates) if candidates else 0
+
+
+def _selected(means, count: int, candidate: np.ndarray) -> np.ndarray:
     """Flag the entries whose rank is within the number selected, (..., entries)."""
-    rounded = np.round(means, TIED_DECIMALS)
+    rounded = np.where(candidate, np.round(means, TIED_DECIMALS), -np.inf)
     last = rounded.shape[-1] - count
     line = np.partition(rounded, last, axis=-1)[..., last, None]
     return rounded >= line
