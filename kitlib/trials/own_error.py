@@ -13,8 +13,8 @@ import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.corrections import Correction
-from kitlib.curves.effects import tried
-from kitlib.statistics.reml import variance_components
+from kitlib.statistics.arrays import tried
+from kitlib.statistics.components import variance_components
 from kitlib.trials.yields import yield_per_point
 from kitlib.words.estimates import Estimate, combined_se, not_known
 
