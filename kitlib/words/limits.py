@@ -282,7 +282,7 @@ THRESHOLDS: dict[str, Threshold] = {
         _REAL_TRIALS,
     ),
     "trial_alone": Threshold(
-        2.1, "The same where there is no test weight", _REAL_TRIALS
+        1.95, "The same where there is no test weight", _REAL_TRIALS
     ),
     "mixed_units": Threshold(
         20,

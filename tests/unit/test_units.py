@@ -3,13 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+from real_trials import plots_of, read_trials
 
 from kitlib.intake.cells import Source, Table
 from kitlib.intake.schema import SCHEMAS
 from kitlib.intake.settings import OUR_UNITS
 from kitlib.intake.tables import empty_table
 from kitlib.intake.units import doubtful_units, in_two_units, named_unit
-from real_trials import plots_of, read_trials
 
 LB = 2.2046226
 
