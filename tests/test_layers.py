@@ -52,9 +52,9 @@ GROUPS = [
     (
         "reports",
         """
-        results method curve_sections season_sections pictures report_parts method_note trial_changes trial_condition
-        trial_basis trial_samples trial_report curve_evidence row_accounts
-        season_report report curve_views join_views trial_views
+        results method curve_sections season_sections pictures report_parts
+        method_note trial_changes trial_condition trial_basis trial_samples
+        trial_report trial_views
         """,
     ),
     (

@@ -88,8 +88,8 @@ def time_stages(folder, out, n) -> dict:
     """
     from kitlib.intake import checks
     from kitlib.intake.outputs import csv_bytes
-    from kitlib.reports.report import write_trial_report
     from kitlib.reports.results import plots_table, season_tables
+    from kitlib.reports.trial_report import write_trial_report
     from kitlib.review.review import review_season
     from kitlib.runs.batch import write_tables
     from kitlib.season import season_audit

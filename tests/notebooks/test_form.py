@@ -76,10 +76,10 @@ def test_parameters_are_complete_and_used(path):
     parameters, *rest = trees_of(path)
     named = names_in([parameters], ast.Store)
     imported = {
-        alias.name
+        alias.asname or alias.name
         for tree in rest
         for node in ast.walk(tree)
-        if isinstance(node, ast.ImportFrom)
+        if isinstance(node, ast.Import | ast.ImportFrom)
         for alias in node.names
     }
     read = names_in(rest, ast.Load)

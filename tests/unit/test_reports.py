@@ -1,4 +1,4 @@
-"""The reports hold the verdict, the evidence, the cautions and the provenance."""
+"""A trial's report holds the verdict, the evidence, the cautions and the provenance."""
 
 import io
 import re
@@ -7,13 +7,9 @@ import pypdf
 import pytest
 
 from kitlib.pages.typeset import typeset
-from kitlib.reports.report_parts import findings_block
-from kitlib.reports.season_report import season_report
 from kitlib.reports.trial_basis import trial_basis
 from kitlib.reports.trial_report import trial_report
 from kitlib.season.season import audit_season
-from kitlib.words.findings import Finding
-from kitlib.words.terms import show
 
 CAUTIONS = (
     "not a verification",
@@ -32,61 +28,23 @@ def text_of(report) -> str:
 
 
 @pytest.fixture(scope="module")
-def season_text(audited_demo):
-    return text_of(season_report(audited_demo))
-
-
-@pytest.fixture(scope="module")
 def trial_text(audited_demo):
     return text_of(trial_report(audited_demo, "wheat-09"))
 
 
 @pytest.mark.parametrize("caution", CAUTIONS)
-def test_both_reports_carry_every_caution(season_text, trial_text, caution):
-    assert caution in season_text
+def test_the_report_carries_every_caution(trial_text, caution):
     assert caution in trial_text
 
 
-def test_the_season_report_holds_every_curve_with_its_action(audited_demo, season_text):
-    for curve, advice in audited_demo.advice.items():
-        assert f"Curve {curve}" in season_text
-        assert advice.action in season_text
-        assert show(audited_demo.audits[curve].bias.value, 2, sign=True) in season_text
+def test_every_input_is_named_with_its_hash(audited_demo, trial_text):
+    for name, digest in trial_basis(audited_demo, "wheat-09").items():
+        assert name in trial_text
+        assert digest[:20] in trial_text.replace(" ", "")
 
 
-def test_the_season_report_names_every_trial(audited_demo, season_text):
-    assert all(name in season_text for name in audited_demo.trials)
-
-
-def test_tolerances_carry_their_source_and_how_it_was_come_by(season_text, trial_text):
-    for text in (season_text, trial_text):
-        assert "NIST Handbook 44" in text
-        assert "from memory" in text
-        assert "CR2" in text
-
-
-def test_every_input_is_named_with_its_hash(audited_demo, season_text, trial_text):
-    files, parts = audited_demo.inputs, trial_basis(audited_demo, "wheat-09")
-    assert {"plots.csv", "oven.csv", "season.toml"} <= files.keys()
-    for text, inputs in ((season_text, files), (trial_text, parts)):
-        for name, digest in inputs.items():
-            assert name in text
-            assert digest[:20] in text.replace(" ", "")
-
-
-def test_what_points_at_two_tables_is_said_once():
-    said = {"code": "sample-apart", "message": "sample S1 is far off.", "curve": "W"}
-    found = [Finding(table=name, **said) for name in ("oven", "plots", "oven")]
-    [block] = findings_block([*found, Finding(**said | {"message": "So is all else."})])
-    assert block.items == [
-        ("warning", "oven and plots: sample S1 is far off."),
-        ("warning", "So is all else."),
-    ]
-
-
-def test_nothing_the_kit_says_itself_is_cut_short(season_text, trial_text):
-    for text in (season_text, trial_text):
-        assert not re.search(r"\(\d+ letters\)", text)
+def test_nothing_the_kit_says_itself_is_cut_short(trial_text):
+    assert not re.search(r"\(\d+ letters\)", trial_text)
 
 
 def test_a_trials_report_names_its_entries(audited_demo, trial_text):
@@ -124,7 +82,6 @@ def test_names_come_out_as_written_and_run_nothing(season):
 def test_a_report_comes_out_of_any_season_that_can_be_read(season, spoil):
     spoil(season)
     audit = audit_season(season.folder)
-    assert "not a verification" in text_of(season_report(audit))
     for name in audit.trials:
         assert "not a verification" in text_of(trial_report(audit, name))
 

@@ -7,12 +7,12 @@ import pytest
 
 from kitlib.pages.blocks import Paragraph, Picture, SideBySide, Table
 from kitlib.pages.typeset import typeset
-from kitlib.reports.report import trial_report
 from kitlib.reports.trial_condition import (
     condition_blocks,
     trial_conditions,
     trial_findings,
 )
+from kitlib.reports.trial_report import trial_report
 from kitlib.review.review import review_season
 from kitlib.review.review_findings import review_findings
 from kitlib.season.season import audit_season

@@ -8,29 +8,28 @@ from datetime import date
 from functools import cache
 from io import BytesIO
 
+import pandas as pd
 import pytest
 from pypdf import PdfReader
 from pypdf.generic import IndirectObject
 
-from kitlib.pages.blocks import (
+from kitlib.reports.blocks import (
+    ACT,
+    Answer,
     Caution,
-    Column,
     Facts,
     Findings,
     Heading,
-    IncompleteReport,
-    Note,
+    Items,
     Paragraph,
     Picture,
     Report,
     SideBySide,
-    Sources,
     Table,
-    Verdict,
 )
-from kitlib.pages.typeset import NotTypeset, typeset
-from kitlib.reports.drawing import blank, svg_bytes
+from kitlib.reports.drawing import blank
 from kitlib.reports.lettering import as_printed
+from kitlib.reports.typeset import NotTypeset, typeset
 
 # Written, not obeyed: what typst, HTML, spreadsheets and terminals would act upon.
 MARKUP = [
@@ -46,7 +45,13 @@ HASH = "3f9a0c44be1d27aa" * 4
 
 
 def picture(caption="What it shows.", alt="Seen from afar, nothing."):
-    return Picture(svg=svg_bytes(blank(3, 1, "drawn")), caption=caption, alt=alt)
+    return Picture(blank(3, 1, "drawn"), caption, alt)
+
+
+def table(caption="Samples.", reasons=("dried twice", "lost"), note=""):
+    rows = {"row": range(1, 1 + len(reasons)), "reason": reasons}
+    rows = pd.DataFrame(rows, dtype=object)
+    return Table(caption, rows, "left_out", note=note, most=len(reasons))
 
 
 def report(*blocks, title="Weir Bank", **more):
@@ -54,30 +59,23 @@ def report(*blocks, title="Weir Bank", **more):
         kind="Trial report",
         title=title,
         running=f"Trial {title}",
-        date=date(2025, 11, 14),
-        blocks=blocks,
-        **more,
+        blocks=list(blocks),
+        **{"date": date(2025, 11, 14), **more},
     )
 
 
 ALL_BLOCKS = (
-    Verdict("shift", "The sensor read too wet.", "Setting +0.3."),
+    Answer("Shift", "The sensor read too wet.", "Load +0.30.", ACT),
     Heading("Samples"),
     Paragraph("Six plots were sampled."),
-    Note("Error is sensor − air-oven."),
-    Facts([("Crop", "maize"), ("Site", "Lower Weir")]),
-    Table(
-        caption="Samples.",
-        columns=[Column("Sample"), Column("Bias", "% moisture", number=True)],
-        rows=[["S-1", "-0.30"], ["S-2", "+0.10"]],
-        note="Two dishes each.",
-        strong=[1],
-    ),
+    Paragraph("Error is sensor − air-oven.", small=True),
+    Facts([("Crop", "maize", "for grain"), ("Site", "Lower Weir", "")]),
+    Items(["First this.", "Then that."], numbered=True),
+    table(note="Two dishes each."),
     picture("Alone.", "A lone figure."),
     SideBySide(picture("Left.", "The left one."), picture("Right.", "The right one.")),
-    Findings([("fault", "row 31 is wrong"), ("note", "all else is well")]),
+    Findings([("fault", "row 31 is wrong", "Mend it."), ("note", "all is well", "")]),
     Caution("Beware", ["of this", "and that"]),
-    Sources([("A standard", "read"), ("Another", "from memory")]),
 )
 
 
@@ -134,24 +132,20 @@ def test_every_block_comes_out():
         "14 November 2025",
         "Weir Bank",
         "Below",
-        "▲ shift The sensor read too wet.",
-        "Setting +0.3.",
+        "Shift The sensor read too wet. Load +0.30.",
         "Six plots were sampled.",
         "Error is sensor − air-oven.",
-        "Crop maize",
+        "Crop maize for grain",
+        "1. First this. 2. Then that.",
         "Table 1 Samples.",
-        "Bias % moisture",
-        "S-1 −0.30 S-2 +0.10",
+        "Row Reason 1 dried twice 2 lost",
         "Two dishes each.",
         "Figure 1 Alone.",
         "Figure 2 Left.",
         "Figure 3 Right.",
-        "drawn",
-        "fault row 31 is wrong",
-        "▲ Beware",
-        "A standard [read]",
-        "Another [from memory]",
-        "prepared with harvest-moisture-audit",
+        "fault row 31 is wrong Mend it.",
+        "Beware – of this – and that",
+        "not for buying, selling or settling grain",
     ):
         assert words in said
 
@@ -186,37 +180,35 @@ def test_headings_tables_and_their_heads_are_tagged():
     assert (kinds.count("/TH"), kinds.count("/TD")) == (2, 4)
 
 
+def test_a_report_without_a_date_says_so_and_names_no_season():
+    pdf = typeset(report(Paragraph("Six plots."), date=None))
+    assert "undated" in text_of(pdf)
+    assert "/CreationDate" in PdfReader(BytesIO(pdf)).metadata  # PDF/A demands one
+    assert "1970" not in text_of(pdf)
+
+
 def test_all_fonts_are_inside():
     fonts = PdfReader(BytesIO(all_blocks())).pages[0]["/Resources"]["/Font"].values()
     inner = [font["/DescendantFonts"][0]["/FontDescriptor"] for font in fonts]
-    assert "DejaVuSans" in {str(font["/FontName"]).split("+")[1] for font in inner}
+    names = {str(font["/FontName"]).split("+")[1] for font in inner}
+    assert {"DejaVuSans", "LibertinusSerif-Regular"} <= names
     assert all({"/FontFile2", "/FontFile3"} & set(font) for font in inner)
 
 
-def test_a_figure_without_alternative_text_is_refused():
-    with pytest.raises(IncompleteReport, match=r"figure 'Errors': alt is empty"):
-        picture("Errors", " ")
-
-
-def test_a_row_with_a_cell_too_few_is_refused():
-    with pytest.raises(ValueError, match=r"'T': row 1 has 1 cell\(s\); expected 2"):
-        Table(caption="T", columns=[Column("A"), Column("B")], rows=[["1", "2"], ["1"]])
-
-
-def test_what_the_typesetter_says_is_passed_on():
-    broken = Picture(svg=b"<svg", caption="C", alt="A")
-    with pytest.raises(NotTypeset, match=r"Trial report Weir Bank: .*parse SVG"):
+def test_what_the_typesetter_says_is_passed_on(monkeypatch):
+    broken = picture()
+    monkeypatch.setitem(vars(broken), "png", b"no picture")
+    with pytest.raises(NotTypeset, match=r"Trial report Weir Bank: .*image"):
         typeset(report(broken))
 
 
 def test_pages_are_counted():
-    rows = [[str(k), "a reason"] for k in range(120)]
-    table = Table(caption="Rows", columns=[Column("Row"), Column("Reason")], rows=rows)
-    pages = PdfReader(BytesIO(typeset(report(table)))).pages
+    long = table("Rows.", ["a reason"] * 150)
+    pages = PdfReader(BytesIO(typeset(report(long)))).pages
     assert len(pages) == 3
     for k, page in enumerate(pages, start=1):
         said = page.extract_text()
-        assert f"Trial Weir Bank – page {k} of 3" in said
+        assert f"Trial Weir Bank · page {k} of 3" in said
         assert "Row Reason" in said  # the head is repeated
 
 
@@ -229,14 +221,14 @@ def test_text_is_never_read_as_markup(text):
 @pytest.mark.parametrize(
     "place",
     [
-        lambda text: Verdict("shift", text, text),
-        lambda text: Facts([(text, text)]),
-        lambda text: Table(caption=text, columns=[Column(text)], rows=[[text]]),
+        lambda text: Answer(text, text, text),
+        lambda text: Facts([(text, text, text)]),
+        lambda text: Items([text]),
+        lambda text: table(text, [text], text),
         lambda text: picture(text, text),
-        lambda text: Findings([("note", text)]),
+        lambda text: Findings([("note", text, text)]),
         lambda text: Caution(text, [text]),
-        lambda text: Sources([(text, text)]),
-        Note,
+        lambda text: Paragraph(text, small=True),
     ],
 )
 def test_markup_stays_text_in_every_block(place):
@@ -275,24 +267,19 @@ def test_all_scripts_copy_as_written(text):
     ],
 )
 def test_what_cannot_be_seen_is_shown(text, seen):
-    everywhere = Table(caption=text, columns=[Column(text)], rows=[[text]])
-    assert seen in text_of(typeset(report(everywhere, title=text)))
+    everywhere = table(text, [text], text)
+    assert text_of(typeset(report(everywhere, title=text))).count(seen) >= 4
 
 
 def test_ten_thousand_letters_are_cut_and_counted():
     long = "W" * 10_000
-    pdf = typeset(report(Paragraph(long), Facts([(long, long)]), title=long))
+    pdf = typeset(report(Paragraph(long), Facts([(long, long, long)]), title=long))
     assert "(10,000 letters)" in text_of(pdf)
     assert len(PdfReader(BytesIO(pdf)).pages) == 1
 
 
 def test_a_hash_of_64_letters_stays_whole_over_two_lines():
-    table = Table(
-        caption="Inputs",
-        columns=[Column(head) for head in ("A", "B", "C")],
-        rows=[[HASH, HASH, HASH]],
-    )
-    said = text_of(typeset(report(table)))
+    said = text_of(typeset(report(table("Inputs.", [HASH] * 3))))
     assert said.replace(" ", "").count(HASH[:12]) >= 3
     assert "…" not in said
     assert as_printed(HASH, 160).replace("\u200b", "") == HASH
@@ -301,14 +288,15 @@ def test_a_hash_of_64_letters_stays_whole_over_two_lines():
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="needs poppler")
 def test_long_words_stay_inside_the_page():
     word = "NORTH_" * 12
-    table = Table(caption="T", columns=[Column("A")] * 6, rows=[[word] * 6])
+    names = ["table", "trial", "plot", "sample", "curve", "reason"]
+    wide = Table("T", pd.DataFrame([[word] * 6], columns=names), "left_out")
     found = subprocess.run(
         ["pdftotext", "-bbox", "-", "-"],
-        input=typeset(report(table)),
+        input=typeset(report(wide)),
         capture_output=True,
         check=True,
     )
     ends = [float(x) for x in re.findall(r'xMax="([0-9.]+)"', found.stdout.decode())]
-    margin = 21 / 25.4 * 72
+    margin = 20 / 25.4 * 72
     assert len(ends) > 30
     assert max(ends) <= 595.28 - margin + 0.5

@@ -1,0 +1,31 @@
+"""The season's report as the notebook on curves puts it together."""
+
+from io import BytesIO
+
+from pypdf import PdfReader
+
+from kitlib.pages.to_blocks import to_blocks
+from kitlib.reports import season_sections as sections
+from kitlib.reports.typeset import typeset
+from kitlib.review.blocks import review_blocks
+from kitlib.review.review import review_season
+from kitlib.review.review_findings import review_findings
+
+
+def season_report(audit):
+    """Return the whole report of a season."""
+    review, report = review_season(audit), sections.season_report(audit)
+    report.blocks += sections.season_answer(audit)
+    report.blocks += sections.season_trials(audit)
+    report.blocks += sections.season_curves(audit)
+    report.blocks += to_blocks(review_blocks(review))
+    findings = audit.findings + review_findings(review)
+    report.blocks += sections.season_accounts(audit, findings)
+    report.blocks += sections.season_method(audit)
+    return report
+
+
+def pages_of(report) -> list[str]:
+    """Return the text of each page of a report, words parted by single spaces."""
+    pages = PdfReader(BytesIO(typeset(report))).pages
+    return [" ".join(page.extract_text().split()) for page in pages]

@@ -1,0 +1,163 @@
+"""The season's report answers on its first pages and gives each curve one page."""
+
+import re
+
+import pytest
+from season_pdf import pages_of, season_report
+
+from kitlib.reports.blocks import Table
+from kitlib.reports.curve_sections import (
+    chance_in_words,
+    curve_section,
+    evidence,
+    findings_of,
+    load_in_words,
+)
+from kitlib.reports.season_sections import season_answer, settings_table
+from kitlib.season.season import audit_season
+from kitlib.words.findings import Finding
+from kitlib.words.terms import show
+
+CAUTIONS = (
+    "not a verification",
+    "not for buying, selling or settling grain",
+    "ovens run at 103 to 133",
+    "dust can burn and explode",
+    "Never enter a bin",
+    "Local codes",
+)
+# What says how the kit was made has no place in a report.
+PROCESS_TALK = ("from memory", "own choice", "data read", "[read]", "[method]")
+PROCESS_TALK += ("own arithmetic", "set by the user", "no source")
+
+
+@pytest.fixture(scope="module")
+def pages(audited_demo):
+    return pages_of(season_report(audited_demo))
+
+
+@pytest.fixture(scope="module")
+def text(pages):
+    return " ".join(pages)
+
+
+@pytest.mark.parametrize("caution", CAUTIONS)
+def test_the_report_carries_every_caution(text, caution):
+    assert caution in text
+
+
+@pytest.mark.parametrize("talk", PROCESS_TALK)
+def test_the_report_does_not_say_how_the_kit_was_made(text, talk):
+    assert talk not in text
+
+
+def test_the_first_page_says_what_to_load(audited_demo, pages):
+    for curve, advice in audited_demo.advice.items():
+        assert re.search(rf"{curve} \w+ \w+ {advice.action}", pages[0])
+    assert "Which trials to re-examine" in pages[0]
+
+
+def test_the_second_page_names_every_trial(audited_demo, pages):
+    assert all(name in pages[1] for name in audited_demo.trials)
+
+
+def test_each_curve_has_a_page_of_its_own(audited_demo, pages):
+    for page, (curve, audit) in zip(
+        pages[2:], audited_demo.audits.items(), strict=False
+    ):
+        assert f"Curve {curve}, {audit.crop}" in page
+        assert show(audit.bias.value, 2, sign=True) in page
+
+
+def test_the_report_is_as_long_as_promised(audited_demo, pages):
+    assert len(pages) <= 2 + len(audited_demo.audits) + 6
+
+
+def test_what_to_confirm_stands_once(text):
+    assert text.count("Values to confirm") == 1
+
+
+def test_every_input_is_named_with_its_hash(audited_demo, text):
+    for name, digest in audited_demo.inputs.items():
+        assert name in text
+        assert digest[:20] in text.replace(" ", "")
+
+
+def test_nothing_the_kit_says_itself_is_cut_short(text):
+    assert not re.search(r"\(\d+ letters\)", text)
+
+
+def test_a_curve_has_eight_rows_of_evidence_at_most(audited_demo):
+    level = audited_demo.settings.confidence
+    for curve, audit in audited_demo.audits.items():
+        found = evidence(audit, audited_demo.advice[curve], level)
+        assert 6 <= len(found.rows) <= 8
+
+
+def test_settings_to_load_are_those_of_the_advice(audited_demo):
+    found = settings_table(audited_demo).frame.set_index("curve")["load"]
+    for curve, advice in audited_demo.advice.items():
+        assert found[curve] == load_in_words(advice)
+
+
+def test_no_chance_is_called_certain():
+    assert chance_in_words(0.999) == ">99 %"
+    assert chance_in_words(0.001) == "<1 %"
+    assert chance_in_words(float("nan")) == "not known"
+
+
+def test_what_points_at_two_tables_is_said_once():
+    said = {"code": "sample-apart", "message": "sample S1 is far off.", "curve": "W"}
+    found = [Finding(table=name, **said) for name in ("oven", "plots", "oven")]
+    [block] = findings_of([*found, Finding(**said | {"message": "So is all."})], 9)
+    assert [line for _, line, _ in block.findings] == [
+        "oven and plots: sample S1 is far off.",
+        "So is all.",
+    ]
+
+
+def test_findings_beyond_the_most_are_counted():
+    said = [f"sample S{k} is far off." for k in range(5)]
+    found = [Finding(code="sample-apart", message=message) for message in said]
+    block, more = findings_of(found, 3)
+    assert len(block.findings) == 3
+    assert more.text() == "2 more findings in findings.csv."
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda s: (s.folder / "oven.csv").unlink(),
+        lambda s: s.write("plots.csv", s.text("plots.csv").splitlines()[0] + "\n"),
+        lambda s: s.write("oven.csv", "\n".join(s.text("oven.csv").splitlines()[:3])),
+        lambda s: s.replace("plots.csv", "5.0,10", "0,10"),
+        lambda s: s.replace("plots.csv", "14.2", "100"),
+    ],
+    ids=["no oven", "no plots", "one sample", "no mass", "all water"],
+)
+def test_a_report_comes_out_of_any_season_that_can_be_read(season, spoil):
+    spoil(season)
+    text = " ".join(pages_of(season_report(audit_season(season.folder))))
+    assert "not a verification" in text
+
+
+def test_a_season_without_a_date_is_undated(season):
+    season.replace("season.toml", "report_date = 2026-01-15\n", "")
+    text = " ".join(pages_of(season_report(audit_season(season.folder))))
+    assert "undated" in text
+    assert "set report_date in season.toml" in text
+
+
+def test_a_season_without_a_curve_says_so(season):
+    (season.folder / "oven.csv").unlink()
+    headline, *_ = season_answer(audit_season(season.folder))
+    assert headline.word == "Nothing could be audited"
+
+
+def test_sections_of_a_curve_are_numbered_blocks(audited_demo):
+    curve = next(iter(audited_demo.audits))
+    blocks = curve_section(audited_demo, curve)
+    assert [b.table for b in blocks if isinstance(b, Table)] == [
+        "report: evidence",
+        "bands",
+    ]
