@@ -62,7 +62,7 @@ from kitlib.words.limits import Tolerance, threshold
 
 # A jackknife refits the robust line for every trial: seconds beyond this many samples.
 JACKKNIFED_AT_MOST = 500
-BY_TUE = "TUE from the SEP at set-up (ISO 12099, from memory)"
+BY_TUE = "largest SEP consistent with set-up (ISO 12099, T_UE)"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

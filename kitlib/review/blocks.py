@@ -506,7 +506,7 @@ def _unit(review: SeasonReview) -> str:
 def _costs_in_words(review: SeasonReview) -> str:
     """Return what a trial, a sample, a dish and a reading cost."""
     costs = review.costs
-    source = "hours of work, own choice" if costs == HOURS else "season.toml"
+    source = "hours of work, default of this kit" if costs == HOURS else "season.toml"
     return (
         f"Cost: trial visit {costs.trial:g}, sample {costs.sample:g}, dish "
         f"{costs.dish:g}, benchtop reading {costs.benchtop_reading:g} ({source})."

@@ -214,7 +214,7 @@ class Costs(NamedTuple):
     benchtop_reading: float
 
 
-# Hours of work, our own choice: a visit half a day, a sample taken, bagged and
+# Hours of work, our default: a visit half a day, a sample taken, bagged and
 # labelled a quarter of an hour, a dish weighed twice twelve minutes.
 HOURS = Costs(trial=4.0, sample=0.25, dish=0.2, benchtop_reading=0.1)
 
