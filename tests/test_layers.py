@@ -69,9 +69,8 @@ GROUPS = [
     (
         "runs",
         """
-        notebook_files processes warm_process kernels bench ranking notebook_runs
-        notebook_pool manifest season_run cluster season_check run_report new_season
-        verify batch lab cli
+        workers kernels manifest folder notebooks account run cluster season_check
+        new_season verify lab cli
         """,
     ),
 ]

@@ -4,13 +4,12 @@ Where the numbers come from: hashes of the inputs and versions of the code.
 """
 
 import csv
-import fcntl
 import hashlib
 import json
 import os
 import platform
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from functools import cache
 from importlib.metadata import version
@@ -18,6 +17,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 import pandas as pd
+from filelock import FileLock, Timeout
 
 from kitlib.intake.settings import SETTINGS_FILE, read_season, season_folder
 from kitlib.intake.tables import source_files
@@ -70,8 +70,15 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
     return found
 
 
-def write_bytes(path: Path, content: bytes) -> Path:
+def write_bytes(path: Path, content: bytes, scratch: Path | None = None) -> Path:
     """Write a file whole: under another name first, then renamed into place.
+
+    Parameters
+    ----------
+    path : Path
+    content : bytes
+    scratch : Path, optional
+        Folder for the other name, on the same disk; by default that of the file.
 
     Raises
     ------
@@ -80,16 +87,16 @@ def write_bytes(path: Path, content: bytes) -> Path:
     """
     path = Path(path)
     try:
-        return _replaced(path, content)
+        return _replaced(path, content, scratch or path.parent)
     except OSError as error:
         error.filename, error.filename2 = str(path), None
         raise
 
 
-def _replaced(path: Path, content: bytes) -> Path:
-    """Write a file beside its place, then rename it."""
+def _replaced(path: Path, content: bytes, scratch: Path) -> Path:
+    """Write a file under another name, then rename it."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    handle, temporary = tempfile.mkstemp(dir=scratch, prefix=".part-")
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(content)
@@ -148,24 +155,30 @@ def json_bytes(content: dict) -> bytes:
 
 
 @contextmanager
-def sole_use(folder: Path):
+def sole_use(folder: Path) -> Iterator[None]:
     """Hold an output folder for one run; a second run is refused.
 
     Raises
     ------
     OutputBusy
-        If another run holds it. The hold ends with the process, however it ends.
+        If another run holds it, or its lock is a link, a pipe or a folder. The hold
+        ends with the process, however it ends.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    with (folder / LOCK_FILE).open("w") as file:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
-            raise OutputBusy(
-                f"{folder.name}: another run is writing here; wait for it to end, or "
-                "give --out another folder."
-            ) from error
-        yield
+    lock = folder / LOCK_FILE
+    if lock.is_symlink() or (lock.exists() and not lock.is_file()):
+        raise OutputBusy(
+            f"{lock}: it is no plain file, so the folder cannot be held for this run. "
+            "Delete it, or give --out another folder."
+        )
+    try:
+        with FileLock(lock, timeout=0):
+            yield
+    except Timeout as error:
+        raise OutputBusy(
+            f"{folder.name}: another run is writing here; wait for it to end, or give "
+            f"--out another folder. If there is none, delete {LOCK_FILE} in it."
+        ) from error
 
 
 DISTRIBUTION = "harvest-moisture-audit"

@@ -10,6 +10,7 @@ import sys
 from collections.abc import Callable, Iterable
 from functools import partial
 from importlib.util import find_spec
+from pathlib import Path
 from typing import Any
 
 from kitlib.words.errors import KitError
@@ -143,6 +144,11 @@ def _add_run(commands: Any) -> None:
         help="notebooks run at once (default: the number of processors)",
     )
     parser.add_argument(
+        "--replace",
+        action="store_true",
+        help="replace the results of another season that has the same name",
+    )
+    parser.add_argument(
         "--scheduler",
         metavar="ADDRESS",
         help="run the notebooks on the Dask cluster whose scheduler is there, such as "
@@ -152,32 +158,50 @@ def _add_run(commands: Any) -> None:
 
 def _run(call: argparse.Namespace) -> int:
     """Audit a season and write its results."""
-    from kitlib.runs import batch, run_report
+    from kitlib.runs.kernels import Kernels
 
+    with Kernels() as kernels:
+        if (Path(call.season) / "season.toml").is_file() and not call.scheduler:
+            kernels.start(_kernels_wanted(call))  # while this process imports and reads
+        return _run_with(call, kernels)
+
+
+def _kernels_wanted(call: argparse.Namespace) -> int:
+    """Return how many kernels a run can use, as far as its call tells."""
+    jobs = call.jobs or os.cpu_count() or 1
+    of_the_season = 3
+    return min(jobs, len(call.trial) + of_the_season) if call.trial else jobs
+
+
+def _run_with(call: argparse.Namespace, kernels: Any) -> int:
+    """Audit a season, its notebooks in these kernels unless a cluster is named."""
+    from kitlib.runs.folder import WrongCall
+    from kitlib.runs.run import run_here, run_season
+
+    place = _cluster(call) if call.scheduler else partial(run_here, kernels=kernels)
     try:
-        run = batch.run_season(
+        run = run_season(
             call.season,
             call.out,
             trials=call.trial,
             earlier=call.earlier,
             jobs=call.jobs,
+            replace=call.replace,
             say=_tell,
             track=_progress,
-            **_place(call),
+            run_notebooks=place,
         )
-    except batch.WrongCall as error:
+    except WrongCall as error:
         call.parser.error(str(error))
-    problems = run_report.problems(run)
+    problems = run.problems()
     for line in problems:
         _tell(line)
-    _print(run_report.summary(run))
+    _print(run.summary())
     return PROBLEMS if problems else DONE
 
 
-def _place(call: argparse.Namespace) -> dict:
-    """Return what tells a run where its notebooks are to run, if not here."""
-    if not call.scheduler:
-        return {}
+def _cluster(call: argparse.Namespace) -> Callable:
+    """Return what runs notebooks on the cluster that is named."""
     if find_spec("distributed") is None:
         call.parser.error(
             "--scheduler: install distributed, which the extra `cluster` "
@@ -185,7 +209,7 @@ def _place(call: argparse.Namespace) -> dict:
         )
     from kitlib.runs.cluster import run_on_cluster
 
-    return {"run_notebooks": partial(run_on_cluster, call.scheduler)}
+    return partial(run_on_cluster, call.scheduler)
 
 
 def _add_check(commands: Any) -> None:
@@ -231,7 +255,12 @@ def _verify(call: argparse.Namespace) -> int:
     if found.problems:
         _tell(f"{len(found.problems)} of the files are not as the manifest tells.")
         return PROBLEMS
-    _print([f"all {found.checked} files checked are as the manifest tells"])
+    _print(
+        [
+            f"all {found.checked} files checked are as the manifest tells",
+            f"SHA-256 of manifest.json, to be held against the run's: {found.manifest}",
+        ]
+    )
     return DONE
 
 

@@ -1,29 +1,34 @@
 """A season's notebooks on the workers of a Dask cluster, which share no disk with us.
 
-The season travels once to each worker process, which keeps it at a bench of its own;
+The season travels once to each worker process, which keeps it with kernels of its own;
 what a notebook makes travels back.
 """
 
 import pickle
 import tempfile
-from collections.abc import Callable, Sequence
+from collections.abc import Iterator, Sequence
+from concurrent.futures import as_completed
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from threading import Lock
 from uuid import uuid4
 
-from distributed import Client, Future, Worker, WorkerPlugin, as_completed, get_worker
+from distributed import Client, Worker, WorkerPlugin, get_worker
 from distributed.scheduler import KilledWorker
 
 from kitlib.intake.outputs import input_files
+from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH, folders_named
 from kitlib.review.history import CURVES_FILE
-from kitlib.runs.bench import SEASON_LINK, Bench, open_bench
+from kitlib.runs.folder import OUT
+from kitlib.runs.kernels import Kernels
 from kitlib.runs.manifest import environment
-from kitlib.runs.notebook_pool import EARLIER, Finish, RunBroken, Track
-from kitlib.runs.notebook_runs import OUT, Task, run_notebook, unrun
+from kitlib.runs.notebooks import Task, run_notebook, unrun
+from kitlib.runs.run import EARLIER, Finish, RunBroken, Say, Track
+from kitlib.runs.workers import AUDIT, write_audit
 from kitlib.season.season import SeasonAudit, for_others
 
 _PATIENCE = 60  # for a scheduler to answer and a worker to be there [s]
+_SEASON = "season"
 
 
 class SeasonAtWorker(WorkerPlugin):
@@ -42,15 +47,16 @@ class SeasonAtWorker(WorkerPlugin):
         self.files, self.audit, self.environment = files, audit, environment()
 
     def setup(self, worker: Worker) -> None:
-        """Begin with no bench; the first notebook opens it."""
-        self.held, self.lock, self.opened = ExitStack(), Lock(), None
+        """Begin with nothing; the first notebook unpacks the season."""
+        self.held, self.lock = ExitStack(), Lock()
+        self.unpacked: tuple[Path, Kernels] | None = None
 
     def teardown(self, worker: Worker) -> None:
-        """Clear the bench away."""
+        """End the kernels and clear the season away."""
         self.held.close()
 
-    def bench(self) -> Bench:
-        """Return the bench of this process.
+    def at_hand(self) -> tuple[Path, Kernels]:
+        """Return this process's scratch folder and kernels.
 
         Raises
         ------
@@ -63,19 +69,21 @@ class SeasonAtWorker(WorkerPlugin):
                 "of Python or of a package; install the same on all machines."
             )
         with self.lock:
-            if self.opened is None:
+            if self.unpacked is None:
                 folder = tempfile.TemporaryDirectory(prefix="kit-")
                 scratch = Path(self.held.enter_context(folder))
                 for name, content in self.files.items():
                     (scratch / name).parent.mkdir(parents=True, exist_ok=True)
                     (scratch / name).write_bytes(content)
-                bench = open_bench(scratch, pickle.loads(self.audit))
-                self.opened = self.held.enter_context(bench)
-        return self.opened
+                kernels = self.held.enter_context(Kernels())
+                season = (scratch / _SEASON).resolve()
+                write_audit(pickle.loads(self.audit), season, kernels.folder / AUDIT)
+                self.unpacked = scratch, kernels
+        return self.unpacked
 
 
 def run_at_worker(task: Task, season: str) -> tuple[str, dict[str, bytes]]:
-    """Run a notebook at the worker's bench.
+    """Run a notebook in a kernel of the worker.
 
     Returns
     -------
@@ -84,12 +92,12 @@ def run_at_worker(task: Task, season: str) -> tuple[str, dict[str, bytes]]:
     dict of str to bytes
         What it made, by name in the output folder.
     """
-    bench = get_worker().plugins[season].bench()
-    failure = run_notebook(task, bench)
-    names = [task.failed_name] if failure else task.files
-    made = {name: (bench.scratch / OUT / name).read_bytes() for name in names}
-    for name in names:
-        (bench.scratch / OUT / name).unlink()
+    scratch, kernels = get_worker().plugins[season].at_hand()
+    failure = run_notebook(task, scratch, kernels)
+    made = {}
+    for name in [task.failed_name] if failure else task.files:
+        made[name] = (scratch / OUT / name).read_bytes()
+        (scratch / OUT / name).unlink()
     return failure, made
 
 
@@ -101,9 +109,9 @@ def run_on_cluster(
     jobs: int,
     finish: Finish,
     track: Track,
-    say: Callable[[str], object],
+    say: Say,
 ) -> None:
-    """Run notebooks on a cluster; as `notebook_pool.run_tasks` does here.
+    """Run notebooks on a cluster; as `run.run_here` does here.
 
     Parameters
     ----------
@@ -117,13 +125,9 @@ def run_on_cluster(
     RunBroken
         If there is no scheduler or no worker, or a worker is of another version.
     """
-    if not tasks:
-        return
-    with season_on_cluster(address, files_in(scratch), audit) as (client, season):
+    with season_on_cluster(address, scratch, audit) as (client, season):
         say(f"on {len(client.scheduler_info()['workers'])} worker(s) at {address}")
-
-        def begun(task: Task) -> Future:
-            return client.submit(run_at_worker, task, season, pure=False)
+        executor = client.get_executor(pure=False)
 
         def handed_over(task: Task, failure: str, made: dict[str, bytes]) -> None:
             for name, content in made.items():
@@ -131,7 +135,8 @@ def run_on_cluster(
                 (scratch / OUT / name).write_bytes(content)
             finish(task, failure)
 
-        under_way, alone = {begun(task): task for task in tasks}, []
+        under_way = {executor.submit(run_at_worker, t, season): t for t in tasks}
+        alone = []
         for ended in track(as_completed(under_way), len(tasks)):
             task = under_way.pop(ended)
             try:
@@ -140,14 +145,17 @@ def run_on_cluster(
                 alone.append(task)
         for task in alone:  # one at a time, so that none dies of another's fault
             try:
-                handed_over(task, *begun(task).result())
+                found = executor.submit(run_at_worker, task, season).result()
             except KilledWorker:
                 why = "each worker it was tried on died"
-                handed_over(task, why, {task.failed_name: unrun(task)})
+                found = why, {task.failed_name: unrun(task)}
+            handed_over(task, *found)
 
 
 @contextmanager
-def season_on_cluster(address: str, files: dict[str, bytes], audit: SeasonAudit):
+def season_on_cluster(
+    address: str, scratch: Path, audit: SeasonAudit
+) -> Iterator[tuple[Client, str]]:
     """Hold a season at all workers of a cluster, and a client to reach them."""
     try:
         client = Client(address, timeout=_PATIENCE)
@@ -158,7 +166,8 @@ def season_on_cluster(address: str, files: dict[str, bytes], audit: SeasonAudit)
             client.wait_for_workers(1, timeout=_PATIENCE)
         except TimeoutError as error:
             raise RunBroken(f"--scheduler {address}: it has no worker.") from error
-        season = SeasonAtWorker(files, pickle.dumps(for_others(audit, audit.folder)))
+        sent = pickle.dumps(for_others(audit, audit.folder))
+        season = SeasonAtWorker(files_of(audit.folder, scratch), sent)
         client.register_plugin(season)
         try:
             yield client, season.name
@@ -166,8 +175,20 @@ def season_on_cluster(address: str, files: dict[str, bytes], audit: SeasonAudit)
             client.unregister_worker_plugin(season.name)
 
 
-def files_in(scratch: Path) -> dict[str, bytes]:
-    """Return what notebooks read, by name in the scratch folder."""
-    read = input_files(scratch / SEASON_LINK)
-    read += sorted(scratch.glob(f"{EARLIER}/*/{CURVES_FILE}"))
-    return {str(path.relative_to(scratch)): path.read_bytes() for path in read}
+def files_of(season: Path, scratch: Path) -> dict[str, bytes]:
+    """Return what notebooks read, by name in a scratch folder elsewhere."""
+    read = {
+        f"{_SEASON}/{path.relative_to(season).as_posix()}": path
+        for path in input_files(season)
+    }
+    earlier = folders_named(scratch / OUT / EARLIER_PATHS)
+    # Numbered, so that two of one name stay apart.
+    past = [f"{EARLIER}/{k}/{folder.name}" for k, folder in enumerate(earlier)]
+    for name, folder in zip(past, earlier, strict=True):
+        read[f"{name}/{CURVES_FILE}"] = folder / CURVES_FILE
+    there = {name: path.read_bytes() for name, path in read.items()}
+    lines = "".join(f"../{name}\n" for name in past).encode()
+    return there | {
+        f"{OUT}/{SEASON_PATH}": f"../{_SEASON}\n".encode(),
+        f"{OUT}/{EARLIER_PATHS}": lines,
+    }

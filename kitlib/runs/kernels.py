@@ -1,222 +1,226 @@
-"""Kernels of notebooks: forked from a warm process, or plain ones in its place."""
+"""Kernels that are kept through a run and lent to its notebooks, one at a time.
 
-import asyncio
+Starting Python and importing takes longer than most notebooks; so a kernel is started
+once, while the run still reads, and made as good as new before each notebook. It is
+retired after a failure, for it may be the worse for it, and after many notebooks.
+"""
+
 import json
 import os
-import signal
-import socket
-import subprocess
+import shutil
 import sys
-import uuid
-from collections.abc import Callable
+import tempfile
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from importlib.util import find_spec
 from pathlib import Path
 from queue import Empty
-from select import select
+from uuid import uuid4
 
-from jupyter_client import AsyncKernelClient, AsyncKernelManager
+import zmq
+from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
-from jupyter_client.provisioning import LocalProvisioner
-from traitlets import Type, Unicode, default
+from jupyter_core.utils import ensure_event_loop, run_sync
 
-from kitlib.runs.notebook_files import KERNEL
-
-# Under this name pyproject.toml offers it to jupyter_client.
-PROVISIONER = "kitlib-forked"
-_BETWEEN_LOOKS = 0.005  # at whether a kernel has ended [s]
-_BETWEEN_MESSAGES = 1.0  # before a look at whether the kernel still lives [s]
-_NOT_TOLD = -1  # what an ended process returned, which only its parent learns
+KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
+MOST_NOTEBOOKS = 200  # of one kernel
+_PATIENCE = 600  # a kernel may be this slow to start on a busy machine [s]
+_BETWEEN_LOOKS = 1.0  # at whether a silent kernel still lives [s]
+_LONGEST_SOCKET = 90  # of a socket's name in bytes; systems allow 104 or more
+_PREPARE = "from kitlib.runs.workers import prepare; prepare()"
 
 
-class ForkedProcess:
-    """A process forked by another one, handled as a `subprocess.Popen`.
-
-    Parameters
-    ----------
-    pid : int
-    handle : int
-        File descriptor that stands for the process, whose number may be used again.
-    """
-
-    stdin = stdout = stderr = None
-
-    def __init__(self, pid: int, handle: int):
-        self.pid, self.returncode = pid, None
-        self._handle = handle
-
-    def poll(self) -> int | None:
-        """Return None while it runs."""
-        return self._ended_within(0)
-
-    def wait(self, timeout: float | None = None) -> int:
-        """Wait for its end."""
-        if self._ended_within(timeout) is None:
-            raise subprocess.TimeoutExpired("kernel", timeout)
-        return self.returncode
-
-    def _ended_within(self, timeout: float | None) -> int | None:
-        """Return None if it still runs after a time; without a time, wait."""
-        if self.returncode is None and select([self._handle], [], [], timeout)[0]:
-            os.close(self._handle)
-            self.returncode = _NOT_TOLD
-        return self.returncode
-
-    def send_signal(self, number: int) -> None:
-        """Send it a signal, unless it has ended."""
-        if self.poll() is None:
-            signal.pidfd_send_signal(self._handle, number)
-
-    def terminate(self) -> None:
-        """Ask it to end."""
-        self.send_signal(signal.SIGTERM)
-
-    def kill(self) -> None:
-        """End it."""
-        self.send_signal(signal.SIGKILL)
+class NoKernel(Exception):
+    """No kernel came up, or it died."""
 
 
-class ForkingProvisioner(LocalProvisioner):
-    """Has a warm process fork the kernel, or starts a plain one if that has ended.
-
-    Attributes
-    ----------
-    address : str
-        Name of the socket at which the warm process listens.
-    """
-
-    address = Unicode("", config=True)
-
-    async def launch_kernel(self, cmd: list[str], **more) -> dict:
-        """Start the kernel; `cmd` is the command that would start a plain one."""
-        order = {"argv": cmd[3:], "env": more["env"], "cwd": str(more["cwd"])}
-        try:
-            self.process = forked(self.address, order)
-        except OSError:
-            return await super().launch_kernel(cmd, **more)
-        self.pid = self.pgid = self.process.pid
-        self.cwd = more["cwd"]
-        return self.connection_info
-
-
-def forked(address: str, order: dict) -> ForkedProcess:
-    """Have the process that listens at an address fork a kernel.
-
-    Raises
-    ------
-    OSError
-        If there is no such process, or it ends meanwhile.
-    """
-    with socket.socket(socket.AF_UNIX) as connection:
-        connection.connect(address)
-        connection.sendall(json.dumps(order).encode() + b"\n")
-        pid, handles, _, _ = socket.recv_fds(connection, 32, 1)
-    if not handles:
-        raise ConnectionResetError(f"{address}: no kernel was forked.")
-    return ForkedProcess(int(pid), handles[0])
-
-
-class ReadyClient(AsyncKernelClient):
-    """A client that knows when the kernel is ready, where others wait a while."""
-
-    async def wait_for_ready(self, timeout: float | None = None) -> None:
-        """Wait until the kernel publishes to this client, answers, and is idle.
-
-        Raises
-        ------
-        RuntimeError
-            If the kernel dies or takes longer.
-        """
-        async with asyncio.timeout(timeout):
-            await self._heard(self.iopub_channel, lambda m: _is(m, "iopub_welcome"))
-            asked = self.kernel_info()
-            answer = await self._heard(self.shell_channel, lambda m: _answers(m, asked))
-            self._handle_kernel_info_reply(answer)
-            await self._heard(
-                self.iopub_channel,
-                lambda m: (
-                    _answers(m, asked) and m["content"].get("execution_state") == "idle"
-                ),
-            )
-
-    async def _heard(self, channel, expected: Callable[[dict], bool]) -> dict:
-        """Return the first message of a kind; what comes before it is let go."""
-        while True:
-            try:
-                message = await channel.get_msg(timeout=_BETWEEN_MESSAGES)
-            except Empty:
-                if not await self._async_is_alive():
-                    raise RuntimeError("Kernel died before it was ready") from None
-                continue
-            if expected(message):
-                return message
-
-
-def _is(message: dict, kind: str) -> bool:
-    """Whether a message is of a kind."""
-    return message["header"]["msg_type"] == kind
-
-
-def _answers(message: dict, asked: str) -> bool:
-    """Whether a message is about a request."""
-    return message["parent_header"].get("msg_id") == asked
-
-
-class FileKernelManager(AsyncKernelManager):
-    """A kernel reached through files: no port for two runs to race for.
-
-    Attributes
-    ----------
-    sockets : Path
-        Folder for their names, which must be short.
-    spec : KernelSpec
-    """
-
-    sockets: Path
-    spec: KernelSpec
-    client_factory = Type(klass=AsyncKernelClient, default_value=ReadyClient)
+class OwnKernelManager(AsyncKernelManager):
+    """Starts a kernel of this Python, whatever kernels the machine has."""
 
     @property
     def kernel_spec(self) -> KernelSpec:
-        """The kit's own, whatever others the machine has."""
-        return self.spec
-
-    @default("transport")
-    def _over_files(self) -> str:
-        return "ipc"
-
-    @default("ip")
-    def _beside_other_kernels(self) -> str:
-        return str(self.sockets / uuid.uuid4().hex[:12])
-
-    @default("connection_file")
-    def _beside_its_sockets(self) -> str:
-        return f"{self.ip}.json"
-
-    async def _async_wait(self, pollinterval: float = _BETWEEN_LOOKS) -> None:
-        """Wait for the kernel's end, looking often."""
-        await super()._async_wait(pollinterval)
+        """How it is started: no module is looked for in the folder it runs in."""
+        return KernelSpec(
+            argv=[
+                sys.executable,
+                "-P",
+                "-m",
+                "ipykernel_launcher",
+                "-f",
+                "{connection_file}",
+                "--InteractiveShellApp.ignore_cwd=True",
+                f"--InteractiveShellApp.exec_lines={json.dumps([_PREPARE])}",
+                "--HistoryManager.enabled=False",
+            ],
+            metadata={"supported_encryption": "curve"},
+            **{name: KERNEL[name] for name in ("display_name", "language")},
+        )
 
 
-def kernel_managers(
-    sockets: Path, environment: dict[str, str], address: str = ""
-) -> type[FileKernelManager]:
-    """Return the class of managers whose kernels get an environment.
+def transport(folder: Path) -> dict[str, str]:
+    """Return how a kernel is reached so that nobody else on the machine can listen.
+
+    Through sockets in a folder of our own where the system has such and their names
+    are not too long; else over TCP with keys, where the libraries know of these.
+    """
+    name = str(folder / uuid4().hex[:12])
+    if os.name == "posix" and len(os.fsencode(name)) < _LONGEST_SOCKET:
+        return {"transport": "ipc", "ip": name}
+    if zmq.has("curve") and "transport_encryption" in AsyncKernelManager.class_traits():
+        return {"transport_encryption": "required"}
+    return {}
+
+
+def own_environment(folder: Path) -> dict[str, str]:
+    """Return what makes a process of the run the same for every user and machine."""
+    plotting = find_spec("matplotlib")
+    assert plotting and plotting.origin
+    return {
+        "OMP_NUM_THREADS": "1",
+        "OPENBLAS_NUM_THREADS": "1",
+        "PYTHONSAFEPATH": "1",
+        "PYTHONSTARTUP": "",
+        "IPYTHONDIR": str(folder / "ipython"),
+        "MATPLOTLIBRC": str(Path(plotting.origin).parent / "mpl-data/matplotlibrc"),
+        "MPLBACKEND": "module://matplotlib_inline.backend_inline",
+    }
+
+
+class Kernel:
+    """A kernel with a thread of its own, in which all is done that speaks to it.
+
+    Its channels belong to that thread's event loop.
 
     Parameters
     ----------
-    sockets : Path
-    environment : dict
-        What the kernels' environment has besides this process's own.
-    address : str
-        Where a warm process listens; empty for plain kernels.
+    folder : Path
+        For its sockets; nobody else may read it.
+
+    Attributes
+    ----------
+    manager, client : AsyncKernelManager, AsyncKernelClient
+        What papermill is lent.
+    notebooks : int
+        How many it was lent to.
     """
-    forking = {"provisioner_name": PROVISIONER, "config": {"address": address}}
-    spec = KernelSpec(
-        argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
-        env={name: value.replace("$", "$$") for name, value in environment.items()},
-        metadata={"kernel_provisioner": forking} if address else {},
-        display_name=KERNEL["display_name"],
-        language=KERNEL["language"],
-    )
-    return type(
-        "KernelManager", (FileKernelManager,), {"sockets": sockets, "spec": spec}
-    )
+
+    def __init__(self, folder: Path):
+        self.notebooks = 0
+        self.manager = OwnKernelManager(
+            connection_file=str(folder / f"{uuid4().hex[:12]}.json"),
+            **transport(folder),
+        )
+        self._thread = ThreadPoolExecutor(1)
+        self._started = self._thread.submit(self._start, folder)
+
+    def _start(self, folder: Path) -> None:
+        """Start it and wait until it answers, which is when it has prepared."""
+        environment = os.environ | own_environment(folder)
+        run_sync(self.manager.start_kernel)(cwd=str(folder), env=environment)
+        self.client = self.manager.client()
+        self.client.start_channels()
+        run_sync(self.client.wait_for_ready)(timeout=_PATIENCE)
+
+    def do(self, act: Callable, *args: object) -> object:
+        """Do something in the kernel's thread.
+
+        Raises
+        ------
+        NoKernel
+            If it did not start.
+        """
+        try:
+            self._started.result()
+        except (RuntimeError, OSError) as error:
+            raise NoKernel(str(error)) from error
+        return self._thread.submit(act, *args).result()
+
+    def execute(self, code: str) -> None:
+        """Execute code that leaves no trace; to be called in the kernel's thread.
+
+        Raises
+        ------
+        NoKernel
+            If it dies, or the code fails.
+        """
+        run_sync(self._execute)(code)
+
+    async def _execute(self, code: str) -> None:
+        """Send code and wait for the answer to it."""
+        sent = self.client.execute(code, silent=True, store_history=False)
+        while True:
+            try:
+                reply = await self.client.get_shell_msg(timeout=_BETWEEN_LOOKS)
+            except Empty:
+                if not await self.manager.is_alive():
+                    raise NoKernel("Kernel died") from None
+                continue
+            if reply["parent_header"].get("msg_id") == sent:
+                break
+        content = reply["content"]
+        if content["status"] != "ok":
+            raise NoKernel(f"{content['ename']}: {content['evalue']}")
+
+    def close(self) -> None:
+        """End it; the process goes first, so that nothing waits for its answer."""
+        process = getattr(self.manager.provisioner, "process", None)
+        if process is not None:
+            with suppress(OSError):
+                process.kill()
+        self._thread.submit(self._end)
+        self._thread.shutdown()
+
+    def _end(self) -> None:
+        """Close the channels and clear away what the manager holds."""
+        if hasattr(self, "client"):  # which it has not if the kernel did not start
+            self.client.stop_channels()
+        if self.manager.has_kernel:
+            run_sync(self.manager.shutdown_kernel)(now=True)
+        ensure_event_loop().close()
+
+
+class Kernels:
+    """The kernels of a run, in a folder for their sockets that is ours alone.
+
+    A context manager: no kernel outlives the block.
+    """
+
+    def __init__(self) -> None:
+        self.folder = Path(tempfile.mkdtemp(prefix="kit-"))
+        self._free: deque[Kernel] = deque()
+
+    def __enter__(self) -> "Kernels":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        while self._free:
+            self._free.pop().close()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    def start(self, count: int) -> None:
+        """Start kernels ahead of their use, up to a number of free ones."""
+        for _ in range(count - len(self._free)):
+            self._free.append(Kernel(self.folder))
+
+    @contextmanager
+    def lent(self) -> Iterator[Kernel]:
+        """Lend a kernel, a new one if none is free.
+
+        One that failed is ended, by whatever exception leaves the block.
+        """
+        try:
+            kernel = self._free.popleft()
+        except IndexError:
+            kernel = Kernel(self.folder)
+        try:
+            yield kernel
+        except BaseException:
+            kernel.close()
+            raise
+        kernel.notebooks += 1
+        if kernel.notebooks < MOST_NOTEBOOKS:
+            self._free.append(kernel)
+        else:
+            kernel.close()

@@ -13,13 +13,13 @@ from nbformat import NotebookNode
 from kitlib.explorer.what_if_files import FOLDER
 from kitlib.intake.outputs import file_name, write_bytes
 from kitlib.intake.settings import read_season
-from kitlib.runs.notebook_files import (
+from kitlib.runs.notebooks import (
     check_parameters,
     cleaned,
-    notebook_folder,
     parameters_of,
     source_hash,
 )
+from kitlib.runs.workers import notebook_folder
 
 EXPLORE = "4_explore"
 HERE = "127.0.0.1"

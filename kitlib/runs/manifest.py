@@ -18,7 +18,7 @@ from kitlib.intake.outputs import (
     write_bytes,
 )
 
-MANIFEST, JOURNAL = "manifest.json", ".made.jsonl"
+MANIFEST, JOURNAL, SUMS = "manifest.json", ".made.jsonl", "SHA256SUMS"
 TRIALS = "trials"
 
 
@@ -44,10 +44,9 @@ class Made:
 @cache
 def environment() -> dict:
     """Return what a result depends on besides its inputs: code and versions."""
-    needed = [
-        text for text in metadata.requires(DISTRIBUTION) if "extra ==" not in text
-    ]
-    names = [re.match(r"[\w.-]+", text).group() for text in needed]
+    required = metadata.requires(DISTRIBUTION) or []
+    needed = [text for text in required if "extra ==" not in text]
+    names = [re.split(r"[^\w.-]", text)[0] for text in needed]
     return {
         "kit": {"version": metadata.version(DISTRIBUTION), "code": code_hash()},
         "packages": {name: metadata.version(name) for name in names},
@@ -69,29 +68,56 @@ def fingerprint(content: Mapping) -> str:
 def is_whole(made: Made, home: Path, expected: Iterable[str]) -> bool:
     """Whether the files are those expected and on disk as they were written."""
     return set(made.files) == set(expected) and all(
-        _is_unchanged(home / name, written) for name, written in made.files.items()
+        is_unchanged(home / name, written) for name, written in made.files.items()
     )
 
 
-def _is_unchanged(path: Path, written: str) -> bool:
+def is_unchanged(path: Path, written: str) -> bool:
     """Whether a file is there as it was written."""
     return path.is_file() and sha256_of(path) == written
 
 
-def read_made(home: Path) -> dict[str, Made]:
-    """Return the notebooks that earlier runs made, by name.
+# ---- what earlier runs left
 
-    The manifest tells of the last run that came to its end; the journal of one
-    that was broken off. What is not readable in them counts as never made.
+
+@dataclass(frozen=True, kw_only=True)
+class OnRecord:
+    """What a folder's manifest and journal say that runs wrote into it.
+
+    The manifest tells of the last run that came to its end, the journal of one that
+    was broken off. What is not readable in them counts as never made.
+
+    Attributes
+    ----------
+    notebooks : dict of Made
+        By the name of the executed notebook, failed ones among them.
+    names : set of str
+        All files that are a run's own, whether it came to write them or not.
+    inputs : dict of str to str
+        SHA-256 of the files the last of these runs read, by name.
     """
-    records = {}
+
+    notebooks: dict[str, Made]
+    names: set[str]
+    inputs: dict[str, str]
+
+
+def read_record(home: Path) -> OnRecord:
+    """Return what earlier runs left on record in an output folder."""
+    notebooks: dict[str, Made] = {}
+    names, inputs = {MANIFEST, JOURNAL, SUMS}, dict[str, str]()
     for line in [_text(home / MANIFEST), *_text(home / JOURNAL).splitlines()]:
         try:
-            notebooks = json.loads(line)["notebooks"]
-            records |= {name: _made(record) for name, record in notebooks.items()}
-        except (ValueError, TypeError, KeyError, AttributeError):
+            told = json.loads(line)
+            notebooks |= {n: _made(r) for n, r in told.get("notebooks", {}).items()}
+            names |= {str(name) for name in told.get("outputs", ())}
+            inputs = dict(told.get("inputs", inputs))
+        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
             continue  # cut off by a broken run, or edited: the notebook is made anew
-    return records
+    # If both are lost, the list for `sha256sum -c` still says what is a run's own.
+    names |= {line[66:] for line in _text(home / SUMS).splitlines()}
+    names |= {file for made in notebooks.values() for file in made.files}
+    return OnRecord(notebooks=notebooks, names=names, inputs=inputs)
 
 
 def _made(record: Mapping) -> Made:
@@ -105,42 +131,64 @@ def _made(record: Mapping) -> Made:
 
 def _text(path: Path) -> str:
     """Return the text of a file, none where there is none."""
-    try:
-        return path.read_text(encoding="utf-8", errors="replace")
-    except FileNotFoundError:
+    if not path.is_file():
         return ""
+    return path.read_text(encoding="utf-8", errors="replace")
 
 
-def start_journal(home: Path, records: Mapping[str, Made]) -> None:
-    """Begin a run: its records go into a journal, the manifest is no longer true."""
-    write_bytes(home / JOURNAL, b"".join(_line(n, made) for n, made in records.items()))
-    (home / MANIFEST).unlink(missing_ok=True)
+# ---- what this run leaves
 
 
-def note_made(home: Path, name: str, made: Made) -> None:
-    """Add a notebook to the journal."""
-    with (home / JOURNAL).open("ab") as journal:
-        journal.write(_line(name, made))
+class Journal:
+    """What a run has written so far, for the next one if this one is broken off.
+
+    Parameters
+    ----------
+    home : Path
+        The output folder.
+    scratch : Path
+        Where files are written before they are renamed to their place.
+    """
+
+    def __init__(self, home: Path, scratch: Path):
+        self.home, self.scratch = home, scratch
+
+    def begin(self, kept: OnRecord, will_write: Iterable[str], inputs: Mapping) -> None:
+        """Say what is about to be written; the manifest is no longer true."""
+        names = sorted(kept.names | set(will_write))
+        first = {"inputs": dict(inputs), "outputs": names}
+        lines = [json.dumps(first).encode() + b"\n"]
+        lines += [_line(name, made) for name, made in kept.notebooks.items()]
+        write_bytes(self.home / JOURNAL, b"".join(lines), self.scratch)
+        (self.home / MANIFEST).unlink(missing_ok=True)
+
+    def note(self, name: str, made: Made) -> None:
+        """Add a notebook that was made."""
+        with (self.home / JOURNAL).open("ab") as journal:
+            journal.write(_line(name, made))
+
+    def put(self, name: str, content: bytes) -> str:
+        """Write a file unless it holds the content; return the SHA-256 of it."""
+        digest = hashlib.sha256(content).hexdigest()
+        if not is_unchanged(self.home / name, digest):
+            write_bytes(self.home / name, content, self.scratch)
+        return digest
+
+    def end(self, content: Mapping, notebooks: Mapping[str, Made]) -> str:
+        """Write the manifest and SHA256SUMS; return the manifest's own SHA-256."""
+        records = {name: asdict(made) for name, made in notebooks.items()}
+        told = json_bytes({**content, "notebooks": records})
+        digest = self.put(MANIFEST, told)
+        sums = {**content["outputs"], MANIFEST: digest}
+        lines = [f"{sums[name]}  {name}\n" for name in sorted(sums)]
+        self.put(SUMS, "".join(lines).encode())
+        (self.home / JOURNAL).unlink(missing_ok=True)
+        return digest
 
 
 def _line(name: str, made: Made) -> bytes:
     """Return one line of the journal."""
     return json.dumps({"notebooks": {name: asdict(made)}}).encode() + b"\n"
-
-
-def write_manifest(home: Path, content: Mapping, records: Mapping[str, Made]) -> None:
-    """End a run: write the manifest, if it tells anything new, and drop the journal."""
-    notebooks = {name: asdict(made) for name, made in records.items()}
-    replace_if_other(home / MANIFEST, json_bytes({**content, "notebooks": notebooks}))
-    (home / JOURNAL).unlink(missing_ok=True)
-
-
-def replace_if_other(path: Path, content: bytes) -> str:
-    """Write a file unless it holds the content; return the SHA-256 of it."""
-    digest = hashlib.sha256(content).hexdigest()
-    if not _is_unchanged(path, digest):
-        write_bytes(path, content)
-    return digest
 
 
 def remove_made(home: Path, made: Made) -> list[str]:
@@ -153,7 +201,7 @@ def remove_made(home: Path, made: Made) -> list[str]:
     for name, written in made.files.items():
         path = PurePosixPath(name)
         at_home = path.parts[:-1] in ((), (TRIALS,)) and path.name != ".."
-        if at_home and _is_unchanged(home / path, written):
+        if at_home and is_unchanged(home / path, written):
             (home / path).unlink()
             gone.append(name)
     return gone

@@ -2,20 +2,21 @@
 
 import json
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from kitlib.explorer.what_if_files import FOLDER
+from kitlib.explorer.record import FOLDER, changed_records
 from kitlib.intake.outputs import LOCK_FILE, input_files, sha256_of
-from kitlib.intake.settings import SETTINGS_FILE
+from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 from kitlib.review.history import CURVES_FILE
-from kitlib.runs.manifest import JOURNAL, MANIFEST, environment
-from kitlib.runs.notebook_pool import EARLIER
+from kitlib.runs.manifest import JOURNAL, MANIFEST, SUMS, environment
+from kitlib.runs.run import EARLIER
 from kitlib.words.errors import KitError
 from kitlib.words.terms import counted
 
-# What lies in an output folder besides the results: the lock, a reader's what-ifs.
-_APART = (MANIFEST, LOCK_FILE)
+# What lies in an output folder besides the results.
+_APART = (MANIFEST, SUMS, LOCK_FILE, SEASON_PATH, EARLIER_PATHS)
 
 
 class ManifestRefused(KitError):
@@ -28,6 +29,8 @@ class Verification:
 
     Attributes
     ----------
+    manifest : str
+        SHA-256 of the manifest itself, to be held against one kept elsewhere.
     checked : int
         Files that were compared.
     problems : tuple of str
@@ -36,6 +39,7 @@ class Verification:
         What was not checked, and what differs without being wrong.
     """
 
+    manifest: str
     checked: int
     problems: tuple[str, ...]
     remarks: tuple[str, ...]
@@ -47,6 +51,9 @@ def verify_run(
     earlier: Sequence[str | Path] = (),
 ) -> Verification:
     """Return whether a run's files are still as its manifest tells.
+
+    Who edits a file and the manifest alike is not found out, unless the manifest's
+    own hash was kept elsewhere.
 
     Parameters
     ----------
@@ -71,24 +78,26 @@ def verify_run(
     told = read_manifest(home)
     outputs = told["outputs"] | _outdated(told)
     problems = _compared(outputs, _files_of(home), "output")
+    problems += _sums_apart(home, told["outputs"]) + changed_records(home)
     checked, remarks = len(outputs), _environment_remarks(told)
     past = {n: s for n, s in told["inputs"].items() if n.startswith(f"{EARLIER}/")}
     own = {name: sha for name, sha in told["inputs"].items() if name not in past}
-    for said, hashes, there in (
-        ("--season was not given", own, season and _season_hashes(Path(season))),
-        ("--earlier was not given", past, earlier and _earlier_hashes(earlier)),
-    ):
-        if there:
-            problems += _compared(hashes, there, "input")
+    there = _season_hashes(Path(season), own) if season else None
+    found = _earlier_hashes(earlier) if earlier else None
+    for option, hashes, now in (("season", own, there), ("earlier", past, found)):
+        if now is not None:
+            problems += _compared(hashes, now, "input")
             checked += len(hashes)
         elif hashes:
-            remarks.append(f"{counted(len(hashes), 'input')} not checked: {said}.")
+            said = f"{counted(len(hashes), 'input')} not checked: "
+            remarks.append(f"{said}--{option} was not given.")
     if told["outdated"]:
         remarks.append(
             f"{counted(len(told['outdated']), 'notebook')} of an earlier state of the "
             "season were left by the run as they were."
         )
-    return Verification(checked, tuple(problems), tuple(remarks))
+    digest = sha256_of(home / MANIFEST)
+    return Verification(digest, checked, tuple(problems), tuple(remarks))
 
 
 def read_manifest(home: Path) -> dict:
@@ -102,12 +111,9 @@ def read_manifest(home: Path) -> dict:
     """
     path = home / MANIFEST
     if not path.is_file():
-        unfinished = (home / JOURNAL).is_file()
-        why = (
-            "a run into it was broken off; run it again"
-            if unfinished
-            else ("give the folder of one season, such as reports/<name of the season>")
-        )
+        why = "give the folder of one season, such as reports/<name of the season>"
+        if (home / JOURNAL).is_file():
+            why = "a run into it was broken off; run it again"
         raise ManifestRefused(f"{home}: there is no {MANIFEST} in it; {why}.")
     try:
         told = json.loads(path.read_text(encoding="utf-8"))
@@ -116,18 +122,19 @@ def read_manifest(home: Path) -> dict:
             f"{path}: not readable as JSON ({error}); it was edited or cut off. Run "
             "the season again, or restore the file."
         ) from error
-    if not isinstance(told, dict):
-        told = {}
+    told = {"outdated": [], **told} if isinstance(told, dict) else {}
     wrong = [name for name in ("inputs", "outputs") if not _is_hashes(told.get(name))]
     maps = ("kit", "packages", "notebooks")
     wrong += [name for name in maps if not isinstance(told.get(name), dict)]
+    if not wrong and not _tells_of_outdated(told):
+        wrong = ["outdated"]
     if wrong:
         raise ManifestRefused(
             f"{path}: {' and '.join(wrong)} not as a run writes them; expected "
             "names with a SHA-256 each. Run the season again, or restore the "
             "file."
         )
-    return {"outdated": [], **told}
+    return told
 
 
 def _is_hashes(content: object) -> bool:
@@ -137,23 +144,33 @@ def _is_hashes(content: object) -> bool:
     )
 
 
+def _tells_of_outdated(told: Mapping) -> bool:
+    """Whether every notebook left from an earlier state has its record."""
+    names = told["outdated"]
+    records = [told["notebooks"].get(n) for n in names] if _is_names(names) else [None]
+    return all(isinstance(r, dict) and _is_hashes(r.get("files")) for r in records)
+
+
+def _is_names(content: object) -> bool:
+    """Whether content is a list of texts."""
+    return isinstance(content, list) and all(isinstance(n, str) for n in content)
+
+
 def _outdated(told: Mapping) -> dict[str, str]:
     """Return the files of notebooks that the run left as an earlier one made them."""
-    records = [told["notebooks"].get(name, {}) for name in told["outdated"]]
+    records = [told["notebooks"][name] for name in told["outdated"]]
     return {f: sha for record in records for f, sha in record["files"].items()}
 
 
-def _season_hashes(season: Path) -> dict[str, str]:
-    """Return the SHA-256 of what is there of a season's files."""
+def _season_hashes(season: Path, told: Mapping[str, str]) -> dict[str, str]:
+    """Return the SHA-256 of a season's files: those told of, and those now read."""
     if not season.is_dir():
         raise ManifestRefused(f"--season {season}: there is no such folder.")
-    if not (season / SETTINGS_FILE).is_file():
-        return {}
-    return {
-        path.relative_to(season).as_posix(): sha256_of(path)
-        for path in input_files(season)
-        if path.is_file()
-    }
+    names = set(told)
+    with suppress(KitError):  # if it cannot be read any more, the rest is compared
+        names |= {p.relative_to(season).as_posix() for p in input_files(season)}
+    inside = [name for name in names if ".." not in PurePosixPath(name).parts]
+    return {n: sha256_of(season / n) for n in inside if (season / n).is_file()}
 
 
 def _earlier_hashes(folders: Sequence[str | Path]) -> dict[str, str]:
@@ -188,6 +205,17 @@ def _compared(
         if told[name] != there[name]
     ]
     return lines + [f"{what} extra: {n}" for n in sorted(there.keys() - told.keys())]
+
+
+def _sums_apart(home: Path, outputs: Mapping[str, str]) -> list[str]:
+    """Return a line if SHA256SUMS is not what the manifest gives."""
+    path = home / SUMS
+    if not path.is_file():
+        return [f"output missing: {SUMS}"]
+    lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
+    sums = {**outputs, MANIFEST: sha256_of(home / MANIFEST)}
+    same = lines == [f"{sums[name]}  {name}" for name in sorted(sums)]
+    return [] if same else [f"output changed: {SUMS}"]
 
 
 def _environment_remarks(told: Mapping) -> list[str]:

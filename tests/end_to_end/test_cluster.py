@@ -12,9 +12,8 @@ from distributed import LocalCluster
 from interrupts import break_off
 
 from kitlib.runs import cli, cluster
-from kitlib.runs.batch import run_season
 from kitlib.runs.cluster import run_at_worker, run_on_cluster
-from kitlib.runs.notebook_pool import RunBroken
+from kitlib.runs.run import RunBroken, run_season
 
 COMMAND = Path(sys.executable).parent / "moisture-audit"
 # Left open by the cluster's own code when its processes are made to end.

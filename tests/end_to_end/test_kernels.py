@@ -1,10 +1,10 @@
-"""Kernels forked from a warm process: as sound as plain ones, with the same bytes."""
+"""Kernels kept through a run: as good as new for each notebook, and nobody else's."""
 
 import os
 import signal
+import stat
 import subprocess
 import sys
-from ast import literal_eval
 from pathlib import Path
 
 import nbformat
@@ -13,17 +13,16 @@ from conftest import SeasonFolder
 from interrupts import wait_for
 from nbformat.v4 import new_code_cell, new_notebook
 
-from kitlib.runs import bench, cli, kernels, notebook_runs
-from kitlib.runs.batch import season_tasks
-from kitlib.runs.bench import open_bench
-from kitlib.runs.notebook_files import KERNEL
-from kitlib.runs.notebook_pool import workshop
-from kitlib.runs.notebook_runs import Task, run_notebook
+from kitlib.runs import cli, kernels, notebooks
+from kitlib.runs.folder import workshop
+from kitlib.runs.kernels import KERNEL, Kernels
+from kitlib.runs.notebooks import Task, run_notebook
+from kitlib.runs.run import season_tasks
+from kitlib.runs.workers import AUDIT, write_audit
 from kitlib.season.season import audit_season
 
-pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="they fork on Linux")
 COMMAND = Path(sys.executable).parent / "moisture-audit"
-FORKED = "in kernels forked from one warm process"
+pytestmark = pytest.mark.slow
 
 
 def notebook_of(*sources):
@@ -41,142 +40,146 @@ def results_of(folder, name):
     return [o.data["text/plain"] for o in outputs if o.output_type == "execute_result"]
 
 
-def processes_in(folder):
-    """Return the processes whose working folder lies in a folder."""
-    found = []
-    for process in Path("/proc").glob("[0-9]*"):
-        try:
-            if (process / "cwd").readlink().is_relative_to(folder.resolve()):
-                found.append((process / "cmdline").read_text())
-        except OSError:
-            continue  # ended meanwhile
-    return found
-
-
 @pytest.fixture(scope="module")
-def warm(tmp_path_factory):
-    """Return a warm bench over a copy of the small season."""
+def lent(tmp_path_factory):
+    """Return kernels with the audit of a copy of the small season, and a scratch."""
     season = SeasonFolder(tmp_path_factory.mktemp("season"))
     home = tmp_path_factory.mktemp("home")
-    with (
-        workshop(home, season.folder) as scratch,
-        open_bench(scratch, audit_season(season.folder)) as opened,
-    ):
-        assert opened.kind == FORKED
-        yield opened
+    with workshop(home, season.folder) as scratch, Kernels() as found:
+        audit = audit_season(season.folder)
+        write_audit(audit, season.folder.resolve(), found.folder / AUDIT)
+        yield found, scratch
 
 
 @pytest.fixture
-def run(warm, monkeypatch):
-    """Return a function that runs cells at the warm bench and returns their results."""
+def run(lent, monkeypatch):
+    """Return a function that runs cells in a lent kernel and returns their results."""
+    found, scratch = lent
 
     def run_cells(*sources, failure=""):
         notebook = notebook_of(*sources)
-        monkeypatch.setattr(notebook_runs, "read_notebook", lambda name: notebook)
-        task = Task(name="n.ipynb", notebook="n", parameters={"season": "season"})
-        assert run_notebook(task, warm) == failure
-        name = task.failed_name if failure else task.name
-        return results_of(warm.scratch, name)
+        monkeypatch.setattr(notebooks, "read_notebook", lambda name: notebook)
+        task = Task(name="n.ipynb", notebook="n")
+        assert run_notebook(task, scratch, found) == failure
+        return results_of(scratch, task.failed_name if failure else task.name)
 
     return run_cells
 
 
-# ---- what a kernel inherits, and what not
+# ---- what a notebook finds
 
 
-def test_a_kernel_finds_the_season_audited(run):
-    blind = "import kitlib.season.season as s; s.read_tables = None"
-    ask = "s.audit_season(season).trials"
+def test_a_notebook_finds_the_season_audited(run):
+    blind = (
+        "import kitlib.season.season as s; kept, s.read_tables = s.read_tables, None"
+    )
+    ask = "found = s.audit_season(season).trials; s.read_tables = kept; found"
     assert run(blind, ask) == ["['T1', 'T2', 'T3']"]
 
 
-def test_a_season_written_to_is_audited_anew(run, warm):
-    blind = "import kitlib.season.season as s; s.read_tables = None"
-    ask = "s.audit_season(season).trials"
-    os.utime(warm.scratch / "season" / "oven.csv")
-    why = "TypeError: 'NoneType' object is not callable"
-    assert run(blind, ask, failure=why) == []
-
-
-def test_kernels_draw_chances_of_their_own(run):
-    draw = "import random, numpy; (random.random(), numpy.random.random())"
-    (first,), (second,) = (map(literal_eval, run(draw)) for _ in range(2))
-    assert not set(first) & set(second)
-
-
 STATE = """
-import hashlib, kitlib, os, signal, sys, threading
+import os, signal, sys, threading, warnings
+import matplotlib, pandas
 from kitlib.season.season import audit_season
 
 audit = audit_season(season)
-environment = {k: v for k, v in os.environ.items() if k != "JPY_PARENT_PID"}
-told = [float(audit.plots["sensor_pct"].sum()), len(audit.tables), "mine" in dir()]
-told += [hasattr(kitlib, "mine"), "mine" in os.environ, os.getcwd(), sys.path]
-told += [sys.argv[0][-24:], sorted(environment), os.read(0, 1), os.umask(0o22)]
-told += [hashlib.sha256(repr(sorted(environment.items())).encode()).hexdigest()]
-told += [signal.getsignal(s) for s in (signal.SIGTERM, signal.SIGCHLD)]
-told += [len(threading.enumerate()), os.getpgid(0) == os.getpid()]
+told = ["mine" in dir(), "mine" in os.environ, os.getcwd(), sys.path, sys.argv[1:2]]
+told += [sorted(os.environ), os.umask(0o22), warnings.filters]
+told += [matplotlib.rcParams["font.size"], matplotlib.pyplot.get_fignums()]
+told += [pandas.get_option("display.precision"), os.getpid()]
 [str(each) for each in told]
 """
 
 
-def test_no_kernel_sees_what_another_did(run):
+def test_no_notebook_sees_what_another_did(run):
     before = run(STATE)
     run(
         STATE,
-        "mine = kitlib.mine = 1; os.environ['mine'] = '1'; os.chdir('/')\n"
-        "audit.plots['sensor_pct'] = 0.0; audit.tables.clear(); sys.path.append('/')",
+        "mine = 1; os.environ['mine'] = '1'; os.chdir('/'); sys.path.append('/')\n"
+        "matplotlib.rcParams['font.size'] = 30; matplotlib.pyplot.figure()\n"
+        "pandas.set_option('display.precision', 2); warnings.simplefilter('error')",
     )
-    assert run(STATE) == before
+    assert run(STATE) == before  # in the same process, by its number
 
 
-def no_fork(*_):
-    """Refuse to fork."""
-    raise ConnectionRefusedError
+def test_a_warning_is_shown_in_every_notebook(run, lent):
+    warn = "import warnings; warnings.warn('look')"
+    texts = []
+    for _ in range(2):
+        run(warn)
+        texts.append((lent[1] / "out" / "n.ipynb").read_text())
+    assert "look" in texts[0] and texts[0] == texts[1]
 
 
-def test_a_forked_kernel_starts_as_a_plain_one(run, monkeypatch):
-    forked = run(STATE)
-    monkeypatch.setattr(kernels, "forked", no_fork)
-    assert run(STATE) == forked
+def test_no_module_is_taken_from_where_one_stands(
+    season, tmp_path, monkeypatch, capsys
+):
+    trap = "from pathlib import Path; Path('TRAP').touch()".replace(
+        "TRAP", str(tmp_path / "sprung")
+    )
+    home = tmp_path / "out" / "Small season"
+    home.mkdir(parents=True)
+    for folder in (season.folder, tmp_path, home):
+        for name in ("numpy", "json", "kitlib", "ipykernel", "matplotlibrc", "pickle"):
+            (folder / f"{name}.py").write_text(trap)
+    done = subprocess.run(
+        [COMMAND, "run", season.folder, "--out", tmp_path / "out"],
+        cwd=season.folder,
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    assert not (tmp_path / "sprung").exists()
 
 
-def test_no_position_in_a_file_is_shared(tmp_path):
-    (tmp_path / "file").write_text("abcdef")
-    forking = """if True:
-        import os, sys
-        from kitlib.runs.warm_process import reopen_files
-        file = open("file", "rb", buffering=0)
-        file.read(2)
-        child = os.fork()
-        if child == 0:
-            reopen_files()
-            assert file.read(2) == b"cd"
-            os._exit(0)
-        assert os.waitpid(child, 0)[1] == 0
-        print(file.read(2).decode())
-    """
-    command = [sys.executable, "-c", forking]
-    told = subprocess.run(command, cwd=tmp_path, capture_output=True, check=True)
-    assert told.stdout == b"cd\n"
+# ---- who else could listen
+
+
+def test_sockets_are_for_this_user_only(lent):
+    mode = stat.S_IMODE(lent[0].folder.stat().st_mode)
+    assert mode == 0o700
+
+
+def test_a_long_temporary_folder_leads_to_keys_over_tcp(tmp_path):
+    long = tmp_path / ("a" * 100)
+    assert kernels.transport(tmp_path / "a")["transport"] == "ipc"
+    assert kernels.transport(long) == {"transport_encryption": "required"}
+
+
+def test_with_keys_over_tcp_a_run_is_made_too(season, tmp_path, monkeypatch, capfd):
+    keys = {"transport_encryption": "required"}
+    monkeypatch.setattr(kernels, "transport", lambda folder: keys)
+    assert cli.main(["run", str(season.folder), "--out", str(tmp_path / "out")]) == 0
+    assert "without encryption" not in capfd.readouterr().err
 
 
 # ---- what goes wrong
 
 
 @pytest.mark.parametrize("end", ["os._exit(0)", "os.kill(os.getpid(), 9)"])
-def test_a_kernel_that_dies_takes_no_other_along(run, warm, end):
+def test_a_kernel_that_dies_takes_no_other_along(run, end):
     # The words are nbclient's.
     run(f"import os; {end}", failure="no kernel: Kernel died")
-    assert warm.is_warm
     assert run("1 + 1") == ["2"]
+
+
+def test_a_kernel_is_retired_after_a_failure_and_after_many(run, monkeypatch):
+    ask = "import os; os.getpid()"
+    first = run(ask)
+    assert run(ask) == first
+    run("1 / 0", failure="ZeroDivisionError: division by zero")
+    second = run(ask)
+    assert second != first
+    monkeypatch.setattr(kernels, "MOST_NOTEBOOKS", 1)
+    run(ask)
+    assert run(ask) != second
 
 
 def run_command(season, out, monkeypatch, *sources):
     """Run the command in this process, its notebooks made of these cells."""
     notebook = notebook_of(*sources, "from pathlib import Path; report and Path")
     notebook.cells[-1].source += "(report).write_bytes(b'%PDF-')"
-    monkeypatch.setattr(notebook_runs, "read_notebook", lambda name: notebook)
+    monkeypatch.setattr(notebooks, "read_notebook", lambda name: notebook)
     arguments = ["run", str(season.folder), "--out", str(out), "--jobs", "2"]
     return cli.main(arguments)
 
@@ -190,64 +193,72 @@ def test_a_crash_fails_its_trial_only(season, tmp_path, monkeypatch, capsys):
     assert names == {"T1.ipynb", "T2.failed.ipynb", "T3.ipynb"}
 
 
-def test_without_its_warm_process_a_run_goes_on(season, tmp_path, monkeypatch, capsys):
-    kill = "import os, signal; from pathlib import Path\n"
-    kill += "parent = Path(f'/proc/{os.getppid()}/cmdline').read_text()\n"
-    kill += "if trial == 'T2' and 'warm_process' in parent: "
-    kill += "os.kill(os.getppid(), signal.SIGKILL); signal.pause()"
-    assert run_command(season, tmp_path / "out", monkeypatch, kill) == 0
-    said = capsys.readouterr().err
-    assert FORKED in said
-    assert "the warm process ended; later notebooks ran in plain kernels" in said
-    assert processes_in(tmp_path) == []
+def kernels_of(process):
+    """Return the command lines of a process's children."""
+    found = []
+    for child in Path("/proc").glob("[0-9]*"):
+        try:
+            parent = (child / "stat").read_text().rsplit(")", 1)[1].split()[1]
+            if parent == str(process):
+                found.append(int(child.name))
+        except OSError:
+            continue  # ended meanwhile
+    return found
 
 
-def test_threads_lead_to_plain_kernels(season, tmp_path, monkeypatch, capsys):
-    start = "import threading, time\n"
-    start += "threading.Thread(target=time.sleep, args=[600], daemon=True).start()\n"
-    (tmp_path / "path").mkdir()
-    (tmp_path / "path" / "sitecustomize.py").write_text(start)
-    monkeypatch.setenv("PYTHONPATH", str(tmp_path / "path"))
-    assert run_command(season, tmp_path / "out", monkeypatch, "1 + 1") == 0
-    why = "in plain kernels, for 2 threads run in the warm process"
-    assert why in capsys.readouterr().err
-
-
-def test_elsewhere_kernels_are_plain(monkeypatch):
-    assert bench.why_unable() == ""
-    monkeypatch.setattr(sys, "platform", "darwin")
-    assert bench.why_unable() == "no kernel can be forked on darwin"
-
-
+@pytest.mark.skipif(not Path("/proc").is_dir(), reason="it looks into /proc")
 def test_a_killed_run_leaves_no_process(season, tmp_path):
     arguments = [COMMAND, "run", season.folder, "--out", tmp_path / "out"]
-    started = subprocess.Popen(arguments, stderr=subprocess.PIPE, text=True)
-    wait_for(lambda: any("warm_process" in p for p in processes_in(tmp_path / "out")))
+    started = subprocess.Popen(arguments, stderr=subprocess.DEVNULL)
     with started:
-        while FORKED not in started.stderr.readline():
-            assert started.poll() is None
+        wait_for(lambda: list((tmp_path / "out").rglob("*.ipynb")))
+        children = kernels_of(started.pid)
+        assert children
         started.send_signal(signal.SIGKILL)
-    wait_for(lambda: not processes_in(tmp_path / "out"))
+    wait_for(lambda: not any(Path(f"/proc/{child}").exists() for child in children))
 
 
-# ---- both kinds
+# ---- the same bytes
 
 
-def test_both_kinds_of_kernel_make_the_same_bytes(
+def test_a_kept_kernel_makes_the_bytes_of_a_new_one(
     demo, audited_demo, tmp_path, monkeypatch
 ):
-    # The first trial's report has been rehearsed in the warm process, others not.
-    tasks = season_tasks(audited_demo)
-    trials = [task for name, task in tasks.items() if "trials/" in name]
-    made = {}
-    for why in ("", "it is a test"):
-        monkeypatch.setattr(bench, "why_unable", lambda why=why: why)
-        home = tmp_path / f"home {why}"
+    tasks = list(season_tasks(audited_demo).values())
+    chosen, made = [*tasks[:3], tasks[3], tasks[12], tasks[3]], {}
+    for most in (1, 100):
+        monkeypatch.setattr(kernels, "MOST_NOTEBOOKS", most)
+        home = tmp_path / str(most)
         home.mkdir()
-        with workshop(home, demo) as scratch, open_bench(scratch, audited_demo) as one:
-            assert one.plain_because == why
-            for task in (trials[0], trials[9]):
-                assert run_notebook(task, one) == ""
+        with workshop(home, demo) as scratch, Kernels() as found:
+            write_audit(audited_demo, demo.resolve(), found.folder / AUDIT)
+            for task in chosen:
+                assert run_notebook(task, scratch, found) == ""
                 for name in task.files:
                     content = (scratch / "out" / name).read_bytes()
-                    assert made.setdefault(name, content) == content
+                    assert made.setdefault(name, content) == content, name
+
+
+def test_an_executed_notebook_runs_again_where_it_lies(season, tmp_path):
+    assert cli.main(["run", str(season.folder), "--out", str(tmp_path)]) == 0
+    home = tmp_path / "Small season"
+    for name in ("season", "join", "plan", "trials/T1"):
+        notebook = home / f"{name}.ipynb"
+        before = {p: p.read_bytes() for p in home.rglob("*.pdf")}
+        again = tmp_path / "again.ipynb"
+        papermill = [sys.executable, "-m", "papermill", "--no-progress-bar", "--cwd"]
+        words = [*papermill, notebook.parent, notebook, again]
+        done = subprocess.run(words, capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr[-500:]
+        assert results_in(again) == results_in(notebook)
+        assert {p: p.read_bytes() for p in home.rglob("*.pdf")} == before
+    assert os.path.relpath(season.folder, home) in (home / "season.path").read_text()
+
+
+def results_in(path):
+    """Return what all cells of an executed notebook show."""
+    cells = nbformat.read(path, as_version=4).cells
+    return [
+        [dict(o.get("data", {"text": o.get("text")})) for o in cell.get("outputs", [])]
+        for cell in cells
+    ]

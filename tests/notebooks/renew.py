@@ -9,7 +9,9 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 
-from kitlib.runs.notebook_files import KERNEL, cleaned, notebook_folder
+from kitlib.runs.kernels import KERNEL
+from kitlib.runs.notebooks import cleaned
+from kitlib.runs.workers import notebook_folder
 
 
 def renew(path: Path) -> None:

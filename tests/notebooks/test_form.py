@@ -11,7 +11,9 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from kitlib.runs.notebook_files import KERNEL, cleaned, notebook_folder
+from kitlib.runs.kernels import KERNEL
+from kitlib.runs.notebooks import cleaned
+from kitlib.runs.workers import notebook_folder
 
 PATHS = sorted(notebook_folder().glob("*.ipynb"))
 MOST_LINES = 12

@@ -10,7 +10,7 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook, new_output
 
-from kitlib.runs.notebook_files import notebook_folder
+from kitlib.runs.workers import notebook_folder
 
 HERE = Path(__file__).parent
 # Cells that must at least be compared, over all notebooks; a notebook without

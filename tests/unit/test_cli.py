@@ -8,12 +8,15 @@ from importlib.metadata import entry_points
 
 import pytest
 
+from kitlib.intake.outputs import sole_use
 from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
 from kitlib.intake.settings import OUR_UNITS, Season, read_season
 from kitlib.reports.results import season_tables
 from kitlib.review.review import review_season
-from kitlib.runs import batch, cli, new_season
-from kitlib.runs.season_run import SeasonRun
+from kitlib.runs import cli, new_season
+from kitlib.runs import run as runs
+from kitlib.runs.account import SeasonRun
+from kitlib.runs.manifest import OnRecord
 from kitlib.season.season import audit_season
 
 
@@ -74,6 +77,8 @@ def test_asking_for_help_does_not_wait_for_libraries():
         ("init",),
         ("simulate", "new", "--seed", "-1"),
         ("simulate", "new", "--trials", "3", "--plots", "5"),
+        ("simulate", "new", "--trials", "1" + "0" * 20),
+        ("simulate", "new", "--seed", "9" * 5000),
     ],
 )
 def test_a_wrong_call_is_2_and_shows_the_usage(run, arguments):
@@ -149,7 +154,7 @@ def test_a_place_that_cannot_be_written_is_said_in_words(run, season, tmp_path):
 
 def test_another_run_in_the_same_folder_is_refused(run, season, tmp_path):
     home = tmp_path / "out" / "Small season"
-    with batch.sole_use(home):
+    with sole_use(home):
         code, _, err = run("run", season.folder, "--out", tmp_path / "out")
     assert code == 1 and "another run is writing here" in err
     assert [path.name for path in home.iterdir()] == [".in-use"]
@@ -162,13 +167,14 @@ def pretend(monkeypatch, season, **more):
         home=season.folder / "out",
         audit=audit,
         findings=season_tables(audit, review_season(audit))["findings"],
+        record=OnRecord(notebooks={}, names=set(), inputs={}),
         tables={"curves.csv": "0"},
         rests_on={},
         prints={},
-        records={},
+        manifest="0a1b",
         **more,
     )
-    monkeypatch.setattr(batch, "run_season", lambda *_, **__: run)
+    monkeypatch.setattr(runs, "run_season", lambda *_, **__: run)
 
 
 def test_a_clean_run_is_0_and_says_what_to_do(run, season, monkeypatch):
@@ -179,6 +185,7 @@ def test_a_clean_run_is_0_and_says_what_to_do(run, season, monkeypatch):
     assert "\n  W: " in out
     assert "findings: 0 faults, " in out
     assert "1 table, manifest.json, 1 notebook made, 1 up to date" in out
+    assert "SHA-256 of manifest.json, to be kept elsewhere: 0a1b" in out
 
 
 def test_a_run_over_faults_is_1_and_lists_them_all(run, season, monkeypatch):
@@ -201,7 +208,7 @@ def test_an_interrupt_is_130(run, season, monkeypatch):
     def interrupted(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(batch, "run_season", interrupted)
+    monkeypatch.setattr(runs, "run_season", interrupted)
     code, _, err = run("run", season.folder)
     assert code == 130 and "the same call goes on" in err
 

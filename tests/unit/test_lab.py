@@ -13,7 +13,7 @@ from kitlib.runs.lab import (
     server_options,
     set_parameters,
 )
-from kitlib.runs.notebook_files import notebook_folder
+from kitlib.runs.workers import notebook_folder
 from kitlib.words.errors import SeasonRefused
 
 

@@ -7,15 +7,8 @@ import pytest
 
 from kitlib.intake.outputs import input_hashes, sha256_of
 from kitlib.runs import manifest
-from kitlib.runs.batch import refuse_changed
-from kitlib.runs.manifest import (
-    Made,
-    is_whole,
-    read_made,
-    remove_made,
-    replace_if_other,
-)
-from kitlib.runs.notebook_pool import RunBroken
+from kitlib.runs.manifest import Journal, Made, is_whole, read_record, remove_made
+from kitlib.runs.run import RunBroken, refuse_changed
 
 
 def made_of(home, *names, fingerprint="f"):
@@ -46,24 +39,43 @@ def test_a_record_holds_until_a_file_is_touched(home):
     assert not is_whole(made, home, expected)
 
 
+def read_made(home):
+    return read_record(home).notebooks
+
+
 def test_records_survive_a_broken_run_but_not_a_torn_line(home):
     first, second = made_of(home, "trials/T1.ipynb"), made_of(home, "trials/T1.pdf")
-    manifest.write_manifest(home, {"season": "s"}, {"a": first})
+    journal = Journal(home, home)
+    journal.end({"outputs": {}}, {"a": first})
     assert read_made(home) == {"a": first}
-    manifest.start_journal(home, read_made(home))
+    journal.begin(read_record(home), ["new.csv"], {"oven.csv": "o"})
     assert not (home / manifest.MANIFEST).exists()
-    manifest.note_made(home, "b", second)
-    with (home / manifest.JOURNAL).open("ab") as journal:
-        journal.write(b'{"notebooks": {"c": {"finger')
-    assert read_made(home) == {"a": first, "b": second}
-    manifest.write_manifest(home, {"season": "s"}, read_made(home))
+    journal.note("b", second)
+    with (home / manifest.JOURNAL).open("ab") as torn:
+        torn.write(b'{"notebooks": {"c": {"finger')
+    record = read_record(home)
+    assert record.notebooks == {"a": first, "b": second}
+    assert {"new.csv", "trials/T1.pdf", "manifest.json"} <= record.names
+    assert record.inputs == {"oven.csv": "o"}
+    journal.end({"outputs": {}}, record.notebooks)
     assert read_made(home) == {"a": first, "b": second}
     assert not (home / manifest.JOURNAL).exists()
 
 
 @pytest.mark.parametrize(
     "text",
-    ["", "{", "[]", "null", '{"notebooks": 3}', '{"notebooks": {"a": {}}}', "\0"],
+    [
+        "",
+        "{",
+        "[]",
+        "null",
+        '{"notebooks": 3}',
+        '{"notebooks": {"a": {}}}',
+        '{"outputs": 3}',
+        '{"inputs": [1]}',
+        "[" * 100_000,
+        "\0",
+    ],
 )
 def test_an_edited_manifest_counts_as_none(home, text):
     (home / manifest.MANIFEST).write_text(text)
@@ -83,22 +95,22 @@ def test_only_files_as_written_are_removed_and_none_outside(home):
 
 
 def test_a_file_that_is_right_is_not_written_again(tmp_path):
-    path = tmp_path / "a.csv"
-    replace_if_other(path, b"1")
+    path, journal = tmp_path / "a.csv", Journal(tmp_path, tmp_path)
+    journal.put("a.csv", b"1")
     os.utime(path, (1, 1))
-    replace_if_other(path, b"1")
+    journal.put("a.csv", b"1")
     assert path.stat().st_mtime == 1
-    replace_if_other(path, b"2")
+    journal.put("a.csv", b"2")
     assert path.read_bytes() == b"2"
 
 
 def test_the_manifest_tells_no_time_and_every_version(home):
-    manifest.write_manifest(home, manifest.environment(), {})
+    Journal(home, home).end(manifest.environment() | {"outputs": {}}, {})
     told = json.loads((home / manifest.MANIFEST).read_text())
     assert {"pandas", "papermill", "typst", "nbformat"} <= told["packages"].keys()
     assert "pytest" not in told["packages"]
     assert len(told["kit"]["code"]) == 64
-    assert told.keys() == {"kit", "packages", "python", "notebooks"}
+    assert told.keys() == {"kit", "packages", "python", "notebooks", "outputs"}
 
 
 def test_changed_inputs_end_a_run(season):

@@ -2,19 +2,14 @@
 
 import json
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from kitlib.intake.outputs import input_hashes, sha256_of
 from kitlib.runs import cli
-from kitlib.runs.manifest import (
-    MANIFEST,
-    Made,
-    environment,
-    start_journal,
-    write_manifest,
-)
+from kitlib.runs.manifest import MANIFEST, Journal, Made, environment, read_record
 from kitlib.runs.verify import ManifestRefused, verify_run
 
 
@@ -38,7 +33,7 @@ def home(season, tmp_path):
         "outdated": [],
     }
     told["outputs"] |= made.files
-    write_manifest(home, environment() | told, {"trials/T1.ipynb": made})
+    Journal(home, home).end(environment() | told, {"trials/T1.ipynb": made})
     return home
 
 
@@ -50,7 +45,10 @@ def edit(home, change):
     path = home / MANIFEST
     told = json.loads(path.read_text())
     change(told)
-    path.write_text(json.dumps(told))
+    record = told.pop("notebooks")
+    (home / MANIFEST).write_text("")
+    made = {name: Made(**one) for name, one in record.items()}
+    Journal(home, home).end(told, made)
 
 
 def test_an_untouched_run_is_as_told(home, season):
@@ -135,6 +133,11 @@ def test_inputs_of_earlier_seasons_are_checked_with_their_folders(home, tmp_path
     assert verify_run(home, earlier=[past]).problems == changed
 
 
+def break_off(path):
+    home = path.parent
+    Journal(home, home).begin(read_record(home), [], {})
+
+
 @pytest.mark.parametrize(
     ("spoil", "said"),
     [
@@ -143,7 +146,7 @@ def test_inputs_of_earlier_seasons_are_checked_with_their_folders(home, tmp_path
         (lambda path: path.write_bytes(b"\xff\xfe"), "not readable as JSON"),
         (lambda path: path.write_text("[]"), "inputs and outputs and kit"),
         (lambda path: path.write_text('{"outputs": {"a": 1}}'), "inputs and outputs"),
-        (lambda path: start_journal(path.parent, {}), "was broken off; run it again"),
+        (break_off, "was broken off; run it again"),
     ],
 )
 def test_no_or_a_broken_manifest_is_refused_in_words(home, spoil, said):
@@ -163,3 +166,31 @@ def test_the_command_says_it_and_its_exit_code_tells(home, season, capsys):
     assert cli.main(call) == cli.PROBLEMS
     assert "there is no manifest.json" in capsys.readouterr().err
     assert cli.main([*call[:2], "--season", str(Path(home) / "gone")]) == cli.PROBLEMS
+
+
+def test_a_season_whose_files_are_all_gone_is_not_as_told(home, season):
+    for path in season.folder.glob("*.*"):
+        path.unlink()
+    assert len(verify_run(home, season.folder).problems) == 4
+
+
+def test_the_list_of_sums_is_checked_too(home):
+    (home / "SHA256SUMS").write_text("0" * 64 + "  curves.csv\n")
+    assert verify_run(home).problems == ("output changed: SHA256SUMS",)
+    (home / "SHA256SUMS").unlink()
+    assert verify_run(home).problems == ("output missing: SHA256SUMS",)
+
+
+def test_the_sums_are_checked_without_the_kit(home):
+    check = ["sha256sum", "-c", "--quiet", "SHA256SUMS"]
+    assert subprocess.run(check, cwd=home, capture_output=True).returncode == 0
+    (home / "season.pdf").write_text("edited")
+    assert subprocess.run(check, cwd=home, capture_output=True).returncode == 1
+
+
+@pytest.mark.parametrize("outdated", [3, [3], ["gone"], {"a": 1}, None])
+def test_a_manifest_that_tells_oddly_of_older_notebooks_is_refused(home, outdated):
+    told = json.loads((home / MANIFEST).read_text()) | {"outdated": outdated}
+    (home / MANIFEST).write_text(json.dumps(told))
+    with pytest.raises(ManifestRefused, match="outdated not as a run writes them"):
+        verify_run(home)

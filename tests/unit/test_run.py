@@ -13,24 +13,25 @@ from hypothesis import strategies as st
 from kitlib.intake.outputs import input_hashes, sha256_of
 from kitlib.reports.results import plots_table, season_tables
 from kitlib.review.review import review_season
-from kitlib.runs.batch import (
+from kitlib.runs.account import SeasonRun
+from kitlib.runs.folder import (
     WrongCall,
-    basis_of,
     output_folder,
+    refuse_other_season,
+    refuse_others_files,
+    workshop,
+)
+from kitlib.runs.manifest import Journal, Made, OnRecord
+from kitlib.runs.notebooks import read_notebook, source_hash
+from kitlib.runs.run import (
+    basis_of,
     season_tasks,
+    table_files,
     task_print,
     trial_files,
     wanted_tasks,
-    write_tables,
 )
-from kitlib.runs.manifest import Made
-from kitlib.runs.notebook_files import (
-    JOIN,
-    read_notebook,
-    source_hash,
-)
-from kitlib.runs.notebook_pool import remove_leftovers
-from kitlib.runs.season_run import SeasonRun
+from kitlib.runs.workers import JOIN
 from kitlib.season.season import audit_season
 
 # ---- names of files
@@ -92,8 +93,15 @@ def test_every_trial_has_its_notebook_and_its_report(audit):
     tasks = season_tasks(audit)
     assert list(tasks)[:2] == ["season.ipynb", "join.ipynb"]
     one = tasks["trials/T2.ipynb"]
-    assert one.parameters == {"season": "season", "trial": "T2"}
-    assert one.all_parameters["report"] == "out/trials/T2.pdf"
+    # As seen from where the notebook lies, so that it runs again there.
+    assert one.parameters == {
+        "season": "../season.path",
+        "trial": "T2",
+        "report": "T2.pdf",
+    }
+    assert tasks["join.ipynb"].parameters == {"season": "season.path"}
+    past = season_tasks(audit, with_earlier=True)["season.ipynb"]
+    assert past.parameters["earlier"] == "earlier.path"
     assert one.files == ["trials/T2.ipynb", "trials/T2.pdf"]
     assert one.failed_name == "trials/T2.failed.ipynb"
 
@@ -165,10 +173,9 @@ def account(home, audit):
         home=home,
         audit=audit,
         findings=season_tables(audit, review_season(audit))["findings"],
-        tables={},
+        record=OnRecord(notebooks=records, names=set(), inputs={}),
         rests_on={name: {"plots": "p"} for name in tasks},
         prints=prints,
-        records=records,
     )
     return run, tasks
 
@@ -201,7 +208,7 @@ def test_a_failed_notebook_that_its_reader_deleted_is_forgotten(account, home):
     run, tasks = account
     name = "trials/T2.failed.ipynb"
     (home / name).write_text("half")
-    run.records[name] = made_of(home, name)
+    run.record.notebooks[name] = made_of(home, name)
     run.plan(tasks, set())
     assert run.told()["failed"] == [name]
     (home / name).unlink()
@@ -214,8 +221,9 @@ def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_p
     run.plan(tasks, set(tasks))
     out = tmp_path / "scratch" / "out" / "trials"
     out.mkdir(parents=True)
+    journal = Journal(home, tmp_path / "scratch")
     (out / "T1.failed.ipynb").write_text("half")
-    run.finish(tmp_path / "scratch", tasks["trials/T1.ipynb"], "ValueError: no")
+    run.finish(journal, tasks["trials/T1.ipynb"], "ValueError: no")
     assert run.failed == {"trials/T1.failed.ipynb": "ValueError: no"}
     assert sorted(path.name for path in (home / "trials").iterdir()) == [
         "T1.failed.ipynb"
@@ -223,7 +231,7 @@ def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_p
     assert run.told()["failed"] == ["trials/T1.failed.ipynb"]
     (out / "T1.ipynb").write_text("whole")
     (out / "T1.pdf").write_text("whole")
-    run.finish(tmp_path / "scratch", tasks["trials/T1.ipynb"], "")
+    run.finish(journal, tasks["trials/T1.ipynb"], "")
     assert sorted(path.name for path in (home / "trials").iterdir()) == [
         "T1.ipynb",
         "T1.pdf",
@@ -231,20 +239,78 @@ def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_p
     assert run.told()["failed"] == []
 
 
-def test_tables_are_the_same_bytes_each_time(audit, tmp_path):
-    tables, plots = season_tables(audit, review_season(audit)), plots_table(audit)
-    first = write_tables(tmp_path / "a", tables, plots)
-    assert write_tables(tmp_path / "b", tables, plots) == first
-    assert {"curves.csv", "pairs.csv", "findings.csv", "plots.parquet"} <= first.keys()
+def test_tables_are_the_same_bytes_each_time(audit):
+    tables = season_tables(audit, review_season(audit))
+    first, second = table_files(audit, tables), table_files(audit, tables)
+    assert {name: made() for name, made in first.items()} == {
+        name: made() for name, made in second.items()
+    }
+    named = {"curves.csv", "pairs.csv", "findings.csv", "plots.parquet"}
+    assert named | {"pairs.parquet", "columns.csv"} <= first.keys()
 
 
-def test_leftovers_of_a_killed_run_are_cleared(home):
-    (home / ".work-abc" / "out").mkdir(parents=True)
-    (home / "trials" / ".part-xyz").write_text("half")
-    remove_leftovers(home)
+# ---- whose files are in the output folder
+
+
+def test_leftovers_of_a_killed_run_are_cleared_and_no_others(home, season):
+    left = home / ".work-abc"
+    with workshop(home, season.folder) as scratch:
+        shutil.copytree(scratch, left)
+    (home / ".work-mine").mkdir()
+    (home / "trials" / ".part-mine").write_text("a reader's own")
+    with workshop(home, season.folder):
+        pass
     assert sorted(path.name for path in home.rglob("*")) == [
+        ".part-mine",
+        ".work-mine",
         "T1.ipynb",
         "T1.pdf",
         "season.pdf",
         "trials",
     ]
+
+
+def test_files_that_no_run_wrote_are_not_overwritten(home):
+    record = OnRecord(notebooks={}, names={"season.pdf"}, inputs={})
+    refuse_others_files(home, record, ["season.pdf", "curves.csv"])
+    (home / "curves.csv").symlink_to("nowhere")
+    with pytest.raises(WrongCall, match=r"curves.csv, which no run on record wrote"):
+        refuse_others_files(home, record, ["season.pdf", "curves.csv"])
+
+
+@pytest.mark.parametrize("part", ["", "trials", ".in-use", ".made.jsonl"])
+def test_results_do_not_go_through_a_link(season, tmp_path, part):
+    (tmp_path / "elsewhere").mkdir()
+    home = tmp_path / "out" / "new"
+    place = home / part
+    place.parent.mkdir(parents=True)
+    place.symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(WrongCall, match="a link, so results would be written"):
+        output_folder(season.folder, tmp_path / "out", "new")
+
+
+def test_another_season_of_the_same_name_is_told_from_a_corrected_one(
+    season, home, audit
+):
+    def refused(**changes):
+        record = OnRecord(notebooks={}, names=set(), inputs={"plots.csv": "as it was"})
+        before = plots_table(audit).assign(**changes)
+        before.to_parquet(home / "plots.parquet")
+        inputs = input_hashes(season.folder)
+        try:
+            refuse_other_season(home, audit, record, inputs)
+        except WrongCall as error:
+            return str(error)
+        return ""
+
+    plots = audit.plots
+    assert refused() == ""
+    assert refused(plot_mass_kg=plots["plot_mass_kg"].to_numpy() * 2.2) == ""
+    assert refused(recorded_pct=plots["recorded_pct"].to_numpy() + 1) == ""
+    other = {name: plots[name].to_numpy() + 1 for name in ("recorded_pct",)}
+    other["plot_mass_kg"] = plots["plot_mass_kg"].to_numpy() + 1
+    assert "results of another season of the same name" in refused(**other)
+    assert "--replace" in refused(trial="of last year")
+    (home / "plots.parquet").write_text("edited")
+    record = OnRecord(notebooks={}, names=set(), inputs={})
+    refuse_other_season(home, audit, record, {})

@@ -1,7 +1,8 @@
 """The whole run of a season: tables, executed notebooks, PDFs and their manifest."""
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from functools import partial
 from io import BytesIO
 from pathlib import Path
@@ -15,46 +16,58 @@ from kitlib.intake.outputs import (
     sha256_of,
     sole_use,
 )
-from kitlib.intake.settings import SETTINGS_FILE, read_season
+from kitlib.intake.settings import (
+    read_season,
+)
 from kitlib.reports.results import plots_table, season_tables
 from kitlib.reports.trial_basis import trial_basis
 from kitlib.review.history import CURVES_FILE
 from kitlib.review.review import review_season
-from kitlib.runs.bench import SEASON_LINK
+from kitlib.runs.account import SeasonRun
+from kitlib.runs.folder import (
+    WrongCall,
+    output_folder,
+    refuse_other_season,
+    refuse_others_files,
+    workshop,
+    write_paths,
+)
+from kitlib.runs.kernels import Kernels
 from kitlib.runs.manifest import (
+    TRIALS,
+    Journal,
     environment,
     fingerprint,
-    read_made,
-    replace_if_other,
-    write_manifest,
+    read_record,
 )
-from kitlib.runs.notebook_files import (
+from kitlib.runs.notebooks import (
+    Task,
+    check_parameters,
+    read_notebook,
+    run_notebook,
+    source_hash,
+)
+from kitlib.runs.workers import (
+    AUDIT,
     CURVES,
     JOIN,
     PLAN,
     TRIAL,
-    check_parameters,
-    read_notebook,
-    source_hash,
+    rank_trials,
+    write_audit,
 )
-from kitlib.runs.notebook_pool import (
-    EARLIER,
-    RunBroken,
-    Track,
-    remove_leftovers,
-    run_tasks,
-    workshop,
-)
-from kitlib.runs.notebook_runs import Task
-from kitlib.runs.ranking import rank_trials
-from kitlib.runs.season_run import SeasonRun
 from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.errors import KitError
 from kitlib.words.terms import counted, listed
 
+EARLIER = "earlier"  # how the manifest names what was read of earlier seasons
+Finish = Callable[[Task, str], None]
+Track = Callable[[Iterable, int], Iterable]
+Say = Callable[[str], object]
 
-class WrongCall(KitError):
-    """The run was asked for what it cannot do, whatever the data."""
+
+class RunBroken(KitError):
+    """The run could not go on; what was finished is kept."""
 
 
 def run_season(
@@ -64,9 +77,10 @@ def run_season(
     trials: Sequence[str] = (),
     earlier: Sequence[str | Path] = (),
     jobs: int | None = None,
-    say: Callable[[str], object] = lambda stage: None,
+    replace: bool = False,
+    say: Say = lambda stage: None,
     track: Track = lambda ended, total: ended,
-    run_notebooks: Callable = run_tasks,
+    run_notebooks: Callable | None = None,
 ) -> SeasonRun:
     """Audit a season and write all its results into `out`/<name of the season>/.
 
@@ -85,11 +99,13 @@ def run_season(
         Output folders of earlier seasons, the earliest first.
     jobs : int, optional
         Notebooks run at once; by default as many as there are processors.
+    replace : bool
+        Whether the results of another season of the same name may be replaced.
     say : callable
         Told of each stage, in words.
     track : callable
         Wraps the iterable of ended notebooks, given their number.
-    run_notebooks : callable
+    run_notebooks : callable, optional
         Runs them, here by default; `cluster.run_on_cluster` does so elsewhere.
 
     Returns
@@ -101,52 +117,122 @@ def run_season(
     SeasonRefused
         If the season cannot be audited.
     WrongCall
-        If a trial is not there, or `out` would overwrite a season.
+        If a trial is not there, or `out` would overwrite what is not a run's own.
     OutputBusy
         If another run writes into the same folder.
     RunBroken
         If the season's files change meanwhile, or there is no cluster where one is
         to be.
     """
-    folder = Path(folder)
+    folder, at_once = Path(folder), jobs or os.cpu_count() or 1
     home = output_folder(folder, Path(out), read_season(folder).name)
     inputs = input_hashes(folder) | earlier_hashes(earlier)
     say(f"reading and auditing {folder}")
     audit = audit_season(folder)
     tasks = season_tasks(audit, bool(earlier))
     wanted = wanted_tasks(tasks, audit.trials, trials)
-    with sole_use(home):
-        remove_leftovers(home)
-        at_once = jobs or os.cpu_count() or 1
+    with sole_use(home), workshop(home, folder, earlier) as scratch:
+        record = read_record(home)
+        if not replace:
+            refuse_other_season(home, audit, record, inputs)
         say(f"ranking {counted(len(audit.trials), 'trial')}")
         rank_trials(audit, at_once)
         say("writing the tables")
         tables = season_tables(audit, review_season(audit, earlier))
+        contents = table_files(audit, tables)
+        will_write = [*contents, *(f for task in tasks.values() for f in task.files)]
+        will_write += [task.failed_name for task in tasks.values()]
+        refuse_others_files(home, record, will_write)
         rests_on = {n: basis_of(task, audit, inputs) for n, task in tasks.items()}
         run = SeasonRun(
             home=home,
             audit=audit,
             findings=tables["findings"],
-            tables=write_tables(home, tables, plots_table(audit)),
+            record=record,
             rests_on=rests_on,
             prints={n: task_print(task, rests_on[n]) for n, task in tasks.items()},
-            records=read_made(home),
         )
+        del tables
+        journal = Journal(home, scratch)
         due = run.plan(tasks, wanted)
+        if due or run.removed or any(n not in record.names for n in contents):
+            journal.begin(record, will_write, inputs)
+        while contents:  # each is let go once it is written
+            name, made = contents.popitem()
+            run.tables[name] = journal.put(name, made())
         say(
             f"running {counted(len(due), 'notebook')}; {len(run.up_to_date)} up to date"
         )
-        with workshop(home, folder, earlier) as scratch:
-            finish = partial(run.finish, scratch)
-            run_notebooks(due, scratch, audit, at_once, finish, track, say)
+        if due:
+            finish = partial(run.finish, journal)
+            (run_notebooks or run_here)(
+                due, scratch, audit, at_once, finish, track, say
+            )
+        write_paths(home, journal, folder, earlier)
         refuse_changed(folder, earlier, inputs)
         told = {
             "inputs": inputs,
-            "parameters": {n: task.all_parameters for n, task in tasks.items()},
+            "parameters": {n: task.parameters for n, task in tasks.items()},
             "trials_asked_for": sorted(set(trials)) or "all",
         }
-        write_manifest(home, environment() | run.told() | told, run.records)
+        content = environment() | run.told() | told
+        run.manifest = journal.end(content, record.notebooks)
     return run
+
+
+def run_here(
+    tasks: Sequence[Task],
+    scratch: Path,
+    audit: SeasonAudit,
+    jobs: int,
+    finish: Finish,
+    track: Track,
+    say: Say,
+    kernels: Kernels | None = None,
+) -> None:
+    """Run notebooks in kernels on this machine and hand over each as it ends.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+    scratch : Path
+        Where they run.
+    audit : SeasonAudit
+        The season's.
+    jobs : int
+        How many run at once.
+    finish : callable
+        Given a task and why it failed, empty if it did not.
+    track : callable
+        Wraps the iterable of ended notebooks, given their number.
+    say : callable
+        Not used.
+    kernels : Kernels, optional
+        Kernels started already.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        After the notebooks under way have come to their end and been handed over.
+    """
+    # Threads, for the work itself is done in the kernels, which are processes.
+    pool = ThreadPoolExecutor(min(jobs, len(tasks)))
+    with kernels or Kernels() as lent, pool:
+        write_audit(audit, audit.folder.resolve(), lent.folder / AUDIT)
+        under_way = {pool.submit(run_notebook, t, scratch, lent): t for t in tasks}
+        try:
+            for ended in track(as_completed(under_way), len(tasks)):
+                finish(under_way.pop(ended), ended.result())
+        except BaseException as stopped:
+            pool.shutdown(cancel_futures=True)
+            if isinstance(stopped, KeyboardInterrupt):
+                for future, task in under_way.items():
+                    if not future.cancelled() and future.exception() is None:
+                        finish(task, future.result())
+            raise
+
+
+# ---- what is asked for
 
 
 def earlier_hashes(earlier: Sequence[str | Path]) -> dict[str, str]:
@@ -163,48 +249,24 @@ def earlier_hashes(earlier: Sequence[str | Path]) -> dict[str, str]:
     return found
 
 
-def output_folder(folder: Path, out: Path, name: str) -> Path:
-    """Return where a season's results go; refuse a place that holds a season."""
-    home = out / name
-    season = folder.resolve()
-    if home.resolve() in (season, *season.parents):
-        raise WrongCall(
-            f"--out {out}: the results would go to {home}, where the season itself "
-            "lies. Give --out another folder."
-        )
-    if (home / SETTINGS_FILE).exists():
-        raise WrongCall(
-            f"--out {out}: {home} holds a {SETTINGS_FILE}, so it is a season folder. "
-            "Give --out another folder."
-        )
-    return home
-
-
 def season_tasks(audit: SeasonAudit, with_earlier: bool = False) -> dict[str, Task]:
     """Return the notebooks of a season by the name they are executed under."""
-    season = {"season": SEASON_LINK}
-    past = {"earlier": EARLIER} if with_earlier else {}
     tasks = [
         Task(
             name="season.ipynb",
             notebook=CURVES,
-            parameters=season | past,
             report="season.pdf",
+            with_earlier=with_earlier,
         ),
-        Task(name="join.ipynb", notebook=JOIN, parameters=season),
-        Task(name="plan.ipynb", notebook=PLAN, parameters=season),
+        Task(name="join.ipynb", notebook=JOIN),
+        Task(name="plan.ipynb", notebook=PLAN),
     ]
     tasks += [
-        Task(
-            name=f"{stem}.ipynb",
-            notebook=TRIAL,
-            parameters={**season, "trial": trial},
-            report=f"{stem}.pdf",
-        )
+        Task(name=f"{stem}.ipynb", notebook=TRIAL, trial=trial, report=f"{stem}.pdf")
         for trial, stem in trial_files(audit.trials).items()
     ]
     for task in tasks:
-        check_parameters(read_notebook(task.notebook), task.all_parameters)
+        check_parameters(read_notebook(task.notebook), task.parameters)
     return {task.name: task for task in tasks}
 
 
@@ -222,11 +284,13 @@ def trial_files(trials: Sequence[str]) -> dict[str, str]:
     for trial, stem in file_names(trials).items():
         if stem.casefold().endswith(".failed"):
             stem = f"{stem[:-7]}%2E{stem[-6:]}"
-        stems[trial] = f"trials/{stem}"
+        stems[trial] = f"{TRIALS}/{stem}"
     return stems
 
 
-def wanted_tasks(tasks, known: Sequence[str], trials: Sequence[str]) -> set[str]:
+def wanted_tasks(
+    tasks: Mapping[str, Task], known: Sequence[str], trials: Sequence[str]
+) -> set[str]:
     """Return the names of the notebooks asked for; refuse a trial that is not known."""
     unknown = [trial for trial in trials if trial not in known]
     if unknown:
@@ -234,11 +298,8 @@ def wanted_tasks(tasks, known: Sequence[str], trials: Sequence[str]) -> set[str]
             f"--trial {listed(unknown)}: not in the season, which holds "
             f"{listed(known)}."
         )
-    return {
-        name
-        for name, task in tasks.items()
-        if task.notebook != TRIAL or task.parameters["trial"] in (trials or known)
-    }
+    asked = set(trials or known)
+    return {name for name, t in tasks.items() if not t.trial or t.trial in asked}
 
 
 def basis_of(task: Task, audit: SeasonAudit, inputs: dict[str, str]) -> dict[str, str]:
@@ -247,9 +308,7 @@ def basis_of(task: Task, audit: SeasonAudit, inputs: dict[str, str]) -> dict[str
     That is the files for the whole season's notebooks; a trial's are made from a part
     of the season only, so they stand while that part does.
     """
-    if task.notebook == TRIAL:
-        return trial_basis(audit, task.parameters["trial"])
-    return inputs
+    return trial_basis(audit, task.trial) if task.trial else inputs
 
 
 def task_print(task: Task, rests_on: dict[str, str]) -> str:
@@ -259,24 +318,36 @@ def task_print(task: Task, rests_on: dict[str, str]) -> str:
             "rests_on": rests_on,
             "environment": environment(),
             "notebook": source_hash(read_notebook(task.notebook)),
-            "parameters": task.all_parameters,
+            "parameters": task.parameters,
         }
     )
 
 
-def write_tables(home: Path, tables, plots: pd.DataFrame) -> dict[str, str]:
-    """Write every table; return the SHA-256 of each, by name of its file."""
-    contents = {f"{name}.csv": csv_bytes(table) for name, table in tables.items()}
-    buffer = BytesIO()
-    plots.to_parquet(buffer, index=False)
-    contents["plots.parquet"] = buffer.getvalue()
-    return {
-        name: replace_if_other(home / name, content)
-        for name, content in contents.items()
+# ---- tables and inputs
+
+
+def table_files(
+    audit: SeasonAudit, tables: Mapping[str, pd.DataFrame]
+) -> dict[str, Callable[[], bytes]]:
+    """Return what makes the content of each table's file, by the file's name."""
+    files: dict[str, Callable[[], bytes]] = {
+        f"{name}.csv": partial(csv_bytes, table) for name, table in tables.items()
     }
+    files["pairs.parquet"] = partial(_parquet, tables["pairs"])
+    files["plots.parquet"] = lambda: _parquet(plots_table(audit))
+    return files
 
 
-def refuse_changed(folder: Path, earlier, inputs: dict[str, str]) -> None:
+def _parquet(table: pd.DataFrame) -> bytes:
+    """Return a table as Parquet."""
+    buffer = BytesIO()
+    table.to_parquet(buffer, index=False)
+    return buffer.getvalue()
+
+
+def refuse_changed(
+    folder: Path, earlier: Sequence[str | Path], inputs: dict[str, str]
+) -> None:
     """Refuse to call a run done whose inputs changed under it."""
     now = input_hashes(folder) | earlier_hashes(earlier)
     changed = sorted(n for n in inputs | now if inputs.get(n) != now.get(n))

@@ -5,8 +5,6 @@ import os
 import shutil
 import subprocess
 import sys
-import tempfile
-from dataclasses import replace
 from pathlib import Path
 
 import nbformat
@@ -14,21 +12,25 @@ import numpy as np
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
-from kitlib.runs import notebook_runs
-from kitlib.runs.bench import Bench, own_environment
-from kitlib.runs.kernels import kernel_managers
-from kitlib.runs.notebook_files import (
-    CURVES,
-    JOIN,
-    KERNEL,
-    TRIAL,
+from kitlib.runs import notebooks
+from kitlib.runs.folder import workshop
+from kitlib.runs.kernels import KERNEL, Kernels
+from kitlib.runs.notebooks import (
+    Task,
     check_parameters,
-    notebook_folder,
     parameters_of,
     read_notebook,
+    run_notebook,
 )
-from kitlib.runs.notebook_pool import workshop
-from kitlib.runs.notebook_runs import Task, run_notebook
+from kitlib.runs.workers import (
+    AUDIT,
+    CURVES,
+    JOIN,
+    TRIAL,
+    notebook_folder,
+    write_audit,
+)
+from kitlib.season.season import audit_season
 
 # ---- parameters
 
@@ -37,6 +39,7 @@ def test_notebooks_name_their_parameters():
     assert parameters_of(read_notebook(JOIN)) == {"season": "str"}
     assert parameters_of(read_notebook(CURVES)) == {
         "season": "str",
+        "curve": "str",
         "earlier": "str",
         "report": "str",
     }
@@ -89,7 +92,7 @@ def test_notebooks_are_found_in_an_installed_package(tmp_path):
     build = "from setuptools import setup; setup()"
     command = [sys.executable, "-c", build, "-q", "build_py", "--build-lib", library]
     subprocess.run(command, cwd=source, check=True, capture_output=True)
-    ask = "from kitlib.runs.notebook_files import notebook_folder as f; print(f())"
+    ask = "from kitlib.runs.workers import notebook_folder as f; print(f())"
     told = subprocess.run(
         [sys.executable, "-c", ask],
         cwd=tmp_path,
@@ -116,23 +119,21 @@ def bench(season, tmp_path, monkeypatch):
         cells[0].metadata["tags"] = ["parameters"]
         cells += [new_code_cell(source) for source in sources]
         notebook = new_notebook(cells=cells, metadata={"kernelspec": KERNEL})
-        monkeypatch.setattr(notebook_runs, "read_notebook", lambda name: notebook)
-        task = Task(name="n.ipynb", notebook="n", parameters={"season": "season"})
-        return run_notebook(replace(task, report=report), bench)
+        monkeypatch.setattr(notebooks, "read_notebook", lambda name: notebook)
+        task = Task(name="n.ipynb", notebook="n", report=report)
+        return run_notebook(task, scratch, kernels)
 
-    with (
-        workshop(tmp_path, season.folder) as scratch,
-        tempfile.TemporaryDirectory(prefix="kit-") as sockets,
-    ):
-        managers = kernel_managers(Path(sockets), own_environment(scratch))
-        bench = Bench(scratch=scratch, managers=managers, plain_because="it is a test")
+    with workshop(tmp_path, season.folder) as scratch, Kernels() as kernels:
+        audit = audit_season(season.folder)
+        write_audit(audit, season.folder.resolve(), kernels.folder / AUDIT)
         yield run, scratch
 
 
 def test_a_notebook_sees_the_season_and_leaves_no_trace_of_time(bench):
     run, scratch = bench
     write = "from pathlib import Path\nPath(report).write_text('PDF')"
-    look = "sorted(path.name for path in Path(season).iterdir())"
+    look = "from kitlib.intake.settings import season_folder\n"
+    look += "sorted(path.name for path in season_folder(season).iterdir())"
     assert run(write, look, report="n.pdf") == ""
     assert (scratch / "out" / "n.pdf").read_text() == "PDF"
     text = (scratch / "out" / "n.ipynb").read_text()
@@ -154,7 +155,7 @@ def test_a_notebook_sees_the_season_and_leaves_no_trace_of_time(bench):
 def test_a_notebook_that_fails_is_kept_and_named_in_one_line(bench):
     run, scratch = bench
     assert run("1 + 1", "raise ValueError('no such\\nthing')") == "ValueError: no such"
-    names = [path.name for path in (scratch / "out").iterdir()]
+    names = [path.name for path in (scratch / "out").glob("*.ipynb")]
     assert names == ["n.failed.ipynb"]
     text = (scratch / "out" / "n.failed.ipynb").read_text()
     assert "no such" in text and str(Path.home()) + os.sep not in text
