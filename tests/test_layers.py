@@ -34,7 +34,7 @@ GROUPS = [
     ),
     ("season", "season curves_table"),
     ("simulation", "scenario harvest lab faults season"),
-    ("reports", "lettering drawing blocks sample_figures figures typeset"),
+    ("reports", "lettering drawing blocks sample_figures figures typeset data_report"),
     (
         "pages",
         """

@@ -215,16 +215,29 @@ def _cluster(call: argparse.Namespace) -> Callable:
 def _add_check(commands: Any) -> None:
     """Add `check`."""
     about = "list what is wrong in a season"
-    _add_season(_added(commands, "check", _check, about, "check demo"))
+    check = _added(commands, "check", _check, about, "check demo --pdf problems.pdf")
+    _add_season(check)
+    check.add_argument(
+        "--pdf",
+        metavar="FILE",
+        help="write a data report to send to the lab or the field crew: their rows "
+        "under their headers, and what to do",
+    )
 
 
 def _check(call: argparse.Namespace) -> int:
     """Read and pair a season's tables and list every finding."""
     from kitlib.runs import season_check
 
-    findings = season_check.check_season(call.season)
-    _print(season_check.listing(findings))
-    return PROBLEMS if season_check.is_faulty(findings) else DONE
+    checked = season_check.check_season(call.season)
+    _print(season_check.listing(checked.findings))
+    if call.pdf:
+        from kitlib.reports.data_report import data_report
+        from kitlib.reports.typeset import write_report
+
+        written = write_report(data_report(*checked), call.pdf)
+        _tell(f"written: {written}")
+    return PROBLEMS if season_check.is_faulty(checked.findings) else DONE
 
 
 def _add_verify(commands: Any) -> None:

@@ -3,39 +3,47 @@
 from collections.abc import Sequence
 from itertools import groupby
 from pathlib import Path
+from typing import NamedTuple
 
 from kitlib.curves.doubts import observe_season
-from kitlib.intake.cells import located
+from kitlib.intake.cells import Table, located
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
-from kitlib.intake.settings import read_season
+from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.words.findings import FAULT, SEVERITIES, STOP, Finding
 from kitlib.words.terms import counted
 
 MOST_ROWS = 12
 
 
-def check_season(folder: str | Path) -> list[Finding]:
-    """Return every finding on a season's tables, the most serious first.
+class CheckedSeason(NamedTuple):
+    """A season's tables and every finding on them, the most serious first."""
+
+    folder: Path
+    settings: Season
+    tables: dict[str, Table]
+    findings: list[Finding]
+
+
+def check_season(folder: str | Path) -> CheckedSeason:
+    """Return a season's tables with every finding on them, curves not audited.
 
     Raises
     ------
     SeasonRefused
         If the season cannot be read; every reason is named.
     """
-    settings = read_season(Path(folder))
-    tables = read_tables(Path(folder), settings)
+    folder = season_folder(folder)
+    settings = read_season(folder)
+    tables = read_tables(folder, settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference, settings)
-    found = table_findings(tables, settings)
-    found += (
-        reference.findings
-        + pairing.findings
-        + observe_season(pairing, tables["oven"].frame, settings)
-    )
+    found = table_findings(tables, settings) + reference.findings + pairing.findings
+    found += observe_season(pairing, tables["oven"].frame, settings)
     found = located(found, tables)
-    return sorted(found, key=lambda f: SEVERITIES.index(f.severity))
+    found.sort(key=lambda each: SEVERITIES.index(each.severity))
+    return CheckedSeason(folder, settings, tables, found)
 
 
 def is_faulty(findings: Sequence[Finding]) -> bool:

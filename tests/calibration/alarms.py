@@ -108,7 +108,7 @@ def whole_checks(trials: pd.DataFrame) -> list[str]:
     rows = []
     for year, own in trials.groupby("year"):
         with tempfile.TemporaryDirectory() as folder:
-            found = check_season(write_season(own, Path(folder)))
+            found = check_season(write_season(own, Path(folder))).findings
         told = {code: 0 for code in ("unit-doubtful", "value-apart")}
         for each in found:
             if each.code in told:

@@ -66,7 +66,7 @@ class Judge:
         try:
             if read_of(folder) == read:
                 return Outcome(kind, change, HARMLESS, "")
-            said = report_of(check_season(folder), checked, change)
+            said = report_of(check_season(folder).findings, checked, change)
             if said:
                 return Outcome(kind, change, REPORTED, said)
             findings, written = found_in(folder)
@@ -84,7 +84,7 @@ class Judge:
         with tempfile.TemporaryDirectory() as name:
             file_kinds.write(Files(dict(self.season)), Path(name))
             findings, written = found_in(Path(name))
-            checked = told(check_season(name))
+            checked = told(check_season(name).findings)
             return checked, told(findings), written, read_of(Path(name))
 
 
