@@ -88,11 +88,9 @@ def time_stages(folder, out, n) -> dict:
     """
     from kitlib.intake import checks
     from kitlib.intake.outputs import csv_bytes
-    from kitlib.reports.results import plots_table, season_tables
     from kitlib.reports.trial_report import write_trial_report
     from kitlib.review.review import review_season
-    from kitlib.runs.batch import write_tables
-    from kitlib.season import season_audit
+    from kitlib.season import season as season_audit
     from kitlib.season.curves_table import curves_table
 
     stages, start, out = Stages(), peak_mb(), Path(out)
@@ -115,13 +113,19 @@ def time_stages(folder, out, n) -> dict:
     )
     seconds["consequences"] /= len(some)
     review = review_season(audit, ())
-    stages.add(
-        "tables written",
-        lambda: write_tables(out, season_tables(audit, review), plots_table(audit)),
-    )
+    stages.add("tables written", write_tables, out, audit, review)
     pdf = out / "one.pdf"
     stages.add("one PDF", write_trial_report, audit, audit.trials[0], pdf)
     return {"seconds": seconds, "peak": stages.peak, "start": start}
+
+
+def write_tables(out: Path, audit, review) -> None:
+    """Write every table of a season."""
+    from kitlib.reports.results import season_tables
+    from kitlib.runs.run import table_files
+
+    for name, content in table_files(audit, season_tables(audit, review)).items():
+        (out / name).write_bytes(content())
 
 
 def time_statistics(folder) -> dict:
@@ -170,25 +174,29 @@ def time_notebooks(folder, out, n) -> dict:
     By the clock the start, until kernels can be forked, is told apart; processors'
     time has its share of it.
     """
-    from kitlib.runs.batch import season_tasks
-    from kitlib.runs.notebook_pool import run_tasks, workshop
+    from kitlib.runs.folder import workshop
+    from kitlib.runs.kernels import Kernels
+    from kitlib.runs.run import run_here, season_tasks
     from kitlib.season.season import audit_season
 
     audit = audit_season(folder)
     tasks = season_tasks(audit).values()
-    by_trial = {task.parameters.get("trial"): task for task in tasks}
+    by_trial = {task.trial: task for task in tasks}
     chosen = [by_trial[trial] for trial in trial_names(folder, int(n))]
     failed, begun = [], []
-    with workshop(Path(out), Path(folder)) as scratch:
+    with workshop(Path(out), Path(folder)) as scratch, Kernels() as kernels:
         clock = Clock()
-        run_tasks(
+        kernels.start(os.cpu_count() or 1)
+        begun.append(clock.read()["seconds"])
+        run_here(
             chosen,
             scratch,
             audit,
-            os.cpu_count(),
+            os.cpu_count() or 1,
             lambda task, failure: failed.append(failure),
             lambda ended, total: ended,
-            lambda said: begun.append(clock.read()["seconds"]),
+            lambda said: None,
+            kernels,
         )
         spent = clock.read(len(chosen))
     if any(failed):
@@ -199,7 +207,7 @@ def time_notebooks(folder, out, n) -> dict:
 
 def time_whole_run(folder, out) -> dict:
     """Return the time of a whole run, with every notebook and PDF, and what it made."""
-    from kitlib.runs.batch import run_season
+    from kitlib.runs.run import run_season
 
     stages, clock = {}, Clock()
 
@@ -219,7 +227,7 @@ def time_plain_loop(folder, out, n) -> dict:
     """Return the time of n trials in a plain papermill loop, a trial."""
     import papermill
 
-    from kitlib.runs.notebook_files import notebook_folder
+    from kitlib.runs.workers import notebook_folder
 
     source, clock = str(notebook_folder() / "3_trial.ipynb"), Clock()
     for trial in trial_names(folder, int(n)):
