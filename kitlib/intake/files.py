@@ -119,7 +119,7 @@ def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
 def _read_text(path: Path, how: FileOptions) -> Sheet:
     """Read every cell of a CSV file as text; rows of another length are found."""
     sheet = Sheet(pd.DataFrame())
-    encoding = how.encoding or _encoding_of(path, sheet)
+    encoding = how.encoding or encoding_of(path, sheet)
     above, headers, units, lines, separator = _head(path, encoding, how, sheet)
     sheet.cells = pd.DataFrame(columns=_headers(headers, sheet), dtype="str")
     _keep_aside(sheet, above, units)
@@ -183,7 +183,7 @@ def _has_more_lines(source, lines: int) -> bool:
         file.close() if isinstance(source, Path) else file.seek(0)
 
 
-def _encoding_of(path: Path, sheet: Sheet) -> str:
+def encoding_of(path: Path, sheet: Sheet) -> str:
     """Return a file's encoding: by its mark, UTF-8 if it is, else Western European."""
     with path.open("rb") as file:
         start = file.read(4096)
@@ -395,7 +395,7 @@ def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
         for number, row in enumerate(rows, first):
             body.append([cell.value for cell in row[:width]])
             for header, cell in zip(names, row, strict=False):
-                if _is_shown_as_percent(cell):
+                if is_shown_as_percent(cell):
                     sheet.percents.setdefault(header, []).append(number)
         sheet.cells = pd.DataFrame(body, columns=names, dtype=object)
         sheet.cells.index = _rows_in_file(first, len(body))
@@ -462,7 +462,7 @@ def _sheet_of(book: openpyxl.Workbook, name: str):
     return shown[0] if shown else book.worksheets[0]
 
 
-def _is_shown_as_percent(cell) -> bool:
+def is_shown_as_percent(cell) -> bool:
     """Whether a cell's number is shown a hundredfold, with a percent sign."""
     value = cell.value
     if not isinstance(value, float | int) or not -1 <= value <= 1:

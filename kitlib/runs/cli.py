@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from kitlib.words.errors import KitError
+from kitlib.words.terms import counted
 
 DONE, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
 # More than any season holds; beyond, a slip of the keyboard would run for days.
@@ -28,6 +29,7 @@ dishes) and curves (the register of calibrations with the offset loaded in each)
 benchtop, readings, setup_runs and check_runs are used if they are there.
 
   moisture-audit init my-season         a folder to fill in, with every column named
+  moisture-audit init my-season --from exports    a season drafted from foreign files
   moisture-audit simulate demo          an invented season to try things on
   moisture-audit check my-season        what is wrong in the tables, row by row
   moisture-audit run my-season          the whole audit, into reports/
@@ -300,14 +302,36 @@ def _add_init(commands: Any) -> None:
     about = "write a season folder to fill in"
     parser = _added(commands, "init", _init, about, "init 2026")
     parser.add_argument("folder", metavar="DIR", help="a new or empty folder")
+    parser.add_argument(
+        "--from",
+        metavar="FOLDER",
+        dest="source",
+        help="files as programmes exported them: they are copied into DIR/exports, and "
+        "the settings that read them are drafted",
+    )
 
 
 def _init(call: argparse.Namespace) -> int:
     """Write a season folder to fill in."""
     from kitlib.runs.new_season import write_new_season
 
+    if call.source:
+        return _draft(call)
     files = write_new_season(call.folder)
     _print([f"written to {call.folder}: {', '.join(path.name for path in files)}"])
+    return DONE
+
+
+def _draft(call: argparse.Namespace) -> int:
+    """Draft a season from a folder of foreign files."""
+    from kitlib.intake.drafts import draft_season
+
+    draft = draft_season(call.folder, call.source)
+    _print([f"drafted {call.folder}/season.toml; look through it before you run"])
+    _print([f"  {t}: {', '.join(names)}" for t, names in draft.tables.items()])
+    if draft.questions:
+        _print([f"{counted(len(draft.questions), 'question')} to settle in it:"])
+        _print([f"  {question}" for question in draft.questions])
     return DONE
 
 

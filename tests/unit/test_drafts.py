@@ -1,0 +1,97 @@
+"""Six unlike layouts of one season are told apart, mapped, and read as the same."""
+
+import tomllib
+
+import pytest
+from unit.layouts import LAYOUTS, plots
+
+from kitlib.intake.checks import read_tables
+from kitlib.intake.drafts import draft_season
+from kitlib.intake.settings import read_season
+from kitlib.words.errors import SeasonRefused
+
+
+@pytest.fixture(params=LAYOUTS, ids=lambda layout: layout.__name__)
+def drafted(request, tmp_path):
+    (tmp_path / "from").mkdir()
+    truth = request.param(tmp_path / "from")
+    draft = draft_season(tmp_path / "season", tmp_path / "from")
+    return truth, draft, tmp_path / "season"
+
+
+def mapped(folder):
+    """Return what season.toml maps, by table and column."""
+    told = tomllib.loads((folder / "season.toml").read_text())
+    found = {table: dict(columns) for table, columns in told["columns"].items()}
+    for table, options in told["files"].items():
+        for one in options if isinstance(options, list) else [options]:
+            found.setdefault(table, {}).update(one.get("columns", {}))
+    return found
+
+
+def test_nine_columns_in_ten_are_mapped_and_none_wrongly(drafted):
+    truth, _, folder = drafted
+    found = mapped(folder)
+    wanted = {(t, c): h for t, columns in truth.items() for c, h in columns.items()}
+    made = {(t, c): h for t, columns in found.items() for c, h in columns.items()}
+    wrong = {place: h for place, h in made.items() if wanted.get(place) != h}
+    assert wrong == {}
+    assert len(made) >= 0.9 * len(wanted), wanted.keys() - made.keys()
+
+
+def test_the_draft_reads_the_season_it_was_drafted_from(drafted):
+    _, _, folder = drafted
+    tables = read_tables(folder, read_season(folder))
+    read, wanted = tables["plots"].frame, plots()
+    read = read.sort_values("plot")
+    assert read["plot"].tolist() == wanted["plot"].tolist()
+    assert read["trial"].tolist() == wanted["trial"].tolist()
+    known = read["sensor_pct"].notna().to_numpy()
+    assert known.sum() >= 23
+    assert read["sensor_pct"][known].tolist() == pytest.approx(
+        wanted["moisture"][known].tolist(), abs=0.011
+    )
+    assert read["plot_mass_kg"].tolist() == pytest.approx(
+        wanted["mass"].tolist(), abs=0.005
+    )
+    assert read["plot_area_m2"].tolist() == pytest.approx([7.95] * 24, abs=0.005)
+    times = read["harvested_at"].dt.floor("min")
+    assert times.tolist() == wanted["time"].tolist()
+    assert not [f for t in tables.values() for f in t.findings if f.severity == "fault"]
+
+
+def test_the_files_are_copied_as_they_are(drafted):
+    _, _, folder = drafted
+    source = folder.parent / "from"
+    for path in source.rglob("*.*"):
+        copy = folder / "exports" / path.relative_to(source)
+        assert copy.read_bytes() == path.read_bytes()
+
+
+def test_what_has_no_unit_is_asked_for(tmp_path):
+    (tmp_path / "from").mkdir()
+    (tmp_path / "from" / "harvest.csv").write_text(
+        "Trial,Plot,Variety,Moisture,Weight,Area,Harvest Date\n"
+        "A,1,E1,14.2,5.0,10,03/04/2025\nA,2,E2,15.2,5.5,10,04/04/2025\n"
+    )
+    draft = draft_season(tmp_path / "season", tmp_path / "from")
+    text = (tmp_path / "season" / "season.toml").read_text()
+    for question in (
+        "'Weight' names no unit",
+        "'Area' names no unit",
+        "dates such as '03/04/2025'",
+        "crop: no header means it",
+        "curve: no header means it",
+        "no file looks like the table curves",
+    ):
+        assert any(question in asked for asked in draft.questions), question
+        assert question in text
+    assert "dates =" not in text.replace("#?", "")
+
+
+def test_nothing_is_overwritten_and_an_empty_folder_is_refused(tmp_path):
+    (tmp_path / "from").mkdir()
+    with pytest.raises(SeasonRefused, match="no table in it"):
+        draft_season(tmp_path / "season", tmp_path / "from")
+    with pytest.raises(SeasonRefused, match="not an empty folder"):
+        draft_season(tmp_path, tmp_path / "from")
