@@ -21,7 +21,7 @@ GROUPS = [
         "intake",
         """
         schema settings cells files tables reference units contradictions checks pairs labs
-        outputs
+        outputs exports drafts
         """,
     ),
     ("curves", "effects evidence audit corrections advice doubts observations"),
