@@ -188,3 +188,82 @@ def test_labs_that_share_no_curve_are_not_compared(rng):
 
 def test_one_lab_is_compared_with_nobody(rng):
     assert compare_labs(lab_pairs(rng, 0.0).assign(lab="A")) == ()
+
+
+def oven_findings(season, old, new):
+    """Return what is found when a piece of the oven table is another."""
+    season.write("oven.csv", season.text("oven.csv").replace(old, new))
+    return {found.code: found for found in reference_of(season).findings}
+
+
+@pytest.mark.parametrize(
+    "other", ["EN ISO 712:2009", "iso 712", "DIN EN ISO 712-1:2024", "ISO712"]
+)
+def test_one_method_under_two_names_is_one_method(season, other):
+    season.replace("oven.csv", "s1,T1,001,ISO 712-1", f"s1,T1,001,{other}", count=2)
+    found = reference_of(season)
+    assert found.findings == []
+    assert set(found.samples["method"]) == {"ISO 712-1"}
+
+
+def test_the_two_procedures_of_iso_6540_are_two_methods(season):
+    found = oven_findings(season, "ISO 712-1", "ISO 6540 reference")
+    assert found == {}
+    season.replace(
+        "oven.csv", "s1,T1,001,ISO 6540 reference", "s1,T1,001,ISO 6540 38 h"
+    )
+    found = {f.code for f in reference_of(season).findings}
+    assert "methods-mixed" in found
+
+
+def test_the_routine_procedure_of_iso_6540_is_not_for_meters(season):
+    found = oven_findings(season, "ISO 712-1", "ISO 6540:2021 routine")
+    assert "not suitable for checking" in found["method-unsuitable"].message
+
+
+def test_iso_6540_alone_leaves_its_procedure_open(season):
+    assert "method-unclear" in oven_findings(season, "ISO 712-1", "ISO 6540")
+
+
+def with_columns(season, head, cells):
+    """Add columns to the oven table, the cells to its first row only."""
+    lines = season.text("oven.csv").splitlines()
+    empty = "," * cells.count(",")
+    rows = [f"{lines[1]},{cells}", *(f"{line},{empty}" for line in lines[2:])]
+    season.write("oven.csv", "\n".join([f"{lines[0]},{head}", *rows]) + "\n")
+    return {found.code: found for found in reference_of(season).findings}
+
+
+# 30 g wet, 28.61 g dry, tare 20 g: 13.9 % by weight.
+@pytest.mark.parametrize(
+    ("given", "told"), [(13.9, False), (14.1, False), (15.9, True)]
+)
+def test_weights_against_a_moisture_given_beside_them(season, given, told):
+    found = with_columns(season, "moisture_pct", str(given))
+    assert ("weights-contradict" in found) == told
+
+
+# Form FGIS-923 allows 0.5 g between the weighings of a sample's bag.
+@pytest.mark.parametrize(
+    ("opened", "told"), [(499.5, False), (499.4, True), (500.6, True)]
+)
+def test_a_sample_that_lost_mass_before_it_was_opened(season, opened, told):
+    found = with_columns(season, "sealed_mass_g,opened_mass_g", f"500.0,{opened}")
+    assert ("mass-lost" in found) == told
+
+
+def test_the_references_uncertainty_stands_beside_a_third_of_the_tolerance(season):
+    (row,) = reference_of(season).uncertainty.itertuples()
+    # Pooled SD 0.0632 of two dishes each; wheat 0.04 × 15 %, so the floor 0.7 holds.
+    assert row.reference_se == approx(np.sqrt(0.004 / 2))
+    assert row.third_of_tolerance == approx(0.7 / 3)
+
+
+def test_a_reference_too_uncertain_for_the_tolerance_is_told(season):
+    # One pair of dishes 1.0 point apart: pooled SD sqrt((1 + 3 × 0.01) / 10) = 0.32,
+    # of two dishes 0.227; two such pairs: 0.318. A third of 0.7 is 0.233.
+    season.replace("oven.csv", "28.41", "28.32")
+    assert {f.code for f in reference_of(season).findings} == {"dishes-disagree"}
+    season.replace("oven.csv", "28.61", "28.50")
+    found = {f.code: f for f in reference_of(season).findings}
+    assert "art. 21" in found["reference-coarse"].message
