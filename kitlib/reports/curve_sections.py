@@ -171,9 +171,9 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> Table:
     after, cover = audit.after, audit.coverage
     allowed = f"±{show(audit.allowed_bias)}"
     rows = [
-        _row("Bias, points", audit.bias, level, limit=allowed),
+        _row("Bias", audit.bias, level, limit=allowed),
         (
-            "SEP, points",
+            "SEP",
             show(audit.sep),
             show_span(*audit.sep_interval),
             show(audit.max_sep),
@@ -182,7 +182,7 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> Table:
         _slope_row(audit, advice, level),
     ]
     if cover is not None:
-        over = "Bias over the harvested plots, points"
+        over = "Bias over the harvested plots"
         rows.append(_row(over, cover.bias, level, limit=allowed))
     if after is not None:
         for label, value in (
@@ -190,10 +190,10 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> Table:
             ("RMSEP on trials left out, with an offset", after.rmsep_offset),
             ("RMSEP on trials left out, with a line", after.rmsep_line),
         ):
-            rows.append((f"{label}, points", show(value), "", "", ""))
+            rows.append((label, show(value), "", "", ""))
     why = "" if isfinite(audit.new_sample.low) else audit.sep_method
     span = show_span(*audit.new_sample, 2, sign=True)
-    rows.append(("Error of one new sample, points", "", span, "", why))
+    rows.append(("Error of one new sample", "", span, "", why))
     names = ["quantity", "value", "interval", "limit", "remark"]
     counts = f"{counted(audit.n, 'sample')} in {counted(audit.n_trials, 'trial')}"
     apart = ""
@@ -207,7 +207,8 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> Table:
         f"Curve {audit.curve}: results from {counts}, {level:.0%} intervals.",
         pd.DataFrame(rows, columns=names),
         "report: evidence",
-        note=f"{apart}All numbers of the curve stand in curves.csv.",
+        note=f"{apart}Numbers are points of moisture; a gain has no unit. More stands "
+        "in curves.csv.",
     )
 
 

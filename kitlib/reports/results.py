@@ -11,7 +11,7 @@ from kitlib.season.curves_table import curves_table
 from kitlib.season.season import SeasonAudit, TrialOutcome
 from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.findings import findings_table
-from kitlib.words.terms import columns_of, declarations, listed
+from kitlib.words.terms import columns_of, declarations
 
 
 def bands_table(season: SeasonAudit) -> pd.DataFrame:
@@ -76,7 +76,7 @@ def _trial_row(name: str, found: TrialOutcome) -> dict[str, object]:
     return {
         "trial": name,
         "crop": found.crop,
-        "curves": listed(found.curves),
+        "curves": ", ".join(found.curves),
         "n_entries": int(entries["rank_before"].notna().sum()),
         "selected": found.count,
         "newly_selected": crossing,

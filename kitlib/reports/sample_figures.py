@@ -93,9 +93,7 @@ def draw_errors(
     ax.set(xlim=ends, ylim=(-limit, limit))
     tick_evenly(ax)
     if tolerance is not None:
-        span = np.linspace(*ends, 60)
-        allowed = tolerance.at(span)
-        ax.fill_between(span, -allowed, allowed, color=BAND, linewidth=0)
+        _fill_tolerance(ax, tolerance, ends)
     ax.axhspan(*interval, color=MID, linewidth=0)
     ax.axhline(0, color=MUTED, linewidth=0.9)
     ax.axhline(bias, color=ACCENT, linewidth=1.3, zorder=2)
@@ -108,6 +106,15 @@ def draw_errors(
         _plot_bands(ax, bands)
     draw_legend(figure, keys)
     return figure
+
+
+def _fill_tolerance(ax: Axes, tolerance: Tolerance, ends: tuple[float, float]) -> None:
+    """Fill the tolerance about zero; its edges stay in sight on a darker band."""
+    span = np.linspace(*ends, 60)
+    allowed = tolerance.at(span)
+    ax.fill_between(span, -allowed, allowed, color=BAND, linewidth=0)
+    for side in (-1, 1):
+        ax.plot(span, side * allowed, color=DOT, linewidth=0.7, linestyle=(0, (4, 2)))
 
 
 def _plot_bands(ax: Axes, bands: pd.DataFrame) -> None:

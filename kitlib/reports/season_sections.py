@@ -41,6 +41,8 @@ from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
 
 # Pages of evidence; the curves of a larger season stand in curves.csv.
 MOST_CURVES = 40
+# Curves in the picture of all, those to be changed first.
+MOST_DRAWN = 30
 
 
 def season_report(season: SeasonAudit) -> Report:
@@ -173,13 +175,17 @@ def season_picture(season: SeasonAudit) -> Picture:
     """Return the bias of every curve against what is allowed."""
     curves = curves_table(season)
     curves = curves[curves["bias"].notna()]
+    to_change_first = curves.sort_values("action", key=lambda a: a == KEEP)
+    drawn = curves.loc[to_change_first.index[:MOST_DRAWN].sort_values()]
+    hidden = len(curves) - len(drawn)
+    more = f" {counted(hidden, 'more curve')} in curves.csv." if hidden else ""
     said = [
         f"{row['curve']} {show(row['bias'], 2, True)}, {row['action']}"
-        for row in curves.to_dict("records")
+        for row in drawn.to_dict("records")
     ]
     return Picture(
-        draw_season(curves),
-        f"Bias of each curve with its {season.settings.confidence:.0%} interval.",
+        draw_season(drawn),
+        f"Bias of each curve with its {season.settings.confidence:.0%} interval.{more}",
         f"Bias in points of moisture: {listed(said, most=40)}.",
     )
 
