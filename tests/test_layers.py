@@ -45,8 +45,8 @@ GROUPS = [
     (
         "review",
         """
-        control_charts check_samples parallel history sources plan setup_runs
-        setup_causes setup review review_figures blocks review_findings review_tables
+        control_charts check_samples parallel history sources plan setup
+        setup_causes review results figures sections blocks
         """,
     ),
     (

@@ -4,9 +4,8 @@ from math import nan
 
 import pandas as pd
 
+from kitlib.review.results import review_findings, review_tables
 from kitlib.review.review import SeasonReview
-from kitlib.review.review_findings import review_findings
-from kitlib.review.review_tables import review_tables
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import SeasonAudit, TrialOutcome
 from kitlib.trials.ranks import BORDERLINE

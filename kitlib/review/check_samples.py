@@ -1,8 +1,11 @@
-"""What check samples are held to: their own first days, and the set-up runs' line.
+"""Whether a curve held through the season, as its retained check samples tell.
 
-Whether a curve held through the season, as its retained check samples tell.
+Runs become one error for each sample and day; the first days set a centre for each
+sample and a scatter for all; what comes after is held to limits that a sensor in
+order would hardly ever pass.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from math import nan, sqrt
 
@@ -12,121 +15,209 @@ import pandas as pd
 from kitlib.review.control_charts import (
     CUSUM_LIMIT,
     CUSUM_SLACK,
-    EWMA_WEIGHT,
     SIGMAS,
-    CalibrationLine,
-    CheckRuns,
     cusum,
-    ewma,
     ewma_weights,
-    first_of,
     joint_quantile,
+    setup_line,
     sigmas,
 )
+from kitlib.statistics.arrays import tried
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.words.errors import KitError
 from kitlib.words.estimates import Estimate, not_known
 from kitlib.words.terms import counted
 
+SHEWHART, EWMA, CUSUM = "Shewhart", "EWMA", "CUSUM"
+CHARTS = (SHEWHART, EWMA, CUSUM)
+DRIFT_DAYS = 30
 # Days that set centre and limits, those of the set-up first: our choice. Fewer
 # hold no scatter to speak of, more leave a season of weekly runs nothing to judge.
 BASE_DAYS = 3
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Base:
-    """What a curve's check samples did on the days that set its chart up.
-
-    Attributes
-    ----------
-    centre, n : Series
-        Mean error of each sample, and the days it rests on, by sample.
-    squares : float
-        Sum of squares about those means.
-    df : int
-        Degrees of freedom of `squares`.
-    days : ndarray of datetime64
-    """
-
-    centre: pd.Series
-    n: pd.Series
-    squares: float
-    df: int
-    days: np.ndarray
-
-
-def base_of(checks: CheckRuns) -> Base:
-    """Return what the first days say of each sample's error and of its scatter."""
-    days = checks.days[:BASE_DAYS]
-    cells = checks.cells[checks.cells["day"].isin(days)]
-    by_sample = cells.groupby("sample")["error"]
-    away = cells["error"] - by_sample.transform("mean")
-    return Base(
-        centre=by_sample.mean(),
-        n=by_sample.size(),
-        squares=float((away**2).sum()),
-        df=len(cells) - by_sample.ngroups,
-        days=days,
-    )
-
-
-def pooled_scatter(bases: list[Base]) -> tuple[float, int]:
-    """Return the SD of a check sample from day to day over curves, and its df.
-
-    A few days of one curve say little of their scatter. Sensors of one kind are
-    taken to repeat alike; a noisier one then shows as out of its limits.
-    """
-    df = sum(base.df for base in bases)
-    squares = sum(base.squares for base in bases)
-    return (sqrt(squares / df), df) if df and squares > 0 else (nan, 0)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SetupChart:
-    """Check samples against the line of the set-up runs.
+class CheckRuns:
+    """Mean error of each check sample on each day it was run.
 
     Attributes
     ----------
     cells : DataFrame
-        sample, day, departure W and whether it is `out`. [% moisture]
-    limit : float
-        How far off all samples of a day may lie. [% moisture]
-    line : CalibrationLine
-    first_out : object
-        First day with a sample out of limits; None if there is none.
+        One row per sample × day in order of time: sample, day, known (the sample's
+        own change joined up), reading, error = reading - known, error_held (against
+        its first known value), runs, at_setup; whether the day is one of the `base`,
+        the error's deviation from its sample's mean there, and the base_days of that
+        sample. [% moisture]
+    own_change : dict of float
+        By sample: its last known moisture less its first, where re-tested.
+    n_runs, n_open : int
+        Runs used; and those whose offset nobody can tell, or without time or number.
     """
 
     cells: pd.DataFrame
-    limit: float
-    line: CalibrationLine
-    first_out: object
+    own_change: dict[str, float]
+    n_runs: int
+    n_open: int
+
+    @property
+    def days(self) -> np.ndarray:
+        """The days with a run, in order."""
+        return np.unique(self.cells["day"].to_numpy("datetime64[s]"))
+
+    @property
+    def season(self) -> pd.DataFrame:
+        """Cells of the season, those of the set-up left out."""
+        return self.cells[~self.cells["at_setup"]]
 
 
-def setup_chart(
-    checks: CheckRuns, line: CalibrationLine, level: float = 0.95
-) -> SetupChart:
-    """Return how far check samples depart from the set-up runs' line.
+def check_runs(runs: pd.DataFrame, offset, loaded: float) -> CheckRuns:
+    """Return the errors of one curve's check samples, day by day.
 
-    W = (reading - start) / slope - known, held to ± t* residual SD / slope with
-    Šidák's t* over the samples of a day. A retained sample keeps its own error, so
-    one out of limits stays out.
-
-    References
+    Parameters
     ----------
-    .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 2.3.6.7.
+    runs : DataFrame
+        sample, known_pct, sensor_pct, run_at and at_setup (whether the run is one
+        of those the curve was set up with) of one curve.
+    offset : array_like, shape (n,)
+        Offset in each reading; nan where nobody can tell. [% moisture]
+    loaded : float
+        The register's offset, to which readings are restated. [% moisture]
     """
-    cells = checks.cells[~checks.cells["at_setup"]]
+    told = runs.assign(reading=runs["sensor_pct"] - offset + loaded)
+    whole = told[["run_at", "known_pct", "reading"]].notna().all(axis=1)
+    told = told[whole].sort_values(["sample", "run_at"], kind="stable")
+    by_sample = told.groupby("sample")["known_pct"]
+    told["known"] = np.nan
+    for _, rows in told.groupby("sample").groups.items():
+        told.loc[rows, "known"] = known_at(
+            told.loc[rows, "run_at"].to_numpy(), told.loc[rows, "known_pct"]
+        )
+    errors = told.assign(
+        sample=told["sample"].astype(object),
+        day=told["run_at"].dt.floor("D"),
+        error=told["reading"] - told["known"],
+        error_held=told["reading"] - by_sample.transform("first"),
+        at_setup=told["at_setup"].astype(bool),
+    )
+    cells = errors.groupby(["day", "sample"], sort=True).agg(
+        known=("known", "mean"),
+        reading=("reading", "mean"),
+        error=("error", "mean"),
+        error_held=("error_held", "mean"),
+        runs=("error", "size"),
+        at_setup=("at_setup", "all"),
+    )
+    change = by_sample.last() - by_sample.first()
+    retested = change[by_sample.nunique() > 1]
+    return CheckRuns(
+        cells=_about_the_base(cells.reset_index()),
+        own_change={str(sample): float(by) for sample, by in retested.items()},
+        n_runs=len(told),
+        n_open=len(runs) - len(told),
+    )
+
+
+def _about_the_base(cells: pd.DataFrame) -> pd.DataFrame:
+    """Set each error against what its sample did on the first days."""
+    days = np.unique(cells["day"])[:BASE_DAYS]
+    base = cells["day"].isin(days)
+    first = cells[base].groupby("sample")["error"]
+    sample = cells["sample"]
+    return cells.assign(
+        base=base,
+        deviation=cells["error"] - sample.map(first.mean()).astype(float),
+        base_days=sample.map(first.size()).astype(float),
+    )
+
+
+def offset_at(run_at, harvested_at, in_force, loaded: float) -> np.ndarray:
+    """Return the offset in force at each run, as the plots around it tell.
+
+    Parameters
+    ----------
+    run_at : array_like of datetime64, shape (n,)
+    harvested_at, in_force : array_like, shape (m,)
+        When each plot of the curve was harvested, and the offset then in force.
+        [% moisture]
+    loaded : float
+        The register's, for a season whose plots tell nothing. [% moisture]
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        nan where the offset was changed between the plot before a run and the one
+        after it, so that nobody can say.
+
+    Examples
+    --------
+    >>> days = np.array(["2025-10-01", "2025-10-09"], "datetime64[D]")
+    >>> runs = np.array(["2025-09-30", "2025-10-05", "2025-10-12"], "datetime64[D]")
+    >>> offset_at(runs, days, [0.6, 0.3], 0.3)
+    array([0.6, nan, 0.3])
+    """
+    run_at = np.asarray(run_at, "datetime64[s]")
+    at = np.asarray(harvested_at, "datetime64[s]")
+    in_force = np.asarray(in_force, float)
+    told = np.isfinite(in_force) & ~np.isnat(at)
+    if not told.any():
+        return np.full(run_at.shape, float(loaded))
+    order = np.argsort(at[told], kind="stable")
+    at, in_force = at[told][order], in_force[told][order]
+    after = np.searchsorted(at, run_at, side="right")
+    next_ = in_force[np.minimum(after, at.size - 1)]
+    before = np.where(after == 0, next_, in_force[np.maximum(after - 1, 0)])
+    return np.where(before == next_, before, np.nan)
+
+
+def known_at(run_at, known) -> np.ndarray:
+    """Return a retained sample's own moisture at each run, its re-tests joined up.
+
+    A value first written at a run was tested then; between two tests the sample is
+    taken to change evenly, after the last one not at all. [% moisture, wet basis]
+
+    Examples
+    --------
+    >>> days = np.array([0, 1, 2, 3], "datetime64[D]")
+    >>> known_at(days, [15.0, 15.0, 14.6, 14.6]).round(2).tolist()
+    [15.0, 14.8, 14.6, 14.6]
+    """
+    known = np.asarray(known, float)
+    time = np.asarray(run_at, "datetime64[s]").astype(float)
+    tested = np.r_[True, known[1:] != known[:-1]]
+    return np.interp(time, time[tested], known[tested])
+
+
+def held_to_line(checks: CheckRuns, known, readings, level: float = 0.95):
+    """Return the set-up line of other samples, and the first day check runs leave it.
+
+    A retained sample keeps its own error, so one out of limits stays out. None for
+    either that is not there.
+    """
+    cells = checks.season
     a_day = int(cells.groupby("day").size().max()) if len(cells) else 1
-    limit = line.limit(a_day, level)
+    line = setup_line(known, readings, a_day, level)
+    if line is None:
+        return None, None
     departure = line.departure(cells["known"], cells["reading"])
-    cells = cells[["sample", "day"]].assign(departure=departure)
-    cells["out"] = cells["departure"].abs() > limit
-    first = first_of(cells["day"].to_list(), cells["out"])
-    return SetupChart(cells=cells, limit=limit, line=line, first_out=first)
+    return line, _first(cells["day"], np.abs(departure) > line.limit)
 
 
-SHEWHART, EWMA, CUSUM = "Shewhart", "EWMA", "CUSUM"
-DRIFT_DAYS = 30
+def _first(days, flagged):
+    """Return the first day that is flagged, None if there is none."""
+    where = np.flatnonzero(flagged)
+    return days.iloc[where[0]] if where.size else None
+
+
+def pooled_scatter(curves: Iterable[CheckRuns]) -> tuple[float, int]:
+    """Return the SD of a check sample from day to day over curves, and its df.
+
+    From the base days of each. A few days of one curve say little of their scatter.
+    Sensors of one kind are taken to repeat alike; a noisier one then shows as out of
+    its limits.
+    """
+    bases = [checks.cells[checks.cells["base"]] for checks in curves]
+    df = sum(len(base) - base["sample"].nunique() for base in bases)
+    squares = sum(float((base["deviation"] ** 2).sum()) for base in bases)
+    return (sqrt(squares / df), df) if df and squares > 0 else (nan, 0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -136,47 +227,40 @@ class CheckChart:
     Attributes
     ----------
     cells : DataFrame
-        Days after the base: sample, day, deviation from the sample's centre,
+        Days after the base: sample, day, deviation from the sample's centre, the
         `limit` it is held to, whether it is `out`. [% moisture]
+    base_cells : DataFrame
+        Deviations on the base days themselves.
     occasions : DataFrame
-        Each such day: day, mean deviation, ewma and its limit [% moisture], cusum
-        (the larger sum) in SDs.
-    cusum_limit : float
-        Decision limit of the CUSUM, in SDs.
+        Each day after the base: day, mean deviation, ewma and its limit
+        [% moisture], cusum (the larger sum) in SDs.
     sd, df : float, int
         Day-to-day SD of a check sample the limits rest on.
-    first_out : dict
-        First day out of limits by each chart; None if there is none.
     drift, drift_held : Estimate
         Change of the error in `DRIFT_DAYS` days, with the samples' own change
         taken out and without. [% moisture]
     runs : CheckRuns
     remark : str
         Why nothing could be judged.
+    first_out : dict
+        First day out of limits by each chart, None if there is none; empty where
+        nothing could be judged.
     """
 
     cells: pd.DataFrame
+    base_cells: pd.DataFrame
     occasions: pd.DataFrame
-    cusum_limit: float
     sd: float
     df: int
     drift: Estimate
     drift_held: Estimate
     runs: CheckRuns
-    base: Base
     remark: str = ""
     first_out: dict = field(default_factory=dict)
 
-    @property
-    def base_cells(self) -> pd.DataFrame:
-        """Deviations on the base days: sample, day, deviation. [% moisture]."""
-        cells = self.runs.cells[self.runs.cells["day"].isin(self.base.days)]
-        centre = cells["sample"].map(self.base.centre).astype(float)
-        return cells[["sample", "day"]].assign(deviation=cells["error"] - centre)
-
 
 def check_chart(
-    checks: CheckRuns, base: Base, sd: float, df: int, level: float = 0.95
+    checks: CheckRuns, sd: float, df: int, level: float = 0.95
 ) -> CheckChart:
     """Return the control charts of a curve's check samples.
 
@@ -186,8 +270,6 @@ def check_chart(
     Parameters
     ----------
     checks : CheckRuns
-    base : Base
-        Of the same runs.
     sd, df : float, int
         Day-to-day SD of a check sample, as from `pooled_scatter`. [% moisture]
     level : float
@@ -200,49 +282,41 @@ def check_chart(
     EWMA of the days' means: ± the t quantile as rare as 3 SD, times its SD, the
     error of the centres counted. CUSUM: self-starting [1]_, each error against the
     mean of all before it, so that an unlucky centre does not add up; slack 0.5 and
-    limit 5 SD, the limit widened as the t quantile is beyond 3. In own simulation
-    (two samples, 4 to 20 days, df 4 to 24) a sensor in order is called out by each
-    chart in 0 to 6 % of seasons.
+    limit 5 SD, the limit widened as the t quantile is beyond 3. In simulation (two
+    samples, 4 to 20 days, df 4 to 24) a sensor in order is called out by each chart
+    in 0 to 6 % of seasons.
 
     References
     ----------
     .. [1] Hawkins, J. Quality Technology 19 (1987) 299-315 (from memory).
     """
-    cells = checks.cells[~checks.cells["day"].isin(base.days)]
-    cells = cells[cells["sample"].isin(base.centre.index)]
-    why = _why_not(checks, cells, sd)
-    cells = cells.assign(
-        deviation=cells["error"] - cells["sample"].map(base.centre).astype(float),
-        base_days=cells["sample"].map(base.n).astype(float),
-        news=_news(checks.cells).reindex(cells.index),
-    )
-    factor = joint_quantile(df, len(cells), level) if not why else nan
-    limit = factor * sd * np.sqrt(1 + 1 / cells["base_days"])
-    cells = cells.assign(limit=limit, out=cells["deviation"].abs() > limit)
-    occasions, cusum_limit = _occasions(cells, base, sd, df if not why else 0)
+    cells = checks.cells.assign(news=_news(checks.cells))
+    cells = cells[cells["base_days"].notna()]
+    later = cells[~cells["base"]]
+    why = _why_not(checks, later, sd)
+    factor = joint_quantile(df, len(later), level) if not why else nan
+    limit = factor * sd * np.sqrt(1 + 1 / later["base_days"])
+    later = later.assign(limit=limit, out=later["deviation"].abs() > limit)
+    occasions = _occasions(later, sd, df if not why else 0)
     return CheckChart(
-        cells=cells[["sample", "day", "deviation", "limit", "out"]],
+        cells=later[["sample", "day", "deviation", "limit", "out"]],
+        base_cells=cells.loc[cells["base"], ["sample", "day", "deviation"]],
         occasions=occasions,
-        cusum_limit=cusum_limit,
         sd=sd,
         df=df,
         drift=drift_of(checks, "error"),
         drift_held=drift_of(checks, "error_held"),
         runs=checks,
-        base=base,
         remark=why,
-        first_out=_first_out(cells, occasions, cusum_limit) if not why else {},
+        first_out=_first_out(later, occasions, df) if not why else {},
     )
 
 
-def _why_not(checks: CheckRuns, cells, sd: float) -> str:
+def _why_not(checks: CheckRuns, later, sd: float) -> str:
     """Say why no chart can be drawn; empty if it can."""
-    if cells.empty:
-        n = len(checks.days)
-        return (
-            f"check samples were run on {counted(n, 'day')}; the first {BASE_DAYS} set "
-            "the limits, so nothing is left to judge"
-        )
+    if later.empty:
+        n = counted(len(checks.days), "day")
+        return f"only {n} of check runs, all needed to set the limits: nothing to test"
     if not sd > 0:
         return "no check sample was run on two of the first days, so no SD is known"
     return ""
@@ -256,42 +330,43 @@ def _news(cells) -> pd.Series:
     return (cells["error"] - before) * np.sqrt(earlier / (earlier + 1))
 
 
-def _occasions(cells, base: Base, sd: float, df: int):
-    """Return the days' means with their EWMA and CUSUM, and the CUSUM's limit."""
-    table = cells.pivot(index="day", columns="sample", values="deviation")
+def _occasions(later, sd: float, df: int) -> pd.DataFrame:
+    """Return the days' means with their EWMA and its limit, and their CUSUM."""
+    table = later.pivot(index="day", columns="sample", values="deviation")
     member = table.notna().to_numpy(float)
     share = member / member.sum(axis=1, keepdims=True)
     means = table.mean(axis=1).to_numpy(float)
-    weights = ewma_weights(len(means), EWMA_WEIGHT)
+    weights = ewma_weights(len(means))
     # Each average holds the days' own scatter and, whole, the error of the centres.
     scatter = (weights**2) @ (share**2).sum(axis=1)
-    centre = 1 / base.n.reindex(table.columns).to_numpy(float)
+    centre = 1 / later.groupby("sample")["base_days"].first().to_numpy(float)
     scatter += ((weights @ share) ** 2) @ centre
-    news = cells.groupby("day")["news"].agg(["mean", "size"])
+    news = later.groupby("day")["news"].agg(["mean", "size"])
     news = (news["mean"] * np.sqrt(news["size"]) / sd).to_numpy(float)
-    sums = cusum(news, slack=CUSUM_SLACK) if df else None
-    wide = sigmas(df) if df else nan
-    occasions = pd.DataFrame(
+    sums = np.maximum(*cusum(news, slack=CUSUM_SLACK)) if df else means * nan
+    return pd.DataFrame(
         {
             "day": table.index,
             "mean": means,
-            "ewma": ewma(means, weight=EWMA_WEIGHT),
-            "ewma_limit": wide * sd * np.sqrt(scatter),
-            "cusum": np.maximum(sums.high, sums.low) if df else means * nan,
+            "ewma": weights @ means,
+            "ewma_limit": (sigmas(df) if df else nan) * sd * np.sqrt(scatter),
+            "cusum": sums,
         }
     )
-    return occasions, CUSUM_LIMIT * wide / SIGMAS
 
 
-def _first_out(cells, occasions, cusum_limit) -> dict:
+def _first_out(cells, occasions, df: int) -> dict:
     """Return the first day each chart is out of its limits."""
     cells = cells.sort_values("day", kind="stable")
-    beyond = occasions["ewma"].abs() > occasions["ewma_limit"]
-    return {
-        SHEWHART: first_of(cells["day"].to_list(), cells["out"]),
-        EWMA: first_of(occasions["day"].to_list(), beyond),
-        CUSUM: first_of(occasions["day"].to_list(), occasions["cusum"] > cusum_limit),
+    beyond = {
+        SHEWHART: (cells["day"], cells["out"]),
+        EWMA: (occasions["day"], occasions["ewma"].abs() > occasions["ewma_limit"]),
+        CUSUM: (
+            occasions["day"],
+            occasions["cusum"] > CUSUM_LIMIT * sigmas(df) / SIGMAS,
+        ),
     }
+    return {name: _first(*days) for name, days in beyond.items()}
 
 
 def drift_of(checks: CheckRuns, error: str = "error") -> Estimate:
@@ -301,15 +376,15 @@ def drift_of(checks: CheckRuns, error: str = "error") -> Estimate:
     own level; runs of one day share what that day did to them. The season's runs
     only, without those of the set-up. [% moisture]
     """
-    cells = checks.cells[~checks.cells["at_setup"]]
+    cells = checks.season
     if cells.empty:
         return not_known("no check sample was run in the season")
     levels = pd.get_dummies(cells["sample"], dtype=float).to_numpy()
     days = (cells["day"] - cells["day"].min()).dt.days.to_numpy(float)
     design = np.column_stack([levels, days / DRIFT_DAYS])
-    try:
-        fit = clustered_fit(design, cells[error].to_numpy(float), cells["day"])
-    except KitError:
+    response = cells[error].to_numpy(float)
+    fit, _ = tried(clustered_fit, design, response, cells["day"])
+    if fit is None:
         n = counted(cells["day"].nunique(), "day")
         return not_known(f"check samples were run on {n}: too few for a drift")
     return fit.contrast(np.r_[np.zeros(levels.shape[1]), 1.0])

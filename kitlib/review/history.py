@@ -1,11 +1,6 @@
-"""What earlier seasons' output folders say of their curves.
+"""A curve's offset over the seasons, and whether this season's is out of the way."""
 
-The offset of a curve as loaded, as set up, and as the season asks for it.
-
-A curve's offset over the seasons, and whether this season's is out of the way.
-"""
-
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import inf, isfinite, sqrt
 from pathlib import Path
@@ -13,83 +8,22 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.settings import folders_named
 from kitlib.statistics.pooling import pool_offsets
 from kitlib.words.estimates import Estimate, combined_se, not_known
 
 CURVES_FILE = "curves.csv"
-NEEDED = ("curve", "crop", "offset_loaded", "bias", "bias_se", "bias_df")
+NUMBERS = ("offset_loaded", "bias", "bias_se", "bias_df")
+NEEDED = ("curve", "crop", *NUMBERS)
 OPTIONAL = ("sensor", "built_on")
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class EarlierSeason:
-    """The curves of an earlier season, as its output folder has them.
-
-    Attributes
-    ----------
-    name : str
-        Name of the folder, which is the season's.
-    curves : DataFrame
-        Columns `NEEDED`, and those of `OPTIONAL`, empty where the file lacks them.
-    """
-
-    name: str
-    curves: pd.DataFrame
-
-
-def read_earlier(folder: str | Path) -> tuple[EarlierSeason | None, str]:
-    """Return an earlier season's curves, or None and why they cannot be read.
-
-    Parameters
-    ----------
-    folder : str or Path
-        Output folder of an earlier run, with its curves.csv.
-    """
-    folder = Path(folder)
-    path, place = folder / CURVES_FILE, f"{folder.resolve().name}/{CURVES_FILE}"
-    try:
-        table = pd.read_csv(path, dtype={name: str for name in ("curve", "crop")})
-    except OSError as error:
-        return None, f"{place} cannot be opened: {error.strerror or error}"
-    except (ValueError, UnicodeDecodeError) as error:
-        return None, f"{place} is not readable as CSV: {str(error).splitlines()[0]}"
-    lacking = [name for name in NEEDED if name not in table]
-    if lacking:
-        return None, f"{place} lacks the column(s) {', '.join(lacking)}"
-    for name in NEEDED[2:]:
-        table[name] = pd.to_numeric(table[name], errors="coerce")
-    for name in OPTIONAL:
-        table[name] = table.get(name, pd.Series(pd.NA, index=table.index)).astype("str")
-    table["curve"] = _plain(table["curve"])
-    table = table.drop_duplicates("curve", keep="last")
-    return EarlierSeason(name=folder.resolve().name, curves=table), ""
-
-
-def _plain(cells: pd.Series) -> pd.Series:
-    """Return texts without the apostrophe that keeps a spreadsheet from running them.
-
-    See `kitlib.intake.outputs.defused`.
-    """
-    risky = cells.str.match(r"'[=+\-@\t\r]", na=False)
-    return cells.mask(risky, cells.str.slice(1))
-
-
-def earlier_folders(place: str | Path) -> list[Path]:
-    """Return the output folders of earlier seasons that lie in a folder, by name.
-
-    Or those that a `.path` file names, in its order; none if `place` is empty.
-    Folders without a curves.csv are passed over.
-    """
-    if not str(place):
-        return []
-    if Path(place).suffix == ".path":
-        return folders_named(Path(place))
-    return sorted(path.parent for path in Path(place).glob(f"*/{CURVES_FILE}"))
-
-
+# A prediction from fewer seasons has hardly an end.
+ENOUGH_SEASONS = 3
+ENOUGH_DF = 3  # for Welch and Satterthwaite, by simulation: see `difference`
 DIFFERENCE = "difference of two estimates, Welch-Satterthwaite df"
-ENOUGH_DF = 3  # for Welch and Satterthwaite, by own simulation: see `difference`
+SHRUNKEN = "shrunk towards earlier seasons, normal prior by REML, Hartung-Knapp"
+MEAN_CHANGE = "mean over the sensor's curves"
+
+
+# ---- estimates put together
 
 
 def difference(first: Estimate, second: Estimate) -> Estimate:
@@ -101,7 +35,7 @@ def difference(first: Estimate, second: Estimate) -> Estimate:
     -----
     Degrees of freedom after Welch and Satterthwaite; where either estimate has
     under 3, the smaller of the two: theirs would cover 89 to 97 % there instead of
-    95 (own simulation), and 94 to 96 % from 3 on.
+    95 (simulated), and 94 to 96 % from 3 on.
 
     References
     ----------
@@ -137,51 +71,130 @@ def welch_df(ses, dfs) -> float:
     return float((ses**2).sum() ** 2 / (ses**4 / dfs).sum())
 
 
-@dataclass(frozen=True, kw_only=True)
-class Settings:
-    """The offset of a curve as it was loaded, as set up, and as the season asks.
+def mean_change(changes: Sequence[Estimate]) -> Estimate:
+    """Return the plain mean of independent estimates that have an interval.
 
-    Attributes
-    ----------
-    loaded : float
-        As the register has it; nan if not known. [% moisture]
-    at_setup, by_season : Estimate
-        What the set-up runs and what the season's samples ask for. [% moisture]
+    Examples
+    --------
+    >>> found = mean_change([Estimate(value=v, se=0.3, df=4) for v in (0.1, 0.3)])
+    >>> print(f"{found.value:.1f}, standard error {found.se:.3f}, df {found.df:.0f}")
+    0.2, standard error 0.212, df 8
     """
-
-    loaded: float
-    at_setup: Estimate
-    by_season: Estimate
-
-    @property
-    def misloaded(self) -> Estimate:
-        """Setting loaded, less what the set-up runs asked for. [% moisture]."""
-        if not isfinite(self.loaded):
-            return not_known("the offset loaded is not known")
-        return replace(self.at_setup, value=self.loaded - self.at_setup.value)
-
-    @property
-    def moved(self) -> Estimate:
-        """What the season asks for, less what the set-up runs did. [% moisture]."""
-        return difference(self.by_season, self.at_setup)
+    known = [c for c in changes if _has_interval(c)]
+    if not known:
+        return not_known("no curve with an interval")
+    ses = [c.se for c in known]
+    return Estimate(
+        value=sum(c.value for c in known) / len(known),
+        se=combined_se(*ses) / len(known),
+        df=welch_df(ses, [c.df for c in known]),
+        method=MEAN_CHANGE,
+    )
 
 
 def season_setting(loaded: float, bias: Estimate) -> Estimate:
-    """Return the absolute offset a season asks for: the one loaded less the bias."""
+    """Return the absolute offset a season calls for: the one loaded less the bias."""
     if not isfinite(loaded):
         return not_known("the offset loaded is not known")
     return replace(bias, value=loaded - bias.value)
 
 
-# A prediction from fewer seasons has hardly an end.
-ENOUGH_SEASONS = 3
-SHRUNKEN = "shrunk towards earlier seasons, normal prior by REML, Hartung-Knapp"
-MEAN_CHANGE = "mean over the sensor's curves"
+def _has_interval(estimate: Estimate) -> bool:
+    """Say whether an estimate has a finite standard error and df."""
+    return estimate.known and estimate.se > 0 and 0 < estimate.df < inf
+
+
+# ---- earlier seasons as their folders have them
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class EarlierSeason:
+    """The curves of an earlier season: `curves` has the columns NEEDED and OPTIONAL.
+
+    `name` is that of the output folder, which is the season's.
+    """
+
+    name: str
+    curves: pd.DataFrame
+
+
+def read_earlier(folder: str | Path) -> tuple[EarlierSeason | None, str]:
+    """Return an earlier season's curves, or None and why they cannot be read.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Output folder of an earlier run, with its curves.csv.
+    """
+    folder = Path(folder)
+    path, place = folder / CURVES_FILE, f"{folder.resolve().name}/{CURVES_FILE}"
+    try:
+        table = pd.read_csv(path, dtype={name: str for name in ("curve", "crop")})
+    except OSError as error:
+        return None, f"{place} cannot be opened: {error.strerror or error}"
+    except (ValueError, UnicodeDecodeError) as error:
+        return None, f"{place} is not readable as CSV: {str(error).splitlines()[0]}"
+    lacking = [name for name in NEEDED if name not in table]
+    if lacking:
+        return None, f"{place} lacks the column(s) {', '.join(lacking)}"
+    for name in NUMBERS:
+        table[name] = pd.to_numeric(table[name], errors="coerce")
+    for name in OPTIONAL:
+        table[name] = table.get(name, pd.Series(pd.NA, index=table.index)).astype("str")
+    # Without the apostrophe that `outputs.defused` put before a risky name.
+    risky = table["curve"].str.match(r"'[=+\-@\t\r]", na=False)
+    table["curve"] = table["curve"].mask(risky, table["curve"].str.slice(1))
+    table = table.drop_duplicates("curve", keep="last")
+    return EarlierSeason(name=folder.resolve().name, curves=table), ""
+
+
+def read_all_earlier(season: str, folders: Iterable[str | Path]):
+    """Return the earlier seasons that can be used, and why others are not.
+
+    A season given twice, under whatever name of its folder, counts once: its errors
+    would otherwise pass for those of several years.
+    """
+    past: list[EarlierSeason] = []
+    unread = []
+    for folder in folders:
+        found, why = read_earlier(folder)
+        if found is not None:
+            why = _why_not_used(found, season, past)
+        if found is None or why:
+            unread.append(why)
+        else:
+            past.append(found)
+    return past, unread
+
+
+def _why_not_used(found: EarlierSeason, season: str, past) -> str:
+    """Say why a season that can be read is not used; empty if it is."""
+    if found.name == season:
+        return f"{found.name} is this very season"
+    for other in past:
+        if found.name == other.name:
+            return f"{found.name} was given more than once and is counted once"
+        if found.curves.equals(other.curves):
+            return f"{found.name} holds the same curves as {other.name}, counted once"
+    return ""
+
+
+def earlier_folders(place: str | Path) -> list[Path]:
+    """Return the output folders of earlier seasons that lie in a folder, by name.
+
+    None if `place` is empty; folders without a curves.csv are passed over.
+    """
+    if not str(place):
+        return []
+    return sorted(path.parent for path in Path(place).glob(f"*/{CURVES_FILE}"))
+
+
+# ---- histories
 
 
 @dataclass(frozen=True, kw_only=True)
 class OffsetHistory:
-    """What each season asked of a curve's offset, or of a sensor's change.
+    """The offset of a curve, or the change of a sensor, season by season.
 
     Attributes
     ----------
@@ -190,10 +203,10 @@ class OffsetHistory:
     seasons : tuple of str
         In order of time, this one last.
     values : tuple of Estimate
-        For a curve the absolute setting each season asked for, loaded − bias; for
-        a sensor the mean change asked for, −bias. [% moisture]
+        For a curve the absolute setting each season called for, loaded − bias; for
+        a sensor the mean change, −bias. [% moisture]
     expected : Estimate
-        This season's value as the earlier ones foretell it; its interval is a
+        This season's value as the earlier ones predict it; its interval is a
         prediction interval. Not known under `ENOUGH_SEASONS` earlier ones.
     shrunken : Estimate
         This season's value drawn towards `expected`; never in place of the own.
@@ -217,14 +230,14 @@ class OffsetHistory:
         """Value of this season less the expected one, both errors in it. [points].
 
         On the smaller of the two degrees of freedom: its 95 % interval holds 0 in 94
-        to 100 % of seasons no different from 3 to 6 earlier ones (own simulation);
-        with those of Welch and Satterthwaite it would in 91 %.
+        to 100 % of seasons no different from 3 to 6 earlier ones (simulated); with
+        those of Welch and Satterthwaite it would in 91 %.
         """
         found = difference(self.now, self.expected)
         return replace(found, df=min(self.now.df, self.expected.df))
 
     def within(self, level: float = 0.95) -> bool | None:
-        """Say whether this season's value lies within what has been seen.
+        """Say whether this season's value lies within what was predicted.
 
         None where that is not known.
         """
@@ -274,11 +287,6 @@ def offset_history(
     )
 
 
-def _has_interval(estimate: Estimate) -> bool:
-    """Say whether an estimate has a finite standard error and df."""
-    return estimate.known and estimate.se > 0 and 0 < estimate.df < inf
-
-
 def _shrunken(now: Estimate, expected: Estimate) -> Estimate:
     """Return this season's value drawn towards the expected one by their errors.
 
@@ -304,40 +312,27 @@ def curve_history(
 ) -> OffsetHistory:
     """Return a curve's history by its name, in terms of the absolute setting.
 
-    Parameters
-    ----------
-    curve, season : str
-        The curve and this season's name.
-    now : Estimate
-        The setting this season asks for.
-    earlier : sequence of EarlierSeason
-        The earliest first.
-    built_on : str
-        Day the curve was built; an earlier season that knows of another day is of
-        another curve, and takes no part.
+    `now` is the setting this season calls for. An earlier season that knows of
+    another day than `built_on` is of another curve, and takes no part.
     """
     seasons, values, rebuilt = [], [], []
     for past in earlier:
-        row = past.curves[past.curves["curve"] == curve]
-        if row.empty:
-            continue
-        row = row.iloc[0]
-        then = row["built_on"]
-        if built_on and isinstance(then, str) and then[:10] != built_on:
-            rebuilt.append(past.name)
-            continue
-        seasons.append(past.name)
-        values.append(_asked(row, row["offset_loaded"]))
+        for row in past.curves[past.curves["curve"] == curve].itertuples():
+            then = row.built_on
+            if built_on and isinstance(then, str) and then[:10] != built_on:
+                rebuilt.append(past.name)
+                continue
+            seasons.append(past.name)
+            values.append(_called_for(row, row.offset_loaded))
     remark = f"rebuilt since {', '.join(rebuilt)}, not counted" if rebuilt else ""
     return offset_history(curve, [*seasons, season], [*values, now], remark)
 
 
-def _asked(row, loaded: float) -> Estimate:
-    """Return the offset a row of curves.csv asks for, from one already loaded."""
-    if not isfinite(row["bias"]) or not isfinite(loaded):
+def _called_for(row, loaded: float) -> Estimate:
+    """Return the offset a row of curves.csv calls for, from one already loaded."""
+    if not (isfinite(row.bias) and isfinite(loaded)):
         return not_known("bias or offset loaded not known")
-    se = row["bias_se"]
-    return Estimate(value=loaded - row["bias"], se=se, df=row["bias_df"])
+    return Estimate(value=loaded - row.bias, se=row.bias_se, df=row.bias_df)
 
 
 def sensor_history(
@@ -348,7 +343,7 @@ def sensor_history(
     sensor_of: dict[str, str],
     apart: Collection[str] = (),
 ) -> OffsetHistory:
-    """Return a sensor's history: the mean change its curves asked for each season.
+    """Return a sensor's history: the mean change of its curves, season by season.
 
     Settings of two crops cannot be compared; what a sensor lost or gained since the
     last one moves all of its curves.
@@ -357,7 +352,7 @@ def sensor_history(
     ----------
     sensor, season : str
     now : sequence of Estimate
-        Change each of its curves asks for this season, −bias.
+        Change each of its curves calls for this season, −bias.
     earlier : sequence of EarlierSeason
     sensor_of : dict of str
         This season's sensor of each curve, for files that do not name it.
@@ -366,30 +361,10 @@ def sensor_history(
     """
     seasons, values = [], []
     for past in earlier:
-        named = past.curves["sensor"].where(past.curves["sensor"].notna())
-        named = named.fillna(past.curves["curve"].map(sensor_of))
-        rows = past.curves[(named == sensor) & ~past.curves["curve"].isin(apart)]
-        changes = [_asked(row, 0.0) for _, row in rows.iterrows()]
+        table = past.curves[~past.curves["curve"].isin(apart)]
+        named = table["sensor"].fillna(table["curve"].map(sensor_of))
+        changes = [_called_for(row, 0.0) for row in table[named == sensor].itertuples()]
         if any(change.known for change in changes):
             seasons.append(past.name)
             values.append(mean_change(changes))
     return offset_history(sensor, [*seasons, season], [*values, mean_change(now)])
-
-
-def mean_change(changes: Sequence[Estimate]) -> Estimate:
-    """Return the plain mean of independent estimates that have an interval.
-
-    Examples
-    --------
-    >>> found = mean_change([Estimate(value=v, se=0.3, df=4) for v in (0.1, 0.3)])
-    >>> print(f"{found.value:.1f}, standard error {found.se:.3f}, df {found.df:.0f}")
-    0.2, standard error 0.212, df 8
-    """
-    known = [c for c in changes if _has_interval(c)]
-    if not known:
-        return not_known("no curve with an interval")
-    k = len(known)
-    se = combined_se(*(c.se for c in known)) / k
-    df = welch_df([c.se for c in known], [c.df for c in known])
-    value = sum(c.value for c in known) / k
-    return Estimate(value=value, se=se, df=df, method=MEAN_CHANGE)

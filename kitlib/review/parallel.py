@@ -1,6 +1,8 @@
 """Two curves recorded on the same plots: which of them would have served better."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations
 from math import isfinite
 
 import numpy as np
@@ -20,56 +22,31 @@ from kitlib.words.estimates import Estimate, not_known
 from kitlib.words.limits import threshold
 
 NO_DIFFERENCE, FEW = "no difference shown", "too few samples or trials"
-BAND_COLUMNS = ["band_low", "band_high", "n", "n_trials", "rms_first", "rms_second"]
-BAND_COLUMNS += ["difference", "low", "high", "method", "better"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class PairSums:
-    """Sums over sets of samples of both curves' errors; statistics follow from them.
+class PairedSums:
+    """Sums of 1, e, f, e e and f f over sets of samples, shape (..., 5).
 
-    Attributes
-    ----------
-    table : ndarray, shape (..., 5)
-        Sums of 1, e, f, e e and f f, e and f being the errors of the two curves.
-    """
-
-    table: np.ndarray
-
-    def rms(self, which: int) -> np.ndarray:
-        """Root mean square error of the first (0) or second (1) curve. [points]."""
-        return np.sqrt(self.table[..., 3 + which] / self.table[..., 0])
-
-    def sep(self, which: int) -> np.ndarray:
-        """SD of the errors about the bias, n - 1. [points]."""
-        n, total = self.table[..., 0], self.table[..., 1 + which]
-        squares = self.table[..., 3 + which] - total**2 / n
-        few = np.where(n > 1, n - 1, np.nan)
-        return np.sqrt(np.maximum(squares, 0) / few)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class PairedTrialSums:
-    """The sums of every trial, left out one at a time by `sums.jackknife`.
-
-    Attributes
-    ----------
-    trials : tuple
-    table : ndarray, shape (n_trials, 5)
+    e and f are the errors of the first and of the second curve; `total` is over all
+    trials, `without_each` over all but each in turn, as `sums.jackknife` takes them.
     """
 
     trials: tuple
-    table: np.ndarray
+    total: np.ndarray
+    without_each: np.ndarray
 
-    @property
-    def total(self) -> PairSums:
-        """Sums over all trials."""
-        return PairSums(table=self.table.sum(axis=0))
 
-    @property
-    def without_each(self) -> PairSums:
-        """Sums of all trials but one, each in turn."""
-        return PairSums(table=self.table.sum(axis=0) - self.table)
+def _rms(sums: np.ndarray, which: int) -> np.ndarray:
+    """Return the root mean square error of the first (0) or second (1) curve."""
+    return np.sqrt(sums[..., 3 + which] / sums[..., 0])
+
+
+def _sep(sums: np.ndarray, which: int) -> np.ndarray:
+    """Return the SD of the errors about the bias, n - 1, likewise."""
+    n, total = sums[..., 0], sums[..., 1 + which]
+    squares = sums[..., 3 + which] - total**2 / n
+    return np.sqrt(np.maximum(squares, 0) / np.where(n > 1, n - 1, np.nan))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -114,19 +91,20 @@ class Comparison:
     @property
     def better(self) -> str:
         """The curve that served better as loaded, or that no difference is shown."""
-        return self._smaller(self.rmsep_difference)
+        return smaller(self.first, self.second, self.rmsep_difference, self.level)
 
     @property
     def tighter(self) -> str:
         """The curve whose errors scatter less about their bias, if it is shown."""
-        return self._smaller(self.pitman_morgan)
+        return smaller(self.first, self.second, self.pitman_morgan, self.level)
 
-    def _smaller(self, found: Estimate) -> str:
-        """Name the curve on the smaller side of an interval that leaves out 0."""
-        low, high = found.interval(self.level)
-        if not isfinite(low) or low <= 0 <= high:
-            return NO_DIFFERENCE
-        return self.second if low > 0 else self.first
+
+def smaller(first: str, second: str, gap: Estimate, level: float) -> str:
+    """Name the curve with the smaller errors where first - second leaves out 0."""
+    ends = gap.interval(level)
+    if not isfinite(ends.low) or ends.holds(0.0):
+        return NO_DIFFERENCE
+    return second if ends.low > 0 else first
 
 
 def compare_curves(
@@ -178,35 +156,37 @@ def compare_curves(
     >>> [round(value, 3) for value in found.rmsep], round(found.pitman_morgan.value, 2)
     ([0.3, 0.1], 0.8)
     """
-    errors = finite_array("compare_curves: errors", errors)
-    others = finite_array("compare_curves: others", others)
-    if errors.size < 2:
+    e = finite_array("compare_curves: errors", errors)
+    f = finite_array("compare_curves: others", others)
+    if e.size < 2:
         raise TooFewSamples(
-            f"compare_curves: {first} and {second} share {errors.size} sample(s); "
+            f"compare_curves: {first} and {second} share {e.size} sample(s); "
             "needs at least 2."
         )
-    codes, n_trials = cluster_codes("compare_curves: trial", trial, errors.size)
-    powers = [np.ones_like(errors), errors, others, errors**2, others**2]
-    table = sums_by_cluster(codes, n_trials, np.column_stack(powers))
-    sums = PairedTrialSums(trials=tuple(pd.Index(trial).unique()), table=table)
-    total = sums.total
+    codes, n_trials = cluster_codes("compare_curves: trial", trial, e.size)
+    powers = np.column_stack([np.ones_like(e), e, f, e**2, f**2])
+    by_trial = sums_by_cluster(codes, n_trials, powers)
+    total = by_trial.sum(axis=0)
+    names = tuple(pd.Index(trial).unique())
+    sums = PairedSums(trials=names, total=total, without_each=total - by_trial)
+    vary = np.ptp(e) > 0 and np.ptp(f) > 0
     return Comparison(
         first=first,
         second=second,
-        n=errors.size,
+        n=e.size,
         n_trials=n_trials,
-        rmsep=(float(total.rms(0)), float(total.rms(1))),
-        sep=(float(total.sep(0)), float(total.sep(1))),
-        rmsep_difference=jackknife(sums, lambda s: s.rms(0) - s.rms(1)),
-        sep_difference=jackknife(sums, lambda s: s.sep(0) - s.sep(1)),
-        pitman_morgan=pitman_morgan(errors, others, codes),
-        correlation=_correlation(errors, others),
-        bands=_bands(first, second, errors, others, reference, codes, level),
+        rmsep=(float(_rms(total, 0)), float(_rms(total, 1))),
+        sep=(float(_sep(total, 0)), float(_sep(total, 1))),
+        rmsep_difference=jackknife(sums, lambda s: _rms(s, 0) - _rms(s, 1)),
+        sep_difference=jackknife(sums, lambda s: _sep(s, 0) - _sep(s, 1)),
+        pitman_morgan=_pitman_morgan(e, f, codes),
+        correlation=float(np.corrcoef(e, f)[0, 1]) if vary else np.nan,
+        bands=_bands(first, second, e, f, reference, codes, level),
         level=level,
     )
 
 
-def pitman_morgan(errors, others, trial) -> Estimate:
+def _pitman_morgan(errors, others, trial) -> Estimate:
     """Return the clustered slope of the errors' difference on their sum."""
     total = errors + others
     design = np.column_stack([np.ones_like(total), total - total.mean()])
@@ -214,33 +194,50 @@ def pitman_morgan(errors, others, trial) -> Estimate:
     return fit.contrast([0.0, 1.0]) if fit else not_known(why)
 
 
-def _correlation(errors, others) -> float:
-    """Return the correlation of the errors, nan where either does not vary."""
-    if not (np.ptp(errors) > 0 and np.ptp(others) > 0):
-        return np.nan
-    return float(np.corrcoef(errors, others)[0, 1])
-
-
 def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFrame:
     """Return which curve served better in each 2-point band."""
-    lows = moisture_bands(reference)
-    rows = []
+    lows, rows = moisture_bands(reference), []
     for low in np.unique(lows):
         here = lows == low
-        gap = clustered_mean(errors[here] ** 2 - others[here] ** 2, trial[here])
+        e, f, trials = errors[here], others[here], trial[here]
+        gap = clustered_mean(e**2 - f**2, trials)
+        n_trials = len(set(trials))
+        enough = e.size >= threshold("samples_per_band")
+        enough = enough and n_trials >= threshold("trials_for_bias")
         ends = gap.interval(level)
-        better = NO_DIFFERENCE
-        few = here.sum() < threshold("samples_per_band")
-        if few or len(set(trial[here])) < threshold("trials_for_bias"):
-            better = FEW
-        elif isfinite(ends.low) and not ends.holds(0.0):
-            better = second if ends.low > 0 else first
-        cells = [low, low + 2, int(here.sum()), len(set(trial[here]))]
-        cells += [_rms(errors[here]), _rms(others[here]), gap.value, *ends]
-        rows.append([*cells, gap.method or gap.remark, better])
-    return pd.DataFrame(rows, columns=BAND_COLUMNS)
+        rows.append(
+            {
+                "band_low": low,
+                "band_high": low + 2,
+                "n": e.size,
+                "n_trials": n_trials,
+                "rms_first": float(np.sqrt(np.mean(e**2))),
+                "rms_second": float(np.sqrt(np.mean(f**2))),
+                "difference": gap.value,
+                "low": ends.low,
+                "high": ends.high,
+                "method": gap.method or gap.remark,
+                "better": smaller(first, second, gap, level) if enough else FEW,
+            }
+        )
+    return pd.DataFrame(rows)
 
 
-def _rms(values) -> float:
-    """Return the root mean square."""
-    return float(np.sqrt(np.mean(np.square(values))))
+def compare_all(pairs: pd.DataFrame, level: float) -> Iterator[Comparison]:
+    """Yield how each two curves recorded on the same plots compare.
+
+    `pairs` are the samples used, those of curves recorded in parallel included.
+    """
+    key = ["trial", "plot", "sample"]
+    by_curve = {curve: p.set_index(key) for curve, p in pairs.groupby("curve")}
+    beside = set(pairs.loc[pairs["parallel"], "curve"])
+    for first, second in combinations(sorted(by_curve), 2):
+        if not beside & {first, second}:
+            continue  # two curves' own plots have no sample in common
+        one, other = by_curve[first], by_curve[second]
+        shared = one.index.intersection(other.index)
+        if len(shared) > 1:
+            one, other = one.loc[shared], other.loc[shared]
+            errors, trial = (one["error"], other["error"]), one.reset_index()["trial"]
+            reference = one["reference_pct"]
+            yield compare_curves(first, second, *errors, reference, trial, level)

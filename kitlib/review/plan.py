@@ -1,8 +1,7 @@
-"""How many trials, samples and dishes give a bias and a slope how near.
+"""What next season's sampling can reach: from the sources of the errors to a plan.
 
-What sampling plans cost, and the cheapest that brings a bias near enough.
-
-What the errors of one curve come from, and how to sample it next season.
+The errors of a season are parted into what trials, samples, runs and the oven add;
+from those parts follows how well a plan would know a bias and a slope, and its cost.
 """
 
 from dataclasses import dataclass, replace
@@ -16,14 +15,30 @@ from scipy.stats import chi2
 from scipy.stats import t as student_t
 
 from kitlib.intake.reference import pooled_sd
-from kitlib.review.sources import (
-    FEW_TRIALS,
-    MOISTURE,
-    SENSOR,
-    ErrorSources,
-    error_sources,
-)
+from kitlib.review.sources import FEW_TRIALS, ErrorSources
 from kitlib.statistics.clustered import clustered_fit
+from kitlib.words.terms import counted
+
+TRIALS = (*range(2, 13), 14, 16, 20, 24, 30, 40)
+SAMPLES_PER_TRIAL = (1, 2, 3, 4, 5, 6, 8, 10)
+DISHES = (1, 2, 3)
+BENCHTOP_PER_TRIAL = (0, 5, 10)
+SIZE = ["trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
+OWN = "the curve's own components"
+
+
+class Costs(NamedTuple):
+    """What a plan costs, in any one unit, money or hours."""
+
+    trial: float
+    sample: float
+    dish: float
+    benchtop_reading: float
+
+
+# Hours of work, our default: a visit half a day, a sample taken, bagged and
+# labelled a quarter of an hour, a dish weighed twice twelve minutes.
+HOURS = Costs(trial=4.0, sample=0.25, dish=0.2, benchtop_reading=0.1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,17 +67,6 @@ class Scatter:
     sd_benchtop: float = nan
     sd_moisture: float = nan
     between: float = 0.5
-
-
-def evenly_spread(span):
-    """Return the SD of moistures spread evenly over so many points.
-
-    Examples
-    --------
-    >>> round(evenly_spread(12.0), 3)
-    3.464
-    """
-    return span / sqrt(12)
 
 
 def bias_se(scatter: Scatter, trials, samples, dishes, benchtop=0):
@@ -126,13 +130,7 @@ def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0
 
     Estimand planned for: the slope of the error on moisture, clustered by trial;
     that of the prediction line hardly differs in width. In root mean square over
-    seasons; nan under 3 trials.
-
-    Parameters
-    ----------
-    scatter : Scatter
-    trials, samples, dishes : int or array_like of int
-        As for `bias_se`.
+    seasons; nan under 3 trials. Sizes as for `bias_se`.
 
     Notes
     -----
@@ -155,13 +153,15 @@ def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0
     return student_t.ppf((1 + level) / 2, np.reshape(df, trials.shape)) * se
 
 
-def slope_by_span(
-    scatter: Scatter, spans, trials: int, samples: int, dishes: int, level: float = 0.95
-) -> np.ndarray:
-    """Return the half-width of the slope with moistures evenly over each span."""
+def slope_by_span(scatter: Scatter, spans, *size: int, level: float = 0.95):
+    """Return the half-width of the slope with moistures evenly over each span.
+
+    `size` is trials, samples and dishes; an even spread over a span has an SD of
+    span / √12.
+    """
     one = replace(scatter, sd_moisture=1.0)
-    half = slope_half_width(one, trials, samples, dishes, level)
-    return half / evenly_spread(np.asarray(spans, float))
+    half = slope_half_width(one, *size, level=level)
+    return half * sqrt(12) / np.asarray(spans, float)
 
 
 @cache
@@ -182,41 +182,19 @@ def slope_df(trials: int, samples: int, between: float) -> float:
     design = np.column_stack([np.ones_like(moistures), moistures])
     any_response = np.arange(moistures.size) % 2.0  # it has no part in the df
     trial = np.repeat(np.arange(trials), samples)
-    fit = clustered_fit(design, any_response, trial)
-    return fit.degrees_of_freedom([0.0, 1.0])
+    return clustered_fit(design, any_response, trial).degrees_of_freedom([0.0, 1.0])
 
 
 def planned_moistures(trials: int, samples: int, between: float) -> np.ndarray:
     """Return moistures of variance 1 about 0, spread evenly, (trials, samples)."""
     centres = _even(trials) * sqrt(between)
-    within = _even(samples) * sqrt(1 - between)
-    return centres[:, None] + within
+    return centres[:, None] + _even(samples) * sqrt(1 - between)
 
 
 def _even(n: int) -> np.ndarray:
     """Return n evenly spaced numbers of variance 1 about 0; one number is 0."""
     steps = np.arange(n) - (n - 1) / 2
     return steps / steps.std() if n > 1 else steps
-
-
-TRIALS = (*range(2, 13), 14, 16, 20, 24, 30, 40)
-SAMPLES_PER_TRIAL = (1, 2, 3, 4, 5, 6, 8, 10)
-DISHES = (1, 2, 3)
-BENCHTOP_PER_TRIAL = (0, 5, 10)
-
-
-class Costs(NamedTuple):
-    """What a plan costs, in any one unit, money or hours."""
-
-    trial: float
-    sample: float
-    dish: float
-    benchtop_reading: float
-
-
-# Hours of work, our default: a visit half a day, a sample taken, bagged and
-# labelled a quarter of an hour, a dish weighed twice twelve minutes.
-HOURS = Costs(trial=4.0, sample=0.25, dish=0.2, benchtop_reading=0.1)
 
 
 def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
@@ -234,9 +212,19 @@ def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
     return trials * a_trial
 
 
-PLAN_COLUMNS = ["trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
-PLAN_COLUMNS += ["oven_samples", "half_width_bias", "half_width_slope", "cost"]
-PLAN_COLUMNS += ["chance_reached", "reaches", "cheapest"]
+def chance_reached(half_width, trials, wanted: float):
+    """Return the chance that a season's interval is no wider than wanted.
+
+    Its squared half-width is a chi-squared on trials − 1 degrees of freedom about
+    the planned one.
+
+    Examples
+    --------
+    >>> print(f"{chance_reached(0.3, 6, 0.3):.2f}")
+    0.58
+    """
+    df = np.asarray(trials, float) - 1
+    return chi2.cdf(df * (wanted / np.asarray(half_width, float)) ** 2, df)
 
 
 def plan_table(
@@ -255,9 +243,10 @@ def plan_table(
     Returns
     -------
     DataFrame
-        Columns `PLAN_COLUMNS`: `reaches` where the half-width is at most the one
-        wanted, `chance_reached` the chance that a season's own interval is, and
-        `cheapest` for one plan at most, of equal cost the one with fewer trials.
+        Columns as declared for the table "plan", but for crop, curve, wanted and
+        remark: `reaches` where the half-width is at most the one wanted,
+        `chance_reached` the chance that a season's own interval is, and `cheapest`
+        for one plan at most, of equal cost the one with fewer trials.
 
     Examples
     --------
@@ -270,39 +259,18 @@ def plan_table(
     plan = np.column_stack([axis.ravel() for axis in grid])
     trials, samples, *_ = plan.T
     half = bias_half_width(scatter, *plan.T, level)
-    slope = slope_half_width(scatter, *plan.T[:3], level)
-    table = pd.DataFrame(
-        {
-            **dict(zip(PLAN_COLUMNS, plan.T, strict=False)),
-            "oven_samples": trials * samples,
-            "half_width_bias": half,
-            "half_width_slope": slope,
-            "cost": cost_of(costs, *plan.T),
-            "chance_reached": chance_reached(half, trials, wanted),
-            "reaches": half <= wanted,
-            "cheapest": False,
-        }
+    table = pd.DataFrame(plan, columns=SIZE).assign(
+        oven_samples=trials * samples,
+        half_width_bias=half,
+        half_width_slope=slope_half_width(scatter, *plan.T[:3], level),
+        cost=cost_of(costs, *plan.T),
+        chance_reached=chance_reached(half, trials, wanted),
+        reaches=half <= wanted,
+        cheapest=False,
     )
-    enough = table[table["reaches"]]
-    if len(enough):
-        order = ["cost", "trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
-        table.loc[enough.sort_values(order).index[0], "cheapest"] = True
-    return table[PLAN_COLUMNS]
-
-
-def chance_reached(half_width, trials, wanted: float):
-    """Return the chance that a season's interval is no wider than wanted.
-
-    Its squared half-width is a chi-squared on trials − 1 degrees of freedom about
-    the planned one.
-
-    Examples
-    --------
-    >>> print(f"{chance_reached(0.3, 6, 0.3):.2f}")
-    0.58
-    """
-    df = np.asarray(trials, float) - 1
-    return chi2.cdf(df * (wanted / np.asarray(half_width, float)) ** 2, df)
+    enough = table[table["reaches"]].sort_values(["cost", *SIZE])
+    table.loc[enough.index[:1], "cheapest"] = True
+    return table
 
 
 def cheapest(table: pd.DataFrame) -> pd.Series | None:
@@ -324,9 +292,6 @@ def worth_telling(table: pd.DataFrame) -> pd.DataFrame:
     return table[plain | table.index.isin(efficient(table).index)]
 
 
-OWN = "the curve's own components"
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CurvePlan:
     """What next season's sampling of a curve can reach.
@@ -338,7 +303,7 @@ class CurvePlan:
     remark : str
         Whose components they are, or why there is no plan.
     table : DataFrame or None
-        As from `plan_table`.
+        As from `plan_table`; None without a scatter or a width wanted.
     wanted : float
         Half-width of the bias's interval that is wanted. [% moisture]
     """
@@ -350,62 +315,12 @@ class CurvePlan:
 
 
 def curve_plan(
-    found: tuple[Scatter | None, str], costs: Costs, wanted: float, level: float
+    scatter: Scatter | None, remark: str, costs: Costs, wanted: float, level: float
 ) -> CurvePlan:
     """Return a curve's plan from what `scatter_of` found."""
-    scatter, remark = found
-    table = None
-    if scatter is not None and wanted > 0:
-        table = plan_table(scatter, costs, wanted, level)
+    made = scatter is not None and wanted > 0
+    table = plan_table(scatter, costs, wanted, level) if made else None
     return CurvePlan(scatter=scatter, remark=remark, table=table, wanted=wanted)
-
-
-def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
-    """Return what the errors of pairs are made of; None where they do not tell.
-
-    `along` is the part of each error that goes with moisture, see `along_moisture`;
-    `curves` takes the curve for a sensor that is not named, for a whole crop.
-    """
-    if pairs.empty:
-        return None
-    sensor = pairs["sensor"].fillna(pairs["curve"]) if curves else pairs["sensor"]
-    return error_sources(
-        pairs["error"],
-        pairs["trial"],
-        reference_se=float(np.sqrt((pairs["reference_se"] ** 2).mean(skipna=False))),
-        dishes=float(pairs["n_dishes"].mean()),
-        sd_run=sd_run,
-        sensor=_labels(sensor),
-        location=_labels(pairs["location"]),
-        along=pairs["along"],
-    )
-
-
-def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
-    """Return the part of each error that a recommended slope takes away. [points].
-
-    About 0 on each curve's samples; 0 throughout where no slope is recommended.
-    """
-    along = pd.Series(0.0, index=pairs.index)
-    for curve, rows in pairs.groupby("curve").groups.items():
-        found = corrections.get(curve)
-        if found is not None:
-            readings = pairs.loc[rows, "sensor_pct"].to_numpy(float)
-            along[rows] = -found.tilt * (readings - readings.mean())
-    return along
-
-
-def _labels(column: pd.Series):
-    """Return labels to tell samples apart by, None where they do not."""
-    return column if column.notna().all() and column.nunique() > 1 else None
-
-
-def error_sd(sources: ErrorSources | None) -> float:
-    """Return the SD of one sample's error about its curve. [% moisture]."""
-    if sources is None:
-        return nan
-    parts = [sd for name, sd in sources.sds.items() if name not in (SENSOR, MOISTURE)]
-    return sqrt(sum(sd**2 for sd in parts))
 
 
 def scatter_of(
@@ -432,16 +347,16 @@ def scatter_of(
     used, remark = own, OWN
     enough = own and isfinite(own.sd_trial) and own.n_trials >= FEW_TRIALS
     if not enough and shared and isfinite(shared.sd_trial):
-        used, remark = (
-            shared,
-            f"components of all {crop} curves, its own trials are few",
-        )
+        used = shared
+        remark = f"components of all {crop} curves, its own trials are few"
     if used is None or not isfinite(used.sd_trial) or pairs.empty:
         return None, "how much trials and samples differ is not known"
     if used.sd_trial == 0:
-        remark += f"; {used.n_trials} trials did not show to differ, so it is hopeful"
+        trials = counted(used.n_trials, "trial")
+        remark += f"; no difference between {trials} was detected, so this plan is "
+        remark += "optimistic"
     if not isfinite(used.sd_dish):
-        remark += "; a dish's error is not known and lies with the samples'"
+        remark += "; a dish's error is not known and counts with the samples'"
     moisture = pairs["reference_pct"]
     centres = moisture.groupby(pairs["trial"]).transform("mean")
     variance = float(moisture.var(ddof=0))

@@ -5,18 +5,15 @@ tell, so that the largest is looked at first.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from math import isfinite, nan, sqrt
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
 from kitlib.curves.audit import CurveAudit
-from kitlib.intake.settings import SetupLimits
-from kitlib.review.history import Settings
-from kitlib.review.setup_runs import Reach, SetupOffset, offsets_in
-from kitlib.words.estimates import Estimate
+from kitlib.review.setup import CurveSetup, offsets_in
 from kitlib.words.terms import counted, listed, show, show_span
 
 USUAL = "usual practice"
@@ -27,97 +24,16 @@ METER_RATE_SOURCE = "Paulsen, Hill and Dixon 1984"
 # How a cause fared.
 SOUND, THIN, DOUBTFUL = "in order", "could be better", "doubtful"
 UNRECORDED = "not recorded"
-NO_RUNS = "no set-up runs are recorded"
 # The register's column that says whether the plot scale was checked before set-up.
 SCALE = "scale_checked"
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SetupFacts:
-    """All that is known of one curve's set-up.
+class Found(NamedTuple):
+    """What was found of one cause on one curve.
 
-    Attributes
-    ----------
-    runs, plots : DataFrame
-        Its set-up runs and the plots it served.
-    register : Series
-        Its row of the register.
-    audit : CurveAudit or None
-        Its season; None where it has no sample.
-    asked : SetupOffset or None
-        What the runs say of its offset.
-    settings : Settings
-    read_before_loading : bool
-        Whether the runs look as if read before the offset was loaded.
-    reach : Reach or None
-        How well an offset from so many samples can be known.
-    sd_run : float
-        SD of a run of the same grain. [% moisture]
-    elsewhere : Estimate
-        Error of samples in another chamber configuration less that of the rest.
-    standard_pct : float
-        Standard moisture of its crop. [% moisture, wet basis]
-    limits : SetupLimits
-        From which numbers on a cause is in doubt.
-    setting_step : float
-        Step in which an offset can be entered. [% moisture]
-    level : float
-    """
-
-    runs: pd.DataFrame
-    plots: pd.DataFrame
-    register: pd.Series
-    audit: CurveAudit | None
-    asked: SetupOffset | None
-    settings: Settings
-    read_before_loading: bool
-    reach: Reach | None
-    sd_run: float
-    elsewhere: Estimate
-    standard_pct: float
-    limits: SetupLimits
-    setting_step: float
-    level: float
-
-    @property
-    def known(self) -> pd.DataFrame:
-        """Runs with both a known moisture and a reading."""
-        return self.runs[self.runs[["known_pct", "sensor_pct"]].notna().all(axis=1)]
-
-    @property
-    def tilt(self) -> float:
-        """Change of the error for each point of moisture, as the season has it."""
-        return self.audit.gain.value - 1 if self.audit else nan
-
-    @property
-    def tail(self) -> float:
-        """How many SDs the half-width of an interval is."""
-        return float(norm.ppf((1 + self.level) / 2))
-
-    def shift(self, trusted: pd.Series) -> float:
-        """Return how far the runs not trusted move the offset, nan if none is left."""
-        runs = self.known
-        error = runs["sensor_pct"] - offsets_in(runs, self.settings.loaded)
-        error = error - runs["known_pct"]
-        whole = error.groupby(runs["sample"]).mean().mean()
-        rest = error[trusted].groupby(runs["sample"]).mean().mean()
-        return float(abs(whole - rest))
-
-
-@dataclass(frozen=True, kw_only=True)
-class Found:
-    """What was found of one cause.
-
-    Attributes
-    ----------
-    verdict : str
-        In order, could be better, doubtful, or not recorded.
-    said : str
-        What was found, as a phrase.
-    size : float
-        How far it can have moved the offset; nan where nothing tells. [% moisture]
-    basis : str
-        What the size was computed from.
+    `verdict` is in order, could be better, doubtful, or not recorded; `size` is how
+    far the cause can have moved the offset, nan where nothing tells [% moisture], and
+    `basis` what that was computed from.
     """
 
     verdict: str
@@ -126,108 +42,105 @@ class Found:
     basis: str = ""
 
 
-@dataclass(frozen=True, kw_only=True)
-class Cause:
-    """Something that puts an offset wrong at set-up.
+class Cause(NamedTuple):
+    """Something that puts an offset wrong at set-up, why, and who asks for care.
 
-    Attributes
-    ----------
-    title, why : str
-        What it is, and how it passes into the offset.
-    source : str
-        Who asks for care here.
-    judge : callable
-        Takes `SetupFacts` with at least one known run, returns `Found`.
+    `judge` takes a `CurveSetup` with at least one known run.
     """
 
     title: str
     why: str
     source: str
-    judge: Callable[[SetupFacts], Found]
+    judge: Callable[[CurveSetup], Found]
 
 
-@dataclass(frozen=True, kw_only=True)
-class CauseFound:
-    """One cause on one curve: `code` is a key of `CAUSES` and of the findings."""
+def causes_of(setup: CurveSetup) -> dict[str, Found]:
+    """Return what was found of every cause by its code, the largest first.
 
-    code: str
-    found: Found
-
-    @property
-    def cause(self) -> Cause:
-        """What it is, why it matters and who says so."""
-        return CAUSES[self.code]
-
-    def sentence(self) -> str:
-        """Return what was found, what it can have done, and how."""
-        size = f"it can have moved the offset by up to {show(self.found.size)} points"
-        if not isfinite(self.found.size):
-            size = "how far that moved the offset is not known"
-        return f"{self.found.said}; {size}. {self.cause.why}"
-
-
-def causes_of(facts: SetupFacts) -> tuple[CauseFound, ...]:
-    """Return what was found of every cause, the largest first, those unsized last."""
-    found = [
-        CauseFound(code=code, found=_judged(code, cause, facts))
+    Those without a size stand last.
+    """
+    nothing = Found(UNRECORDED, "no set-up runs are recorded")
+    found = {
+        # The scale alone is told by the register, without any run.
+        code: cause.judge(setup) if len(setup.known) or code == WEIGHING else nothing
         for code, cause in CAUSES.items()
-    ]
-    return tuple(sorted(found, key=lambda one: -np.nan_to_num(one.found.size, nan=-1)))
-
-
-def _judged(code: str, cause: Cause, facts: SetupFacts) -> Found:
-    """Return what was found of a cause; the scale alone is told without any run."""
-    if facts.known.empty and code != WEIGHING:
-        return Found(verdict=UNRECORDED, said=NO_RUNS)
-    return cause.judge(facts)
-
-
-def _typed(facts: SetupFacts) -> Found:
-    """Compare the offset loaded with the one the runs give."""
-    wrong = facts.settings.misloaded
-    if facts.read_before_loading or not wrong.known:
-        said = "what offset the set-up readings include is not recorded"
-        return Found(verdict=UNRECORDED, said=said)
-    ends = wrong.interval(facts.level)
-    off = isfinite(ends.low) and not ends.holds(0.0)
-    off = off and abs(wrong.value) > facts.setting_step / 2
-    given = facts.settings.at_setup
-    said = f"{show(facts.settings.loaded, sign=True)} was loaded, the set-up runs give "
-    said += f"{show(given.value, sign=True)}"
-    if isfinite(ends.low):
-        said += f" ({show_span(*given.interval(facts.level), sign=True)})"
-    return Found(
-        verdict=DOUBTFUL if off else SOUND,
-        said=said,
-        size=abs(wrong.value),
-        basis="offset loaded less the one from set-up",
+    }
+    return dict(
+        sorted(found.items(), key=lambda one: -np.nan_to_num(one[1].size, nan=-1))
     )
 
 
-def _chance(facts: SetupFacts) -> Found:
+def in_words(code: str, found: Found) -> str:
+    """Return what was found, what it can have done to the offset, and how."""
+    size = f"it can have moved the offset by up to {show(found.size)} points"
+    if not isfinite(found.size):
+        size = "how far that moved the offset is not known"
+    return f"{found.said}; {size}. {CAUSES[code].why}"
+
+
+def _tilt(setup: CurveSetup) -> float:
+    """Return the change of the error for each point of moisture, by the season."""
+    return setup.audit.gain.value - 1 if setup.audit else nan
+
+
+def _tail(level: float) -> float:
+    """Return how many SDs the half-width of an interval is."""
+    return float(norm.ppf((1 + level) / 2))
+
+
+def _shift(setup: CurveSetup, trusted: pd.Series) -> float:
+    """Return how far the runs not trusted move the offset, nan if none is left."""
+    runs = setup.known
+    error = runs["sensor_pct"] - offsets_in(runs, setup.loaded) - runs["known_pct"]
+    whole = error.groupby(runs["sample"]).mean().mean()
+    rest = error[trusted].groupby(runs["sample"]).mean().mean()
+    return float(abs(whole - rest))
+
+
+def _typed(setup: CurveSetup) -> Found:
+    """Compare the offset loaded with the one the runs give."""
+    wrong = setup.misloaded
+    if setup.read_before_loading or not wrong.known:
+        said = "what offset the set-up readings include is not recorded"
+        return Found(UNRECORDED, said)
+    ends = wrong.interval(setup.level)
+    off = isfinite(ends.low) and not ends.holds(0.0)
+    off = off and abs(wrong.value) > setup.season.setting_step / 2
+    given = setup.at_setup
+    said = f"{show(setup.loaded, sign=True)} was loaded, the set-up runs give "
+    said += f"{show(given.value, sign=True)}"
+    if isfinite(ends.low):
+        said += f" ({show_span(*given.interval(setup.level), sign=True)})"
+    return Found(
+        DOUBTFUL if off else SOUND,
+        said,
+        abs(wrong.value),
+        "offset loaded less the one from set-up",
+    )
+
+
+def _chance(setup: CurveSetup) -> Found:
     """Judge how well an offset from so many samples can be known."""
-    n = facts.known["sample"].nunique()
+    n = setup.known["sample"].nunique()
     said = counted(n, "known sample")
     size, basis = nan, ""
-    if facts.reach is not None:
-        size, basis = facts.reach.at_best, "scatter of this season's samples"
-    elif facts.asked is not None:
-        ends = facts.settings.at_setup.interval(facts.level)
+    if isfinite(setup.at_best):
+        size, basis = setup.at_best, "scatter of this season's samples"
+    elif setup.offset is not None:
+        ends = setup.at_setup.interval(setup.level)
         size, basis = (ends.high - ends.low) / 2, "scatter of the known samples"
-    allowed = facts.audit.allowed_bias if facts.audit else nan
+    allowed = setup.audit.allowed_bias if setup.audit else nan
     if size > allowed:
         said += f", which fix the offset to ±{show(size)} points; allowed are "
         said += f"±{show(allowed)}"
-    doubtful = n < facts.limits.samples or size > allowed
-    return Found(
-        verdict=DOUBTFUL if doubtful else SOUND, said=said, size=size, basis=basis
-    )
+    doubtful = n < setup.limits.samples or size > allowed
+    return Found(DOUBTFUL if doubtful else SOUND, said, size, basis)
 
 
-def _fillings(facts: SetupFacts) -> Found:
+def _fillings(setup: CurveSetup) -> Found:
     """Judge how often the chamber was filled with each sample; the fewest count."""
-    often = facts.known.groupby("sample").size()
-    limits, fewest = facts.limits, int(often.min())
+    often = setup.known.groupby("sample").size()
+    limits, fewest = setup.limits, int(often.min())
     said = f"{show_span(fewest, int(often.max()), 0)} fillings of a sample"
     if fewest == often.max():
         said = f"{counted(fewest, 'filling')} of each sample"
@@ -235,80 +148,82 @@ def _fillings(facts: SetupFacts) -> Found:
     if 0 < short < len(often):
         said += f"; {short} of {len(often)} filled fewer than {limits.runs} times"
     verdict = THIN if fewest < limits.runs_wanted else SOUND
-    size = facts.tail * facts.sd_run * sqrt(float((1 / often).mean()) / len(often))
+    size = (
+        _tail(setup.level) * setup.sd_run * sqrt(float((1 / often).mean()) / len(often))
+    )
     return Found(
-        verdict=DOUBTFUL if short else verdict,
-        said=said,
-        size=size,
-        basis="SD of repeated runs" if isfinite(size) else "",
+        DOUBTFUL if short else verdict,
+        said,
+        size,
+        "SD of repeated runs" if isfinite(size) else "",
     )
 
 
-def _range(facts: SetupFacts) -> Found:
+def _range(setup: CurveSetup) -> Found:
     """Compare the moistures of the known samples with those harvested."""
-    known, limits = facts.known["known_pct"], facts.limits
+    known, limits = setup.known["known_pct"], setup.limits
     low, high = float(known.min()), float(known.max())
     said = f"known samples {show_span(low, high, 1)} %"
-    harvested = facts.plots["sensor_pct"].dropna()
+    harvested = setup.plots["sensor_pct"].dropna()
     outside = (harvested < low) | (harvested > high)
     size = nan
     if len(harvested):
         said += f", {int(outside.sum())} of {len(harvested)} plots outside"
-        by_sample = facts.known.groupby("sample")["known_pct"].mean()
-        size = abs(facts.tilt * (float(harvested.mean()) - float(by_sample.mean())))
+        by_sample = setup.known.groupby("sample")["known_pct"].mean()
+        size = abs(_tilt(setup) * (float(harvested.mean()) - float(by_sample.mean())))
     thin = high - low < limits.span_wanted or outside.mean() > limits.outside_share
     return Found(
-        verdict=DOUBTFUL if high - low < limits.span else THIN if thin else SOUND,
-        said=said,
-        size=size,
-        basis="this season's slope times the distance of the mean moistures"
+        DOUBTFUL if high - low < limits.span else THIN if thin else SOUND,
+        said,
+        size,
+        "this season's slope times the distance of the mean moistures"
         if isfinite(size)
         else "",
     )
 
 
-def _start(facts: SetupFacts) -> Found:
+def _start(setup: CurveSetup) -> Found:
     """Judge how far from the standard moisture the set-up began."""
     # The table is in the order of the file; runs without a time keep it.
-    first = facts.known.sort_values("run_at", kind="stable").iloc[0]
+    first = setup.known.sort_values("run_at", kind="stable").iloc[0]
     said = f"begun at {show(first['known_pct'], 1)} % (sample {first['sample']})"
-    if not isfinite(facts.standard_pct):
+    standard = setup.season.standard_moisture_of(setup.register["crop"])
+    if not isfinite(standard):
         said += "; the standard moisture is not known"
-        return Found(verdict=UNRECORDED, said=said)
-    away = abs(first["known_pct"] - facts.standard_pct)
-    size = abs(facts.tilt) * away
+        return Found(UNRECORDED, said)
+    away = abs(first["known_pct"] - standard)
+    size = abs(_tilt(setup)) * away
     return Found(
-        verdict=DOUBTFUL if away > facts.limits.from_standard else SOUND,
-        said=f"{said}, {show(away, 1)} points from the standard "
-        f"{facts.standard_pct:g} %",
-        size=size,
-        basis="this season's slope times that distance" if isfinite(size) else "",
+        DOUBTFUL if away > setup.limits.from_standard else SOUND,
+        f"{said}, {show(away, 1)} points from the standard {standard:g} %",
+        size,
+        "this season's slope times that distance" if isfinite(size) else "",
     )
 
 
-def _temperature(facts: SetupFacts) -> Found:
+def _temperature(setup: CurveSetup) -> Found:
     """Judge the grain's temperature against the air's, and against the harvest's."""
-    runs = facts.known
+    runs = setup.known
     apart = (runs["grain_temp_c"] - runs["air_temp_c"]).dropna()
     if apart.empty:
         said = "grain and air temperature are not recorded"
-        return Found(verdict=UNRECORDED, said=said)
-    off = int((apart.abs() > facts.limits.from_air_c).sum())
+        return Found(UNRECORDED, said)
+    off = int((apart.abs() > setup.limits.from_air_c).sum())
     said = f"grain {show_span(apart.min(), apart.max(), 1, sign=True)} °C from the "
-    said += f"air; {off} of {len(apart)} runs over {facts.limits.from_air_c:g} °C"
+    said += f"air; {off} of {len(apart)} runs over {setup.limits.from_air_c:g} °C"
     said += _unrecorded(runs, apart)
     colder = float(apart.mean())
-    harvest = float(facts.plots["grain_temp_c"].mean())
+    harvest = float(setup.plots["grain_temp_c"].mean())
     if isfinite(harvest):
         colder = float(runs["grain_temp_c"].mean()) - harvest
         warmer = "warmer" if colder > 0 else "colder"
         said += f"; on average {show(abs(colder), 1)} °C {warmer} than at harvest"
-    rate, source = _temperature_rate(facts.audit)
+    rate, source = _temperature_rate(setup.audit)
     return Found(
-        verdict=DOUBTFUL if off else SOUND,
-        said=said,
-        size=abs(rate * colder),
-        basis=f"{show(rate, 3)} points per °C ({source})",
+        DOUBTFUL if off else SOUND,
+        said,
+        abs(rate * colder),
+        f"{show(rate, 3)} points per °C ({source})",
     )
 
 
@@ -321,38 +236,38 @@ def _temperature_rate(audit: CurveAudit | None) -> tuple[float, str]:
     return METER_RATE, METER_RATE_SOURCE
 
 
-def _fill(facts: SetupFacts) -> Found:
+def _fill(setup: CurveSetup) -> Found:
     """Judge how much grain the samples held."""
-    mass, least = facts.known["grain_mass_kg"].dropna(), facts.limits.grain_kg
+    mass, least = setup.known["grain_mass_kg"].dropna(), setup.limits.grain_kg
     if mass.empty:
         said = "the mass of the samples is not recorded"
-        return Found(verdict=UNRECORDED, said=said)
+        return Found(UNRECORDED, said)
     light = mass < least
     said = f"{show_span(mass.min(), mass.max())} kg; {int(light.sum())} of {len(mass)} "
-    said += f"runs under {least:g} kg{_unrecorded(facts.known, mass)}"
-    return _by_shift(facts, light, said, "offset without the small samples")
+    said += f"runs under {least:g} kg{_unrecorded(setup.known, mass)}"
+    return _by_shift(setup, light, said, "offset without the small samples")
 
 
-def _wetted(facts: SetupFacts) -> Found:
+def _wetted(setup: CurveSetup) -> Found:
     """Judge whether water had been added to any grain."""
-    told = facts.known["water_added"].dropna().astype(bool)
+    told = setup.known["water_added"].dropna().astype(bool)
     if told.empty:
         said = "whether water was added is not recorded"
-        return Found(verdict=UNRECORDED, said=said)
-    wetted = facts.known.loc[told.index[told], "sample"].nunique()
-    said = f"water added to {wetted} of {facts.known['sample'].nunique()} samples"
-    said += _unrecorded(facts.known, told)
-    return _by_shift(facts, told, said, "offset without the wetted samples")
+        return Found(UNRECORDED, said)
+    wetted = setup.known.loc[told.index[told], "sample"].nunique()
+    said = f"water added to {wetted} of {setup.known['sample'].nunique()} samples"
+    said += _unrecorded(setup.known, told)
+    return _by_shift(setup, told, said, "offset without the wetted samples")
 
 
-def _by_shift(facts: SetupFacts, doubted: pd.Series, said: str, basis: str) -> Found:
+def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str, basis: str) -> Found:
     """Return a cause sized by what the offset would be without the runs doubted."""
-    doubted = doubted.reindex(facts.known.index, fill_value=False)
+    doubted = doubted.reindex(setup.known.index, fill_value=False)
     if not doubted.any():
-        return Found(verdict=SOUND, said=said, size=0.0, basis="no such run")
-    size = facts.shift(~doubted)
+        return Found(SOUND, said, 0.0, "no such run")
+    size = _shift(setup, ~doubted)
     basis = basis if isfinite(size) else ""
-    return Found(verdict=DOUBTFUL, said=said, size=size, basis=basis)
+    return Found(DOUBTFUL, said, size, basis)
 
 
 def _unrecorded(runs, told) -> str:
@@ -361,60 +276,60 @@ def _unrecorded(runs, told) -> str:
     return f"; not recorded for {counted(lacking, 'run')}" if lacking else ""
 
 
-def _chamber(facts: SetupFacts) -> Found:
+def _chamber(setup: CurveSetup) -> Found:
     """Compare the chamber configurations of the runs and of the register."""
-    told = facts.known["chamber_config"].dropna()
-    own = facts.register.get("chamber_config")
+    told = setup.known["chamber_config"].dropna()
+    own = setup.register.get("chamber_config")
     if told.empty:
         said = "the chamber configuration of the runs is not recorded"
-        return Found(verdict=UNRECORDED, said=said)
+        return Found(UNRECORDED, said)
     said = f"run in {listed(sorted(told.unique()))}"
     if pd.isna(own):
         mixed = told.nunique() > 1
         said = f"{said}; the register names no chamber configuration"
-        return Found(verdict=DOUBTFUL if mixed else SOUND, said=said)
+        return Found(DOUBTFUL if mixed else SOUND, said)
     other = told != own
     if other.any():
         said = f"{said}; the register says {own}"
-    found = _by_shift(facts, other, said, "offset without the other configuration")
+    found = _by_shift(setup, other, said, "offset without the other configuration")
     if found.verdict == DOUBTFUL and not isfinite(found.size):
-        change = facts.elsewhere.value
+        change = setup.error_elsewhere.value
         basis = "this season's samples in both" if isfinite(change) else ""
-        return Found(verdict=DOUBTFUL, said=said, size=abs(change), basis=basis)
+        return Found(DOUBTFUL, said, abs(change), basis)
     return found
 
 
-def _reference(facts: SetupFacts) -> Found:
+def _reference(setup: CurveSetup) -> Found:
     """Judge how much of the known values' own error the offset keeps."""
-    se = facts.audit.reference_se if facts.audit else nan
+    se = setup.audit.reference_se if setup.audit else nan
     if not isfinite(se):
         said = "the error of an oven result is not known: one dish a sample"
-        return Found(verdict=UNRECORDED, said=said)
-    n = facts.known["sample"].nunique()
-    size = facts.tail * se / sqrt(n)
-    allowed = facts.audit.tolerance.at(facts.audit.mean_reference) / 3
+        return Found(UNRECORDED, said)
+    n = setup.known["sample"].nunique()
+    size = _tail(setup.level) * se / sqrt(n)
+    allowed = setup.audit.tolerance.at(setup.audit.mean_reference) / 3
     return Found(
-        verdict=DOUBTFUL if size > allowed else SOUND,
-        said=f"oven results of {counted(n, 'sample')}, standard error {show(se)} each",
-        size=size,
-        basis="standard error of this season's oven results",
+        DOUBTFUL if size > allowed else SOUND,
+        f"oven results of {counted(n, 'sample')}, standard error {show(se)} each",
+        size,
+        "standard error of this season's oven results",
     )
 
 
-def _weighing(facts: SetupFacts) -> Found:
+def _weighing(setup: CurveSetup) -> Found:
     """Judge whether the scale was checked and test weights are on record."""
-    checked, runs = facts.register.get(SCALE), facts.known
+    checked, runs = setup.register.get(SCALE), setup.known
     weights = int(runs["lab_test_weight_kg_hl"].notna().sum())
     said = f"lab test weight recorded for {weights} of {counted(len(runs), 'run')}"
     if checked is None or pd.isna(checked):
         said = f"whether the plot scale was checked is not recorded; {said}"
-        return Found(verdict=UNRECORDED, said=said)
+        return Found(UNRECORDED, said)
     if not bool(checked):
         said = f"the plot scale was not checked before set-up; {said}"
-        return Found(verdict=DOUBTFUL, said=said)
+        return Found(DOUBTFUL, said)
     whole = weights == len(runs)
     said = f"plot scale checked; {said}"
-    return Found(verdict=SOUND if whole else UNRECORDED, said=said)
+    return Found(SOUND if whole else UNRECORDED, said)
 
 
 WEIGHING = "setup-weighing"

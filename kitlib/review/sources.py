@@ -1,9 +1,10 @@
-"""Where the error of a curve comes from, and what would bring its bias nearer."""
+"""Where the error of a curve comes from, and what would make its bias better known."""
 
 from dataclasses import dataclass
 from math import isfinite, nan, sqrt
 
 import numpy as np
+import pandas as pd
 
 from kitlib.statistics.arrays import tried
 from kitlib.statistics.components import variance_components
@@ -95,6 +96,12 @@ class ErrorSources:
         """SD of one dish, nan if not known. [% moisture]."""
         return self.sds.get(REFERENCE, nan) * sqrt(self.dishes)
 
+    @property
+    def sd_error(self) -> float:
+        """SD of one sample's error about its curve. [% moisture]."""
+        parts = [sd for name, sd in self.sds.items() if name not in (SENSOR, MOISTURE)]
+        return sqrt(sum(sd**2 for sd in parts))
+
 
 def error_sources(
     error,
@@ -155,7 +162,9 @@ def error_sources(
         sds |= _by_location(error, trial, location, float(fit.sd_trial))
     sds |= _within(fit.sd_residual, sd_run, reference_se, remarks)
     if TRIAL in sds and fit.n_trials < FEW_TRIALS:
-        remarks.append(f"{fit.n_trials} trials: how much trials differ is hardly known")
+        remarks.append(
+            f"only {fit.n_trials} trials: how much they differ is poorly known"
+        )
     return ErrorSources(
         sds={name: sds[name] for name in SOURCES if name in sds},
         n=fit.n,
@@ -186,13 +195,55 @@ def _within(sd_residual, sd_run, reference_se, remarks) -> dict[str, float]:
     left, parts = sd_residual**2, {}
     for name, sd in ((REFERENCE, reference_se), (REPEATABILITY, sd_run)):
         if not isfinite(sd):
-            remarks.append(f"{IN_WORDS[name]} is not known and lies with the samples'")
+            remarks.append(
+                f"{IN_WORDS[name]} is not known and counts with the samples'"
+            )
             continue
         parts[name] = sqrt(min(sd**2, left))
         if sd**2 > left:
             remarks.append(f"{IN_WORDS[name]} explains all scatter within trials")
         left -= parts[name] ** 2
     return {SAMPLE: sqrt(max(left, 0.0)), **parts}
+
+
+def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
+    """Return what the errors of pairs are made of; None where they do not tell.
+
+    `along` is the part of each error that goes with moisture, see `along_moisture`;
+    `curves` takes the curve for a sensor that is not named, for a whole crop.
+    """
+    if pairs.empty:
+        return None
+    sensor = pairs["sensor"].fillna(pairs["curve"]) if curves else pairs["sensor"]
+    return error_sources(
+        pairs["error"],
+        pairs["trial"],
+        reference_se=float(np.sqrt((pairs["reference_se"] ** 2).mean(skipna=False))),
+        dishes=float(pairs["n_dishes"].mean()),
+        sd_run=sd_run,
+        sensor=_labels(sensor),
+        location=_labels(pairs["location"]),
+        along=pairs["along"],
+    )
+
+
+def _labels(column: pd.Series):
+    """Return labels to tell samples apart by, None where they do not."""
+    return column if column.notna().all() and column.nunique() > 1 else None
+
+
+def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
+    """Return the part of each error that a recommended slope takes away. [points].
+
+    About 0 on each curve's samples; 0 throughout where no slope is recommended.
+    """
+    along = pd.Series(0.0, index=pairs.index)
+    for curve, rows in pairs.groupby("curve").groups.items():
+        found = corrections.get(curve)
+        if found is not None:
+            readings = pairs.loc[rows, "sensor_pct"].to_numpy(float)
+            along[rows] = -found.tilt * (readings - readings.mean())
+    return along
 
 
 def where_effort_pays(sources: ErrorSources) -> str:

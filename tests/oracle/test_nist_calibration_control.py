@@ -12,8 +12,8 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
-from kitlib.review.check_samples import setup_chart
-from kitlib.review.control_charts import calibration_line, check_runs, joint_quantile
+from kitlib.review.check_samples import check_runs, held_to_line
+from kitlib.review.control_charts import joint_quantile, setup_line
 
 REFERENCE = [6.19, 9.17, 1.99, 7.77, 4, 10.77, 4.78, 2.99, 6.98, 9.98] * 4
 MEASURED = [6.31, 9.27, 2.21, 8.00, 4.27, 10.93, 4.95, 3.24, 7.14, 10.23]
@@ -33,7 +33,7 @@ DAYS = [
 
 @pytest.fixture
 def line():
-    return calibration_line(REFERENCE, MEASURED)
+    return setup_line(REFERENCE, MEASURED, a_day=3)
 
 
 def test_the_line(line):
@@ -42,8 +42,10 @@ def test_the_line(line):
     assert line.start == approx(0.235762290, abs=5e-10)
     assert floor(line.start * 1e4) == 2357
     assert line.slope == approx(0.9870, abs=5e-5)
-    assert line.residual_sd == approx(0.06203, abs=5e-6)
-    assert line.df == 38
+    # One standard by itself is held to Student's t times that SD, over the slope.
+    alone = setup_line(REFERENCE, MEASURED)
+    sd = alone.limit * line.slope / student_t.ppf(0.975, 38)
+    assert sd == approx(0.06203, abs=5e-6)
 
 
 def test_the_quantile_and_the_limit(line):
@@ -51,8 +53,7 @@ def test_the_quantile_and_the_limit(line):
     # 2.4976 by own arithmetic.
     assert floor(joint_quantile(38, 3, 0.95) * 1e3) == 2497
     assert joint_quantile(38, 3, 0.95) == approx(2.4976, abs=5e-5)
-    assert line.limit(3, 0.95) == approx(0.15696, abs=5e-6)
-    # One standard by itself is held to Student's t.
+    assert line.limit == approx(0.15696, abs=5e-6)
     assert joint_quantile(38) == approx(student_t.ppf(0.975, 38))
 
 
@@ -61,7 +62,7 @@ def test_day_4_is_out_of_control(line):
     # The departures are own arithmetic.
     departures = line.departure(np.array(STANDARDS), np.array(DAYS))
     assert departures[3] == approx([-0.2289, 0.2704, 0.2933], abs=5e-5)
-    out = np.abs(departures) > line.limit(3)
+    out = np.abs(departures) > line.limit
     assert out.all(axis=1).tolist() == [False] * 3 + [True] + [False] * 2
     assert not np.delete(out, 3, axis=0).any()
 
@@ -77,7 +78,7 @@ def test_the_chart_of_check_samples_says_so_too(line):
             "at_setup": False,
         }
     )
-    chart = setup_chart(check_runs(runs, np.zeros(18), 0.0), line)
-    assert chart.limit == approx(0.15696, abs=5e-6)
-    assert chart.first_out == pd.Timestamp("2025-10-04")
-    assert set(chart.cells.loc[chart.cells["out"], "day"]) == {chart.first_out}
+    checks = check_runs(runs, np.zeros(18), 0.0)
+    found, first_out = held_to_line(checks, REFERENCE, MEASURED)
+    assert found == line
+    assert first_out == pd.Timestamp("2025-10-04")

@@ -1,11 +1,11 @@
 """CUSUM and EWMA: NIST/SEMATECH e-Handbook 6.3.2, and a textbook's CUSUM table."""
 
-from math import floor
+from math import floor, sqrt
 
 import numpy as np
 from pytest import approx
 
-from kitlib.review.control_charts import cusum, ewma, ewma_sd, ewma_weights
+from kitlib.review.control_charts import cusum, ewma_weights
 
 # Montgomery, Runger, Applied Statistics and Probability for Engineers, tables 16-7 and
 # 16-8, read: target 99, K = 1, H = 10. The scan drops signs of the plain sum.
@@ -34,31 +34,29 @@ AVERAGES += [50.7272, 51.2291, 51.9403, 51.9882]
 
 
 def test_textbook_cusum():
-    found = cusum(TEXTBOOK, target=99, slack=1)
-    assert found.high == approx(np.array(TEXTBOOK_HIGH), abs=0.05)
-    assert found.low == approx(np.array(TEXTBOOK_LOW), abs=0.05)
-    assert not found.beyond(10).any()
+    above, below = cusum(TEXTBOOK, target=99, slack=1)
+    assert above == approx(np.array(TEXTBOOK_HIGH), abs=0.05)
+    assert below == approx(np.array(TEXTBOOK_LOW), abs=0.05)
+    assert max(above.max(), below.max()) <= 10
 
 
 def test_handbook_cusum_signals_at_the_fourteenth_group():
-    found = cusum(HANDBOOK, target=325, slack=0.3175)
-    assert found.high == approx(np.array(HANDBOOK_HIGH), abs=5e-5)
-    assert found.low == approx(np.array(HANDBOOK_LOW), abs=5e-5)
-    assert np.flatnonzero(found.beyond(4.1959)).tolist() == list(range(13, 20))
+    above, below = cusum(HANDBOOK, target=325, slack=0.3175)
+    assert above == approx(np.array(HANDBOOK_HIGH), abs=5e-5)
+    assert below == approx(np.array(HANDBOOK_LOW), abs=5e-5)
+    beyond = np.maximum(above, below) > 4.1959
+    assert np.flatnonzero(beyond).tolist() == list(range(13, 20))
 
 
 def test_handbook_ewma_stays_in_control():
-    found = ewma(SERIES, start=50, weight=0.3)
+    weights = ewma_weights(len(SERIES), 0.3)
+    found = 50 + weights @ (np.array(SERIES) - 50)
     assert found == approx(np.array(AVERAGES), abs=5e-5)
-    half = 3 * ewma_sd(2.0539, weight=0.3)
+    # The variance of the weights settles at lambda / (2 - lambda).
+    settled = 0.3 / (2 - 0.3)
+    assert (weights[-1] ** 2).sum() == approx(settled, abs=1e-6)
+    half = 3 * 2.0539 * sqrt(settled)
     # Printed 52.5884 and 47.4115, the second cut, not rounded.
     assert 50 + half == approx(52.5884, abs=5e-5)
     assert floor((50 - half) * 1e4) == 474115
     assert (np.abs(found - 50) < half).all()
-
-
-def test_ewma_as_weights_is_the_same():
-    weights = ewma_weights(len(SERIES), 0.3)
-    assert weights @ (np.array(SERIES) - 50) + 50 == approx(ewma(SERIES, 50, 0.3))
-    # The variance of the weights settles at lambda / (2 - lambda).
-    assert (weights[-1] ** 2).sum() == approx(ewma_sd(1.0, 0.3) ** 2, abs=1e-6)

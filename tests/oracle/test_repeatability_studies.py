@@ -3,7 +3,7 @@
 import numpy as np
 from pytest import approx
 
-from kitlib.review.setup_runs import ONE_SAMPLE, repeatability, setup_offset
+from kitlib.review.setup import ONE_SAMPLE, repeatability, setup_offset
 
 
 def test_bias_study_of_one_reference():

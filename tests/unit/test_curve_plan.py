@@ -7,17 +7,8 @@ import pandas as pd
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
-from kitlib.review.plan import (
-    HOURS,
-    OWN,
-    along_moisture,
-    benchtop_sd,
-    curve_plan,
-    error_sd,
-    scatter_of,
-    sources_of,
-)
-from kitlib.review.sources import ErrorSources
+from kitlib.review.plan import HOURS, OWN, benchtop_sd, curve_plan, scatter_of
+from kitlib.review.sources import ErrorSources, along_moisture, sources_of
 
 
 def sources(n_trials=8, trial=0.3, **more):
@@ -67,14 +58,14 @@ def test_no_components_no_plan():
     unknown = ErrorSources(sds={"sample": 0.5}, n=4, n_trials=4, dishes=nan)
     for own in (None, unknown):
         found = scatter_of("maize", PAIRS, own, None, nan)
-        plan = curve_plan(found, HOURS, 0.3, 0.95)
+        plan = curve_plan(*found, HOURS, 0.3, 0.95)
         assert plan.table is None and "not known" in plan.remark
     assert scatter_of("maize", PAIRS.iloc[:0], sources(), None, nan)[0] is None
-    assert curve_plan((None, ""), HOURS, nan, 0.95).table is None
+    assert curve_plan(None, "", HOURS, nan, 0.95).table is None
 
 
-def test_hopeful_plans_say_so():
-    assert "hopeful" in scatter_of("maize", PAIRS, sources(trial=0.0), None, nan)[1]
+def test_optimistic_plans_say_so():
+    assert "optimistic" in scatter_of("maize", PAIRS, sources(trial=0.0), None, nan)[1]
 
 
 def test_an_unknown_dish_costs_nothing_to_repeat_and_is_said():
@@ -101,8 +92,7 @@ def test_a_slope_to_be_corrected_is_taken_off_the_errors():
 
 def test_error_of_one_sample_leaves_sensor_and_moisture_out():
     found = sources(sensor=2.0, moisture=3.0)
-    assert error_sd(found) == approx(sqrt(0.3**2 + 0.5**2 + 0.1**2))
-    assert isnan(error_sd(None))
+    assert found.sd_error == approx(sqrt(0.3**2 + 0.5**2 + 0.1**2))
 
 
 def test_benchtop_error_is_within_trials_and_without_the_ovens():

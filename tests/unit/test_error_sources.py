@@ -88,7 +88,7 @@ def test_all_parts_are_recovered(rng):
 
 
 def test_few_trials_are_said_to_be_few():
-    assert "3 trials: how much trials differ" in error_sources(ERRORS, TRIALS).remark
+    assert "only 3 trials: how much they differ" in error_sources(ERRORS, TRIALS).remark
 
 
 def test_one_sample_a_trial_tells_no_trial():

@@ -6,14 +6,14 @@ import pytest
 from pytest import approx
 from reviewed import demo_review
 
-from kitlib.reports.drawing import GROUP_STYLES, svg_bytes
-from kitlib.review.history import offset_history
-from kitlib.review.plan import HOURS, Scatter, plan_table
-from kitlib.review.review_figures import (
+from kitlib.reports.drawing import png_bytes
+from kitlib.review.figures import (
     draw_control_chart,
     draw_history,
     draw_plan,
 )
+from kitlib.review.history import offset_history
+from kitlib.review.plan import HOURS, Scatter, plan_table
 from kitlib.words.estimates import Estimate
 
 
@@ -55,27 +55,35 @@ def test_plan_draws_the_cheapest_and_what_is_wanted(table):
     assert "Half-width" in ax.get_ylabel()
 
 
-def test_plan_draws_six_curves_at_most(table):
-    figure = draw_plan({f"curve {k}": table for k in range(9)})
-    said = texts(figure)
-    assert "curve 5" in said and "curve 6" not in said
-    assert len(GROUP_STYLES) == 6
+def test_plan_draws_every_curve_however_dear_its_plan(table):
+    dear = table.assign(cost=20 * table["cost"])
+    plans = {f"curve {k}": table for k in range(8)} | {"dear": dear}
+    figure = draw_plan(plans)
+    (ax,) = figure.axes
+    assert {"curve 7", "dear"} <= set(texts(figure))
+    dots = [line for line in ax.lines if line.get_linestyle() == "None"]
+    assert len(dots) == 9
+    assert dots[-1].get_xdata()[0] < ax.get_xlim()[1]
+    # Lines of one colour differ in their strokes.
+    lines = [line for line in ax.lines if line.get_linestyle() != "None"]
+    looks = {(line.get_color(), str(line.get_linestyle())) for line in lines}
+    assert len(looks) == 9
     assert "no plan: components not known" in texts(draw_plan({}))
 
 
-def test_history_draws_each_season_and_what_was_foretold():
+def test_history_draws_each_season_and_what_was_predicted():
     values = [Estimate(value=v, se=0.1, df=9) for v in (0.1, 0.3, 0.2, 0.9)]
     known = offset_history("maize", list("abcd"), values)
     unknown = offset_history("wheat", ["b", "d"], [values[1], Estimate(value=nan)])
     figure = draw_history([known, unknown, offset_history("new", ["d"], values[:1])])
     (ax,) = figure.axes
     assert [tick.get_text() for tick in ax.get_yticklabels()] == ["maize", "wheat"]
-    assert len(ax.collections) == 1  # three seasons foretell, one does not
+    assert len(ax.collections) == 1  # three seasons predict, one does not
     assert "no earlier seasons" in texts(draw_history([]))
 
 
 def test_the_same_results_give_the_same_bytes(table):
-    assert svg_bytes(draw_plan({"A": table})) == svg_bytes(draw_plan({"A": table}))
+    assert png_bytes(draw_plan({"A": table})) == png_bytes(draw_plan({"A": table}))
     chart = demo_review().curves["maize-S2"].chart
-    first = svg_bytes(draw_control_chart(chart))
-    assert first == svg_bytes(draw_control_chart(chart))
+    first = png_bytes(draw_control_chart(chart))
+    assert first == png_bytes(draw_control_chart(chart))

@@ -13,7 +13,6 @@ from kitlib.review.plan import (
     Scatter,
     bias_half_width,
     bias_se,
-    evenly_spread,
     planned_moistures,
     slope_by_span,
     slope_df,
@@ -119,11 +118,10 @@ def test_slope_needs_three_trials_and_a_spread():
 def test_span_narrows_the_slope_in_proportion():
     narrow, wide = slope_by_span(SCATTER, (6, 12), 8, 4, 2)
     assert narrow == approx(2 * wide)
-    # SD of an even spread over so many points: span / sqrt(12).
-    as_spread = replace(SCATTER, sd_moisture=evenly_spread(6))
-    assert narrow == approx(float(slope_half_width(as_spread, 8, 4, 2)))
-    steps = np.linspace(0, 6, 100001)
-    assert evenly_spread(6) == approx(steps.std(), rel=1e-4)
+    # The SD of an even spread over so many points, from the points themselves.
+    even = np.linspace(0, 6, 100001).std()
+    as_spread = replace(SCATTER, sd_moisture=float(even))
+    assert narrow == approx(float(slope_half_width(as_spread, 8, 4, 2)), rel=1e-4)
 
 
 def test_benchtop_samples_against_direct_simulation(rng):

@@ -9,14 +9,13 @@ from pytest import approx
 from reviewed import demo_review, demo_season
 
 from kitlib.intake.outputs import csv_bytes
-from kitlib.pages.blocks import Report
-from kitlib.pages.typeset import typeset
-from kitlib.review.blocks import review_blocks
+from kitlib.reports.blocks import Report
+from kitlib.reports.typeset import typeset
 from kitlib.review.parallel import NO_DIFFERENCE
 from kitlib.review.plan import Costs, cheapest
+from kitlib.review.results import review_findings, review_tables
 from kitlib.review.review import review_season
-from kitlib.review.review_findings import review_findings
-from kitlib.review.review_tables import review_tables
+from kitlib.review.sections import review_sections
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import audit_season
 
@@ -64,7 +63,7 @@ def test_a_header_of_earlier_files_is_read(season):
 
 def test_the_curve_that_went_wrong_did_not_hold():
     # The demo's wheat-S1 was set up without bias and reads 0.95 points high.
-    moved = demo_review().curves["wheat-S1"].setup.settings.moved
+    moved = demo_review().curves["wheat-S1"].setup.moved
     assert moved.interval().high < 0
     assert moved.interval().holds(-0.95)
 
@@ -72,7 +71,7 @@ def test_the_curve_that_went_wrong_did_not_hold():
 def test_demo_set_up_offsets_are_the_ones_loaded():
     # Every curve of the demo was without bias when it was set up, offset loaded.
     for one in demo_review().curves.values():
-        assert one.setup.settings.misloaded.interval(0.999).holds(0.0)
+        assert one.setup.misloaded.interval(0.999).holds(0.0)
 
 
 def test_the_new_curve_reads_high_beside_the_old_one():
@@ -85,10 +84,11 @@ def test_the_new_curve_reads_high_beside_the_old_one():
 
 def test_plans_aim_at_half_the_allowed_bias_and_settings_change_that():
     season = demo_season()
-    one = demo_review().curves["maize-S1"]
-    assert one.plan.wanted == approx(one.audit.allowed_bias / 2)
+    review, curve = demo_review(), "maize-S1"
+    allowed = review.curves[curve].audit.allowed_bias
+    assert review.plans[curve].wanted == approx(allowed / 2)
     asked = review_season(season, costs=Costs(10, 1, 1, 1), wanted_half_width=0.4)
-    plan = asked.curves["maize-S1"].plan
+    plan = asked.plans[curve]
     assert plan.wanted == 0.4
     assert cheapest(plan.table)["half_width_bias"] <= 0.4
     assert asked.costs == Costs(10, 1, 1, 1)
@@ -97,14 +97,14 @@ def test_plans_aim_at_half_the_allowed_bias_and_settings_change_that():
 def test_a_season_without_optional_tables_says_what_is_open(season):
     review = reviewed(season)
     one = review.curves["W"]
-    assert one.setup.offset is None and one.chart is None and one.setup_chart is None
-    assert review.parallel == () and review.sensor_histories == {}
+    assert one.setup.offset is None and one.chart is None and one.setup_line is None
+    assert review.parallel == [] and review.sensor_histories == []
     codes = [finding.code for finding in review_findings(review)]
     assert codes.count("review-open") == 3
     tables = review_tables(review)
     assert (tables["setup"]["verdict"] == "not recorded").all()
     assert tables["check_runs"].empty and tables["parallel"].empty
-    assert review_blocks(review)
+    assert review_sections(review)
 
 
 @pytest.mark.parametrize("name", ["setup_runs", "check_runs", "readings"])
@@ -113,7 +113,7 @@ def test_empty_optional_tables_are_as_good_as_none(season, name):
     season.write(f"{name}.csv", heads[name].splitlines()[0] + "\n")
     review = reviewed(season)
     assert review.curves["W"].chart is None
-    assert review_blocks(review)
+    assert review_sections(review)
 
 
 def test_set_up_and_checks_of_a_small_season(season):
@@ -124,14 +124,14 @@ def test_set_up_and_checks_of_a_small_season(season):
     review = reviewed(season)
     one = review.curves["W"]
     # Means of known - reading: -0.2, 0.0 and -0.2, with 0.2 in the readings.
-    assert one.setup.settings.at_setup.value == approx(0.2 - 0.4 / 3)
+    assert one.setup.at_setup.value == approx(0.2 - 0.4 / 3)
     assert one.setup.repeats.df == 3
     assert review.repeats_by_sensor["S1"] == one.setup.repeats
     assert one.chart.first_out["Shewhart"] == pd.Timestamp("2025-08-29")
-    assert one.setup_chart.first_out == pd.Timestamp("2025-08-29")
+    assert one.first_off_line == pd.Timestamp("2025-08-29")
     codes = {finding.code for finding in review_findings(review)}
     assert {"check-out-of-limits", "setup-not-recorded"} <= codes
-    assert "setup-mass" not in codes
+    assert "setup-fill" not in codes
 
 
 def test_a_second_curve_on_the_same_plots(season):
@@ -150,9 +150,10 @@ def test_a_season_nobody_sampled_is_reviewed_all_the_same(season):
     season.write("setup_runs.csv", SETUP)
     review = reviewed(season)
     one = review.curves["W"]
-    assert one.audit is None and one.sources is None and one.plan.table is None
-    assert one.setup.offset is not None and isnan(one.plan.wanted)
-    assert review_blocks(review)
+    plan = review.plans["W"]
+    assert one.audit is None and review.sources == {} and plan.table is None
+    assert one.setup.offset is not None and isnan(plan.wanted)
+    assert review_sections(review)
     assert all(len(table.columns) for table in review_tables(review).values())
 
 
@@ -161,12 +162,12 @@ def test_mixed_offsets_leave_the_settings_open(season):
     season.write("setup_runs.csv", SETUP)
     season.write("check_runs.csv", CHECKS)
     one = reviewed(season).curves["W"]
-    assert not one.setup.settings.moved.known
+    assert not one.setup.moved.known
     assert one.chart is None and one.setup.offset is None
 
 
 def earlier_folders(tmp_path, n, bias=0.0):
-    """Return output folders of seasons that asked for about what this one does."""
+    """Return output folders of seasons that called for about what this one does."""
     folders = []
     for k in range(n):
         table = curves_table(demo_season())
@@ -178,15 +179,15 @@ def earlier_folders(tmp_path, n, bias=0.0):
     return folders
 
 
-def test_earlier_seasons_foretell_this_one(tmp_path):
+def test_earlier_seasons_predict_this_one(tmp_path):
     folders = earlier_folders(tmp_path, 3)
     review = review_season(demo_season(), [*folders, tmp_path / "nowhere"])
     assert [past.name for past in review.earlier] == [f.name for f in folders]
     assert len(review.unread) == 1 and "nowhere/curves.csv" in review.unread[0]
-    history = review.curves["maize-S1"].history
+    history = next(h for h in review.histories if h.name == "maize-S1")
     assert history.within() is True
     assert history.expected.value == approx(history.now.value, abs=1e-9)
-    assert set(review.sensor_histories) == {"S1", "S2"}
+    assert [h.name for h in review.sensor_histories] == ["S1", "S2"]
     # The advice itself is not touched by the history.
     plain, told = demo_review().season.advice, review.season.advice
     assert plain["maize-S1"].offset == told["maize-S1"].offset
@@ -199,7 +200,8 @@ def test_earlier_seasons_foretell_this_one(tmp_path):
 
 def test_a_season_far_from_the_earlier_ones_is_found(tmp_path):
     review = review_season(demo_season(), earlier_folders(tmp_path, 4, bias=3.0))
-    assert review.curves["maize-S1"].history.within() is False
+    (history,) = (h for h in review.histories if h.name == "maize-S1")
+    assert history.within() is False
     codes = {(f.code, f.curve) for f in review_findings(review)}
     assert ("history-departs", "maize-S1") in codes
 
@@ -209,7 +211,7 @@ def test_this_very_season_is_no_earlier_one(tmp_path):
     folder.mkdir()
     (folder / "curves.csv").write_bytes(csv_bytes(curves_table(demo_season())))
     review = review_season(demo_season(), [folder])
-    assert review.earlier == ()
+    assert review.earlier == []
     assert "this very season" in review.unread[0]
 
 
@@ -220,7 +222,7 @@ def test_the_review_can_be_typeset(tmp_path):
         title="Demo",
         running="Demo",
         date=date(2025, 12, 1),
-        blocks=review_blocks(review),
+        blocks=review_sections(review),
     )
     first = typeset(report)
     assert first.startswith(b"%PDF")

@@ -1,6 +1,6 @@
 """What could have put an offset wrong, on invented runs with one thing amiss each."""
 
-from math import isnan, sqrt
+from math import isnan, nan, sqrt
 from types import SimpleNamespace
 
 import numpy as np
@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.intake.settings import SetupLimits
-from kitlib.review.history import Settings
+from kitlib.intake.settings import Season, SetupLimits
+from kitlib.review.setup import CurveSetup, Repeatability
 from kitlib.review.setup_causes import (
     CAUSES,
     DOUBTFUL,
@@ -18,16 +18,28 @@ from kitlib.review.setup_causes import (
     SOUND,
     THIN,
     UNRECORDED,
-    SetupFacts,
     causes_of,
 )
-from kitlib.review.setup_runs import Reach, setup_offset
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.estimates import Estimate
 from kitlib.words.findings import KINDS
 from kitlib.words.limits import tolerance_for
 
-REGISTER = pd.Series({"chamber_config": "wide", SCALE: True})
-PLOTS = pd.DataFrame({"sensor_pct": [16.0, 20.0, 24.0], "grain_temp_c": 12.0})
+REGISTER = pd.Series(
+    {
+        "crop": "maize",
+        "offset_mixed": False,
+        "offset_loaded": 0.0,
+        "chamber_config": "wide",
+        SCALE: True,
+    }
+)
+PLOTS = pd.DataFrame(
+    {
+        "sensor_pct": [16.0, 20.0, 24.0],
+        "grain_temp_c": 12.0,
+        "chamber_config": "wide",
+    }
+)
 
 
 @pytest.fixture
@@ -51,39 +63,24 @@ def runs():
     )
 
 
-def facts(runs, **more):
-    """Return what is known of a set-up, without a season unless told."""
-    known = runs.dropna(subset=["known_pct", "sensor_pct"])
-    asked = None
-    if len(known):
-        columns = (known[c] for c in ("known_pct", "sensor_pct", "sample"))
-        asked = setup_offset(*columns)
-    settings = Settings(
-        loaded=0.0,
-        at_setup=asked.setting if asked else not_known("no runs"),
-        by_season=not_known("no season"),
-    )
+def setup_of(runs, limits=None, **more):
+    """Return a set-up, without a season unless told."""
+    season = Season(name="made up", setup=limits or SetupLimits())
     given = {
+        "register": REGISTER,
         "runs": runs,
         "plots": PLOTS,
-        "register": REGISTER,
         "audit": None,
-        "asked": asked,
-        "settings": settings,
-        "read_before_loading": False,
-        "reach": None,
+        "repeats": Repeatability(sd=0.1, df=4, n_samples=2),
+        "sd_error": nan,
         "sd_run": 0.1,
-        "elsewhere": not_known("no sample in both"),
-        "standard_pct": 15.5,
-        "limits": SetupLimits(),
-        "setting_step": 0.1,
-        "level": 0.95,
+        "season": season,
     }
-    return SetupFacts(**{**given, **more})
+    return CurveSetup(**{**given, **more})
 
 
 def found(runs, **more):
-    return {c.code: c.found for c in causes_of(facts(runs, **more))}
+    return causes_of(setup_of(runs, **more))
 
 
 def test_a_careful_set_up_leaves_nothing_in_doubt(runs):
@@ -136,19 +133,18 @@ def test_the_limits_are_settings(runs):
 
 
 def test_chance_is_judged_by_the_bias_allowed(runs):
-    season = SimpleNamespace(
-        gain=Estimate(value=1.1), reference_se=0.3, mean_reference=18.0
-    )
     audit = SimpleNamespace(
         allowed_bias=0.4,
         effects=(),
         tolerance=tolerance_for("maize"),
-        found=season,
+        gain=Estimate(value=1.1),
+        reference_se=0.3,
+        mean_reference=18.0,
     )
-    wide = Reach(n_samples=2, sd=0.6, at_best=0.83, claimed=5.4)
-    told = found(runs, reach=wide, audit=audit)
+    told = found(runs, sd_error=0.6, audit=audit)
     assert told["setup-chance"].verdict == DOUBTFUL
-    assert told["setup-chance"].size == 0.83
+    assert told["setup-chance"].size == approx(1.959964 * 0.6 / sqrt(2))
+    assert found(runs, sd_error=0.2, audit=audit)["setup-chance"].verdict == SOUND
     # 1.96 × 0.3 / √2 = 0.42, over 0.3: a third of the tolerance of 0.9 at 18 %.
     assert told["setup-reference"].size == approx(1.959964 * 0.3 / sqrt(2))
     assert told["setup-reference"].verdict == DOUBTFUL
@@ -171,17 +167,21 @@ def test_sizes_by_hand(runs):
 
 
 def test_the_offset_loaded_is_compared_with_the_one_found(runs):
-    at_setup = Estimate(value=0.4, se=0.1, df=9)
-    settings = Settings(loaded=2.0, at_setup=at_setup, by_season=not_known("none"))
-    one = found(runs, settings=settings)["setup-misloaded"]
-    assert (one.verdict, one.size) == (DOUBTFUL, approx(1.6))
+    loaded = REGISTER.copy()
+    loaded["offset_loaded"] = 2.0
+    # The readings are told to have been taken without any offset, and err by +0.02.
+    told = runs.assign(offset_in_force=0.0, sample=list("abcdef"))
+    one = found(told, register=loaded)["setup-misloaded"]
+    assert (one.verdict, one.size) == (DOUBTFUL, approx(2.0 + 0.1 / 6))
     assert "+2.00 was loaded" in one.said
-    unclear = found(runs, settings=settings, read_before_loading=True)
+    # Without being told they may have been taken before the offset was loaded.
+    early = runs.assign(sensor_pct=runs["sensor_pct"] - 2, sample=list("abcdef"))
+    unclear = found(early, register=loaded)
     assert unclear["setup-misloaded"].verdict == UNRECORDED
 
 
 def test_the_largest_stands_first_and_what_has_no_size_last(runs):
-    sizes = [c.found.size for c in causes_of(facts(runs))]
+    sizes = [one.size for one in found(runs).values()]
     known = [size for size in sizes if not isnan(size)]
     assert known == sorted(known, reverse=True)
     assert all(isnan(size) for size in sizes[len(known) :])
@@ -194,14 +194,17 @@ def test_the_first_sample_is_the_one_run_first(runs):
     untimed = runs.assign(run_at=pd.NaT)
     assert found(untimed)["setup-start"].verdict == SOUND
     assert found(untimed.iloc[::-1])["setup-start"].verdict == DOUBTFUL
-    assert found(runs, standard_pct=np.nan)["setup-start"].verdict == UNRECORDED
+    unknown_crop = REGISTER.copy()
+    unknown_crop["crop"] = "quinoa"
+    assert found(runs, register=unknown_crop)["setup-start"].verdict == UNRECORDED
 
 
 def test_the_scale(runs):
     for value, verdict in ((True, SOUND), (False, DOUBTFUL), (None, UNRECORDED)):
-        register = pd.Series({"chamber_config": "wide", SCALE: value})
+        register = REGISTER.copy()
+        register[SCALE] = value
         assert found(runs, register=register)["setup-weighing"].verdict == verdict
-    without = pd.Series({"chamber_config": "wide"})
+    without = REGISTER.drop(SCALE)
     assert found(runs, register=without)["setup-weighing"].verdict == UNRECORDED
 
 

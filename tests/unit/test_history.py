@@ -1,4 +1,4 @@
-"""Offsets over the seasons: what is foretold, what departs, what is shrunk."""
+"""Offsets over the seasons: what is predicted, what departs, what is shrunk."""
 
 from math import isnan, sqrt
 
@@ -7,15 +7,24 @@ import pandas as pd
 import pytest
 from pytest import approx
 
+from kitlib.intake.outputs import csv_bytes
 from kitlib.review.history import (
     EarlierSeason,
     curve_history,
+    difference,
     mean_change,
     offset_history,
+    read_all_earlier,
+    read_earlier,
+    season_setting,
     sensor_history,
+    welch_df,
 )
 from kitlib.statistics.pooling import pool_offsets
 from kitlib.words.estimates import Estimate, not_known
+
+SETUP = Estimate(value=0.2, se=0.1, df=9)
+BIAS = Estimate(value=0.5, se=0.2, df=4, method="CR2")
 
 
 def known(value, se=0.1, df=9):
@@ -92,7 +101,7 @@ def test_shrinking_brings_the_setting_nearer_on_the_whole(rng):
 
 
 @pytest.mark.parametrize("count", [0, 1, 2])
-def test_fewer_than_three_earlier_seasons_foretell_nothing(count):
+def test_fewer_than_three_earlier_seasons_predict_nothing(count):
     found = offset_history("A", list("abc")[: count + 1], [*PAST[:count], known(9.0)])
     assert found.within() is None
     assert not found.expected.known and not found.shrunken.known
@@ -162,3 +171,117 @@ def test_mean_change_by_hand():
     assert (found.value, found.df) == approx((0.2, 8))
     assert found.se == approx(0.3 / sqrt(2))
     assert isnan(mean_change([]).value)
+
+
+def test_a_season_calls_for_the_loaded_less_the_bias():
+    found = season_setting(0.3, BIAS)
+    assert (found.value, found.se, found.df, found.method) == (-0.2, 0.2, 4, "CR2")
+    assert not season_setting(float("nan"), BIAS).known
+
+
+def test_welch_by_hand():
+    # (0.01 + 0.04)^2 / (0.01^2 / 9 + 0.04^2 / 4)
+    assert welch_df([0.1, 0.2], [9, 4]) == approx(0.0025 / (0.0001 / 9 + 0.0004))
+
+
+def test_welch_of_r():
+    # R 4.2.2, t.test(c(1,2,4,7), c(3,8,9,20,30)): df 4.5792367, t -2.0813514, standard
+    # error 5.0447993; the estimates below are the two means with their own errors.
+    x, y = np.array([1, 2, 4, 7]), np.array([3, 8, 9, 20, 30])
+    one, two = (
+        Estimate(value=v.mean(), se=v.std(ddof=1) / sqrt(v.size), df=v.size - 1)
+        for v in (x, y)
+    )
+    found = difference(one, two)
+    assert found.df == approx(4.5792367, abs=5e-8)
+    assert (found.t, found.se) == approx((-2.0813514, 5.0447993), abs=5e-8)
+
+
+def test_hardly_known_errors_take_the_smaller_count(rng):
+    # One estimate with 1 df: Welch and Satterthwaite would hold 93 % here.
+    n = 4000
+    squares = rng.chisquare(1, n), rng.chisquare(29, n) / 29
+    errors = rng.normal(0, sqrt(2), n)
+    held = [
+        difference(
+            Estimate(value=e, se=sqrt(a), df=1), Estimate(value=0, se=sqrt(b), df=29)
+        )
+        .interval()
+        .holds(0)
+        for e, a, b in zip(errors, *squares, strict=True)
+    ]
+    assert np.mean(held) > 0.95
+
+
+def test_unknown_parts_carry_through():
+    assert difference(not_known("why"), SETUP).remark == "why"
+    bare = difference(Estimate(value=1.0, remark="one run"), SETUP)
+    assert bare.value == approx(0.8) and isnan(bare.se) and bare.remark == "one run"
+
+
+def table(**more):
+    rows = {
+        "curve": ["007", "=odd"],
+        "crop": ["maize", "wheat"],
+        "offset_loaded": [0.2, None],
+        "bias": [0.1, -0.3],
+        "bias_se": [0.05, 0.1],
+        "bias_df": [4.5, 3.0],
+    }
+    return pd.DataFrame(rows | more)
+
+
+def test_what_was_written_is_read_back(tmp_path):
+    folder = tmp_path / "quillmoor-2023"
+    folder.mkdir()
+    (folder / "curves.csv").write_bytes(csv_bytes(table(sensor=["S1", None])))
+    found, why = read_earlier(folder)
+    assert why == "" and found.name == "quillmoor-2023"
+    # Names stay text, and the apostrophe that defused one is gone again.
+    assert found.curves["curve"].tolist() == ["007", "=odd"]
+    assert found.curves["bias"].tolist() == [0.1, -0.3]
+    assert found.curves["sensor"].isna().tolist() == [False, True]
+    assert found.curves["built_on"].isna().all()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        (None, "cannot be opened"),
+        (b"", "not readable as CSV"),
+        (b"\xff\xfe\x00", "not readable as CSV"),
+        (b"curve,crop\nA,maize\n", r"lacks the column\(s\) offset_loaded, bias"),
+    ],
+)
+def test_what_cannot_be_read_says_why(tmp_path, content, said):
+    folder = tmp_path / "old"
+    folder.mkdir()
+    if content is not None:
+        (folder / "curves.csv").write_bytes(content)
+    found, why = read_earlier(folder)
+    assert found is None
+    assert why.startswith("old/curves.csv")
+    assert pd.Series([why]).str.contains(said).all()
+
+
+def test_text_in_place_of_a_number_is_not_known(tmp_path):
+    (tmp_path / "curves.csv").write_bytes(csv_bytes(table(bias=["none", "0.2"])))
+    found, _ = read_earlier(tmp_path)
+    assert found.curves["bias"].isna().tolist() == [True, False]
+
+
+def folder_with(place, name, **more):
+    folder = place / name
+    folder.mkdir()
+    (folder / "curves.csv").write_bytes(csv_bytes(table(**more)))
+    return folder
+
+
+def test_a_season_given_more_than_once_counts_once(tmp_path):
+    one = folder_with(tmp_path, "s2023")
+    other = folder_with(tmp_path, "s2024", bias=[0.2, -0.1])
+    copy = folder_with(tmp_path, "copy-of-2023")
+    past, unread = read_all_earlier("s2025", [one, other, one, copy])
+    assert [season.name for season in past] == ["s2023", "s2024"]
+    assert "s2023 was given more than once" in unread[0]
+    assert "copy-of-2023 holds the same curves as s2023" in unread[1]

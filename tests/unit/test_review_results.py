@@ -1,16 +1,85 @@
-"""What a review finds, and that every finding has its kind."""
+"""Tables and findings of a review: complete, consistent with what they come from."""
 
 from dataclasses import replace
 
 import pandas as pd
 import pytest
+from pytest import approx
 from reviewed import demo_review
 
 from kitlib.review.parallel import compare_curves
+from kitlib.review.plan import cheapest
+from kitlib.review.results import review_findings, review_tables, tells_a_cause
 from kitlib.review.review import CurveReview
-from kitlib.review.review_findings import review_findings, tells_a_cause
 from kitlib.review.setup_causes import CAUSES
 from kitlib.words.findings import KINDS, Finding
+
+
+@pytest.fixture(scope="module")
+def tables():
+    return review_tables(demo_review())
+
+
+def test_the_tables_are_those_of_the_contract(tables):
+    assert {"setup", "check_runs", "parallel", "sources", "plan", "history"} <= set(
+        tables
+    )
+
+
+def test_shares_of_sources_add_up(tables):
+    table = tables["sources"]
+    totals = table.groupby(["crop", "curve"])["share"].sum()
+    assert totals.to_numpy() == approx(1.0)
+    of_curves = table[table["curve"] != ""]
+    assert of_curves.groupby("curve")["share_of_bias"].sum().to_numpy() == approx(1.0)
+    assert of_curves["effort"].str.endswith(".").all()
+
+
+def test_each_curves_cheapest_plan_stands_in_the_table(tables):
+    for curve, group in tables["plan"].groupby("curve"):
+        best = cheapest(demo_review().plans[curve].table)
+        told = group[group["cheapest"]]
+        assert told["cost"].tolist() == [best["cost"]]
+
+
+def test_without_earlier_seasons_there_is_no_history(tables):
+    assert tables["history"].empty
+    assert "shrunken" in tables["history"]
+
+
+def test_parallel_curves_and_their_bands(tables):
+    (row,) = tables["parallel"].itertuples()
+    assert row.rmsep_difference == approx(row.rmsep_first - row.rmsep_second)
+    bands = tables["parallel_bands"]
+    assert bands["n"].sum() == row.n
+    assert isinstance(bands, pd.DataFrame) and (bands["first"] == row.first).all()
+
+
+def test_every_cause_stands_for_every_curve(tables):
+    counts = tables["setup"].groupby("curve").size()
+    assert (counts == len(CAUSES)).all()
+    assert set(counts.index) == set(demo_review().curves)
+    assert tables["setup"]["source"].str.len().gt(0).all()
+
+
+def test_setup_offsets_agree_with_each_other(tables):
+    table = tables["setup_offsets"]
+    moved = table["offset_by_season"] - table["offset_at_setup"]
+    assert table["season_less_setup"].to_numpy() == approx(moved.to_numpy())
+    known = table["offset_at_setup"].notna()
+    assert (
+        table.loc[known, "offset_at_setup_low"] < table.loc[known, "offset_at_setup"]
+    ).all()
+
+
+def test_check_runs_have_a_row_for_each_curve_with_some(tables):
+    table = tables["check_runs"].set_index("curve")
+    assert set(table.index) == {
+        c for c, one in demo_review().curves.items() if one.chart
+    }
+    # The demo changed wheat-S1's offset between the plots around one check day.
+    assert table.loc["wheat-S1", "runs_open"] == 2
+    assert "nothing to test" in table.loc["soybean-S2", "remark"]
 
 
 def of_curve(curve: str, changed: CurveReview):
@@ -55,8 +124,12 @@ def test_a_curve_that_did_not_hold_is_found_and_a_good_one_is_not():
 
 
 def test_a_set_up_read_before_loading_is_asked_about_and_judged_no_further(one):
-    settings = replace(one.setup.settings, loaded=2.0)
-    setup = replace(one.setup, settings=settings, looks_unloaded=True)
+    register = one.setup.register.copy()
+    register["offset_loaded"] = 2.0
+    # An even number of runs that err by a tenth more and less than -2 points.
+    away = 0.1 * (-1.0) ** one.setup.runs.index.to_numpy()
+    runs = one.setup.runs.assign(sensor_pct=one.setup.runs["known_pct"] - 2.0 + away)
+    setup = replace(one.setup, register=register, runs=runs)
     codes = of_curve("maize-S1", replace(one, setup=setup))
     assert "offset_in_force" in codes["setup-unclear"]
     assert "offset-not-held" not in codes
@@ -83,7 +156,7 @@ def test_the_better_of_two_curves_is_named():
     one = [0.1, -0.1, 0.2] * 8
     other = [5 * error + 0.1 * t for error, t in zip(one, trial, strict=True)]
     found = compare_curves("A", "B", one, other, [15.0] * 24, trial)
-    review = replace(demo_review(), parallel=(found,))
+    review = replace(demo_review(), parallel=[found])
     said = {f.code: f for f in review_findings(review) if f.code.startswith("parallel")}
     assert said["parallel-tighter"].curve == "A"
     assert "A is better" in said["parallel-tighter"].message

@@ -1,0 +1,536 @@
+"""The review of a season as sections of its report.
+
+Each leads with one sentence that says whether anything must be done; the tables are
+those of `results`, in part.
+"""
+
+from collections.abc import Iterable, Sequence
+from math import isfinite
+
+import pandas as pd
+
+from kitlib.curves.advice import RESLOPE, UNRESOLVED
+from kitlib.reports.blocks import (
+    ACT,
+    CALM,
+    OPEN,
+    Answer,
+    Block,
+    Heading,
+    Paragraph,
+    Picture,
+    SideBySide,
+    Table,
+)
+from kitlib.review.check_samples import DRIFT_DAYS
+from kitlib.review.figures import draw_control_chart, draw_history, draw_plan
+from kitlib.review.parallel import NO_DIFFERENCE, Comparison
+from kitlib.review.plan import HOURS, OWN, CurvePlan, cheapest, slope_by_span
+from kitlib.review.results import leaves_out_zero, review_tables
+from kitlib.review.review import CurveReview, SeasonReview
+from kitlib.review.setup_causes import CAUSES, DOUBTFUL, UNRECORDED
+from kitlib.review.sources import IN_WORDS
+from kitlib.words.digests import kept
+from kitlib.words.terms import counted, listed, show, show_span
+
+MOST_CHARTS = 4  # those of curves out of limits first
+SPANS = (4, 8, 12, 16)  # of moisture, in points
+# Samples that tell an error that goes with the entry from the plots' own: entries,
+# each in at least two plots of different trials.
+ENTRIES_TWICE = 10
+
+
+def review_sections(review: SeasonReview) -> list[Block]:
+    """Return the review of a season for its report, in reading order."""
+    return [
+        *setup_section(review),
+        *check_section(review),
+        *parallel_section(review),
+        *source_section(review),
+        *plan_section(review),
+        *history_section(review),
+    ]
+
+
+# ---- set-up
+
+
+def setup_section(review: SeasonReview) -> list[Block]:
+    """Return how the curves were set up, and the offsets that followed from it."""
+    heading = Heading("Were the calibration curves set up well?")
+    if review.season.tables["setup_runs"].frame.empty:
+        said = "There are no set-up runs on record, so neither the offsets from set-up "
+        said += "nor what could be wrong with them can be judged."
+        return [heading, Answer("not recorded", said, tone=OPEN)]
+    tables = review_tables(review)
+    reviews = list(review.curves.values())
+    return [
+        heading,
+        setup_answer(reviews),
+        _causes(tables["setup"]),
+        offsets_table(tables["setup_offsets"]),
+        repeats_table(tables["setup_offsets"]),
+    ]
+
+
+def setup_answer(reviews: Sequence[CurveReview]) -> Answer:
+    """Say whether anything must be done about how curves were set up."""
+    moved = [
+        one.curve
+        for one in reviews
+        if not one.setup.read_before_loading
+        and leaves_out_zero(one.setup.moved, one.setup.level)
+    ]
+    largest = [
+        (found.size, CAUSES[code].title.lower(), one.curve)
+        for one in reviews
+        for code, found in one.causes.items()
+        if found.verdict == DOUBTFUL and isfinite(found.size)
+    ]
+    first = max(largest, default=None)
+    detail = ""
+    if first:
+        detail = f"Largest doubt at set-up: {first[1]}, up to {show(first[0])} points "
+        detail += f"on {first[2]}."
+    if moved:
+        said = "This season's results call for another offset than set-up gave on "
+        said += f"{listed(moved)}: load the one from the season."
+        return Answer("look again", said, detail, ACT)
+    if first:
+        said = "The offsets from set-up held, though set-up leaves doubts; see to them "
+        return Answer("held", f"{said}before the next one.", detail, CALM)
+    return Answer("nothing to do", "Nothing found at set-up is in doubt.", tone=CALM)
+
+
+def _causes(setup: pd.DataFrame) -> Table:
+    """Return what could have put the offsets wrong, the largest first."""
+    doubtful = setup["verdict"].eq(DOUBTFUL)
+    rows = []
+    for code, found in setup.groupby("code", sort=False):
+        inside = found[found["code"].eq(code) & doubtful.reindex(found.index)]
+        rows.append(
+            {
+                "cause": CAUSES[code].title,
+                # Of the curves in doubt if there are some: 0 elsewhere says nothing.
+                "size": (found if inside.empty else inside)["size"].max(),
+                "curve": listed(inside["curve"], most=4) or "–",
+                "why": CAUSES[code].why,
+            }
+        )
+    frame = pd.DataFrame(rows).sort_values("size", ascending=False, kind="stable")
+    open_ones = setup[setup["verdict"] == UNRECORDED].groupby("cause", sort=False)
+    open_ones = [f"{c.lower()} ({counted(len(f), 'curve')})" for c, f in open_ones]
+    note = "Points at most: the largest of all curves; the curves are those in doubt. "
+    if open_ones:
+        note += f"Not recorded: {listed(open_ones)}. "
+    return Table(
+        "What could have put the offsets wrong at set-up, by how far.",
+        frame,
+        "setup",
+        f"{note}Each curve, what its sizes were computed from, and who asks for care: "
+        "setup.csv.",
+    )
+
+
+def causes_table(setup: pd.DataFrame, curve: str) -> Table:
+    """Return what is in doubt or not recorded about one curve's set-up."""
+    own = setup[setup["curve"] == curve]
+    told = own["verdict"].isin([DOUBTFUL, UNRECORDED])
+    return Table(
+        f"Curve {curve}: what could have put its offset wrong at set-up.",
+        own.loc[told, ["cause", "size", "verdict", "found", "why"]],
+        "setup",
+        f"{counted(int((~told).sum()), 'other cause')} looked at and not in doubt; "
+        "sources in setup.csv.",
+    )
+
+
+def offsets_table(offsets: pd.DataFrame) -> Table:
+    """Return the offsets in use, from set-up and from the season, side by side."""
+    names = ["offset_at_setup", "offset_by_season", "season_less_setup"]
+    ends = [f"{name}{end}" for name in names for end in ("", "_low", "_high")]
+    return Table(
+        "Offset in use, from set-up and from the season, with intervals.",
+        offsets[["curve", "offset_loaded", *ends, "at_best"]],
+        "setup_offsets",
+        "From set-up: mean over the samples of known − reading, the offset taken off. "
+        "Best possible precision: half-width of the interval of an offset from so many "
+        "samples, with errors that scatter as this season's.",
+    )
+
+
+def repeats_table(offsets: pd.DataFrame) -> Table:
+    """Return the repeatability of the curves with a sample run more than once."""
+    columns = ["curve", "sd_run", "sd_run_low", "sd_run_high", "sd_run_df"]
+    return Table(
+        "Repeatability of runs on the same grain.",
+        offsets.loc[offsets["sd_run_df"] > 0, columns],
+        "setup_offsets",
+        "SD within samples, pooled, with its chi-squared interval. Two runs differ by "
+        "more than 2.8 SD once in twenty times.",
+    )
+
+
+# ---- check samples
+
+
+def check_section(review: SeasonReview) -> list[Block]:
+    """Return whether the curves held, as their check samples tell."""
+    heading = Heading("Did the calibration curves hold through the season?")
+    charted = [one for one in review.curves.values() if one.chart is not None]
+    if not charted:
+        said = "There are no check runs with a known offset, so whether the curves "
+        return [heading, Answer("not recorded", f"{said}held cannot be judged.")]
+    table = check_table(review_tables(review)["check_runs"])
+    return [heading, check_answer(charted), table, *chart_pictures(charted)]
+
+
+def check_answer(charted: Sequence[CurveReview]) -> Answer:
+    """Say whether anything must be done about how curves held."""
+    out = [one.curve for one in charted if is_out(one)]
+    unjudged = [one.curve for one in charted if one.chart and one.chart.remark]
+    detail = f"Not judged: {listed(unjudged)}." if unjudged else ""
+    if out:
+        said = f"Check samples left their limits or drifted on {listed(out)}: find "
+        said += (
+            "what changed on the first day out, and compare errors before and after."
+        )
+        return Answer("look again", said, detail, ACT)
+    if len(unjudged) == len(charted):
+        said = "There were too few days of check runs to judge any curve."
+        return Answer("open", said, "Run check samples weekly.", OPEN)
+    said = "Every check sample that could be judged stayed inside its limits."
+    return Answer("nothing to do", said, detail, CALM)
+
+
+def is_out(one: CurveReview) -> bool:
+    """Whether a curve's check samples left their limits or drifted."""
+    if one.chart is None:
+        return False
+    out = any(day is not None for day in one.chart.first_out.values())
+    return out or leaves_out_zero(one.chart.drift, one.setup.level)
+
+
+def check_table(check_runs: pd.DataFrame) -> Table:
+    """Return each charted curve's check runs: limits, first day out, drift."""
+    out = [f"first_out_{chart}" for chart in ("shewhart", "ewma", "cusum")]
+    drift = [f"drift_{DRIFT_DAYS}_days{end}" for end in ("", "_low", "_high")]
+    return Table(
+        "Check samples: first day out of limits by each chart, and drift.",
+        check_runs[["curve", "runs_used", "days", "limit", *out, *drift]],
+        "check_runs",
+        "The first days set each sample's centre and, pooled over curves, the scatter. "
+        "Shewhart limits hold for all deviations of a curve's season together. "
+        "Drift: one slope for all samples of a curve, each at its own level, clustered "
+        "by day; a sample's own change by its oven re-test is taken out.",
+    )
+
+
+def chart_pictures(charted: Sequence[CurveReview]) -> list[Block]:
+    """Return control charts that could be judged, two abreast, those out first."""
+    judged = [one for one in charted if one.chart and not one.chart.remark]
+    judged.sort(key=is_out, reverse=True)
+    pictures = [_chart_picture(one) for one in judged[:MOST_CHARTS]]
+    pairs = zip(pictures[::2], pictures[1::2], strict=False)
+    abreast: list[Block] = [SideBySide(*pair) for pair in pairs]
+    return [*abreast, *pictures[len(pictures) // 2 * 2 :]]
+
+
+@kept
+def _chart_picture(one: CurveReview) -> Picture:
+    """Return the control chart of one curve."""
+    chart = one.chart
+    out = [name for name, day in chart.first_out.items() if day is not None]
+    said = f"out of limits by {listed(out)}" if out else "inside all limits"
+    largest = chart.cells["deviation"].abs().max()
+    return Picture(
+        draw_control_chart(chart),
+        f"Check samples of curve {one.curve}, each about its own centre.",
+        f"{counted(len(chart.cells), 'deviation')} of curve {one.curve}, the largest "
+        f"{show(largest)} points; {said}.",
+    )
+
+
+# ---- curves recorded in parallel
+
+
+def parallel_section(review: SeasonReview) -> list[Block]:
+    """Return which of two curves recorded on the same plots served better."""
+    if not review.parallel:
+        return []
+    tables = review_tables(review)
+    two = ["first", "second", "n", "n_trials"]
+    gap = [f"rmsep_difference{end}" for end in ("", "_low", "_high")]
+    rms = ["rmsep_first", "rmsep_second", *gap, "better"]
+    band = ["band_low", "band_high", "n", "n_trials", "rms_first", "rms_second"]
+    pairs = [
+        Table(
+            f"Root mean square error of {one.first} and {one.second} by moisture.",
+            bands.loc[_of_pair(bands, one), [*band, "better"]],
+            "parallel_bands",
+        )
+        for one in review.parallel
+        for bands in [tables["parallel_bands"]]
+    ]
+    return [
+        Heading("Calibration curves recorded on the same plots"),
+        _parallel_answer(review),
+        Table(
+            "Two curves on the same samples, each with its own offset loaded.",
+            tables["parallel"][[*two, *rms, "sep_first", "sep_second", "tighter"]],
+            "parallel",
+            "Difference: first less second, jackknife over trials. Tighter: by the "
+            "Pitman–Morgan test, clustered by trial. An offset can be corrected, "
+            "scatter cannot.",
+        ),
+        *pairs,
+    ]
+
+
+def _of_pair(bands: pd.DataFrame, one: Comparison) -> pd.Series:
+    """Flag the bands of one pair of curves."""
+    return bands["first"].eq(one.first) & bands["second"].eq(one.second)
+
+
+def _parallel_answer(review: SeasonReview) -> Answer:
+    """Say which curve to use where two were recorded."""
+    said, shown = [], False
+    for one in review.parallel:
+        better, tighter = one.better, one.tighter
+        if tighter != NO_DIFFERENCE:
+            shown = True
+            said.append(
+                f"curve {tighter} scatters less: use it, with its offset corrected"
+            )
+        elif better != NO_DIFFERENCE:
+            shown = True
+            said.append(
+                f"curve {better} was nearer the oven as loaded; with both offsets "
+                f"corrected no difference from the other is shown"
+            )
+        else:
+            said.append("no difference is shown")
+    names = "; ".join(f"{one.first} and {one.second}" for one in review.parallel)
+    word, tone = ("choose", ACT) if shown else ("nothing to do", CALM)
+    return Answer(word, f"Of {names}: {'; '.join(said)}.", tone=tone)
+
+
+# ---- where errors come from, and the plan
+
+
+def source_section(review: SeasonReview) -> list[Block]:
+    """Return where the errors come from: of each curve the largest source."""
+    heading = Heading("Where the errors come from")
+    table = review_tables(review)["sources"]
+    own = table[table["curve"] != ""]
+    if own.empty:
+        said = "There are too few samples to part the errors by their sources."
+        return [heading, Answer("open", said, tone=OPEN)]
+    largest = own.loc[own.groupby("curve", sort=False)["share"].idxmax()]
+    columns = ["curve", "n_trials", "n", "source", "sd", "share", "effort"]
+    names = "; ".join(f"{name}: {said}" for name, said in IN_WORDS.items())
+    return [
+        heading,
+        Table(
+            "The largest source of the errors of each curve, and where effort pays.",
+            largest[columns],
+            "sources",
+            f"{names}. All sources: sources.csv.",
+        ),
+    ]
+
+
+def plan_section(review: SeasonReview) -> list[Block]:
+    """Return how next season's sampling reaches a wanted precision, and the cost."""
+    heading = Heading("A plan for next season")
+    made = {c: plan for c, plan in review.plans.items() if plan.table is not None}
+    if not made:
+        said = (
+            "How much trials and samples differ is not known for any curve: take two "
+        )
+        said += "or more samples in each of several trials."
+        return [heading, Answer("open", said, tone=OPEN)]
+    tables = {curve: plan.table for curve, plan in made.items()}
+    return [
+        heading,
+        plan_answer(review),
+        cheapest_table(review),
+        Picture(
+            draw_plan(tables, unit=cost_unit(review)),
+            "Precision of the bias for a given amount of work, curve by curve; dots "
+            "are the cheapest plans that suffice.",
+            _plan_in_words(made, cost_unit(review)),
+        ),
+        *_remarks(review, made),
+    ]
+
+
+def plan_answer(review: SeasonReview) -> Answer:
+    """Say what next season's sampling has to be, and what would settle the rest."""
+    made = {c: plan for c, plan in review.plans.items() if plan.table is not None}
+    # What serves a plot serves the curves recorded beside it as well.
+    beside = set(review.season.pairing.pairs.query("parallel")["curve"])
+    found = {c: cheapest(plan.table) for c, plan in made.items() if c not in beside}
+    enough = {curve: best for curve, best in found.items() if best is not None}
+    visits = sum(int(best["trials"]) for best in enough.values())
+    ovens = sum(int(best["oven_samples"]) for best in enough.values())
+    cost = sum(float(best["cost"]) for best in enough.values())
+    said = f"Take {counted(ovens, 'oven sample')} in {counted(visits, 'trial visit')} "
+    said += f"({show(cost, 0)} {cost_unit(review)}): that brings the bias of "
+    said += f"{listed(enough)} to the precision wanted."
+    without = [c for c in review.plans if c not in enough and c not in beside]
+    detail = f"No plan suffices for {listed(without)}. " if without else ""
+    if not enough:
+        said = "No plan of up to 40 trials of 10 samples reaches the precision wanted."
+    return Answer("sample", said, detail + entries_in_words(review), ACT)
+
+
+def entries_in_words(review: SeasonReview) -> str:
+    """Say what would tell an error that goes with the entry from the plots' own.
+
+    Such an error changes a ranking and no offset takes it away; it shows only where an
+    entry was sampled in several plots.
+    """
+    pairs = review.season.pairing.pairs.query("used and not parallel")
+    plots = pairs.drop_duplicates(["trial", "plot"]).groupby(["crop", "entry"]).size()
+    twice = int((plots > 1).sum())
+    said = f"{twice} of {counted(len(plots), 'sampled entry', 'sampled entries')} have "
+    said += "samples from more than one plot"
+    if twice >= ENTRIES_TWICE:
+        return f"{said}: enough to tell errors that go with the entry."
+    return (
+        f"{said}: too few to tell errors that go with the entry. Within the same "
+        f"number of samples, take {ENTRIES_TWICE} entries in two or more trials each."
+    )
+
+
+def cheapest_table(review: SeasonReview) -> Table:
+    """Return each curve's cheapest plan that meets the wanted precision."""
+    table = review_tables(review)["plan"]
+    table = table[table["cheapest"].astype(bool)]
+    size = ["trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
+    reached = ["half_width_bias", "chance_reached", "half_width_slope", "cost"]
+    costs = review.costs
+    source = "hours of work, default of this kit" if costs == HOURS else "season.toml"
+    return Table(
+        "Cheapest plan that meets the wanted precision.",
+        table[["curve", "wanted", *size, *reached]],
+        "plan",
+        f"Cost: trial visit {costs.trial:g}, sample {costs.sample:g}, dish "
+        f"{costs.dish:g}, benchtop reading {costs.benchtop_reading:g} ({source}). "
+        "Half-widths are in root mean square over seasons; chance: that a season's own "
+        "interval is as narrow as wanted. More trials beat more samples of the same "
+        "trials.",
+        whole="plan.csv",
+        units={"cost": (cost_unit(review), 0)},
+    )
+
+
+def cost_unit(review: SeasonReview) -> str:
+    """Return the unit of the costs."""
+    return "hours" if review.costs == HOURS else "as in season.toml"
+
+
+def _plan_in_words(made: dict[str, CurvePlan], unit: str) -> str:
+    """Return what the figure of the plans shows."""
+    best = {curve: cheapest(plan.table) for curve, plan in made.items()}
+    said = [
+        f"{curve} {show(row['half_width_bias'])} points at {show(row['cost'], 0)}"
+        for curve, row in best.items()
+        if row is not None
+    ]
+    return (
+        f"Half-width falls with effort; cheapest plans, in {unit}: "
+        f"{listed(said, most=20) or 'none suffices'}."
+    )
+
+
+def _remarks(review: SeasonReview, made: dict[str, CurvePlan]) -> list[Block]:
+    """Return whose components a plan was made from, and what a slope would need."""
+    level, said = review.season.settings.confidence, []
+    for curve, plan in made.items():
+        best = cheapest(plan.table)
+        if plan.remark != OWN:
+            said.append(f"{curve}: made from {plan.remark}.")
+        action = review.season.advice[curve].action
+        if best is not None and action in (RESLOPE, UNRESOLVED):
+            size = [int(best[n]) for n in ("trials", "samples_per_trial", "dishes")]
+            halves = slope_by_span(plan.scatter, SPANS, *size, level=level)
+            spans = [
+                f"±{show(half, 3)} over {span}"
+                for span, half in zip(SPANS, halves, strict=True)
+            ]
+            said.append(
+                f"{curve}: to settle its slope, spread the samples: this plan knows it "
+                f"to {listed(spans)} points of moisture."
+            )
+    return [Paragraph(" ".join(said), small=True)] if said else []
+
+
+# ---- over the seasons
+
+
+def history_section(review: SeasonReview) -> list[Block]:
+    """Return this season's offsets beside those of earlier ones; none without."""
+    if not (review.earlier or review.unread):
+        return []
+    level = review.season.settings.confidence
+    heading = Heading("Offsets over the seasons")
+    blocks: list[Block] = [Paragraph(f"Not used: {why}.") for why in review.unread]
+    seen = [h for h in review.histories if len(h.seasons) > 1]
+    if not seen:
+        said = "No curve of this season is in an earlier one."
+        return [heading, Answer("open", said, tone=OPEN), *blocks]
+    beyond = [h.name for h in seen if h.within(level) is False]
+    said = (
+        f"{listed(beyond)} moved further than earlier seasons predict: look for what "
+    )
+    answer = Answer("look again", f"{said}changed.", tone=ACT)
+    if not beyond:
+        said = "No curve moved further than its earlier seasons let expect."
+        answer = Answer("nothing to do", said, tone=CALM)
+    return [
+        heading,
+        answer,
+        *blocks,
+        _history_table(review),
+        _history_picture(seen, level),
+    ]
+
+
+def _history_table(review: SeasonReview) -> Table:
+    """Return this season's values beside what earlier ones predict."""
+    table = review_tables(review)["history"]
+    now = table[table["season"] == review.season.settings.name]
+    ends = ["value", "value_low", "value_high"]
+    ends += ["expected", "expected_low", "expected_high"]
+    return Table(
+        "Offset called for by each curve; mean change by each sensor's curves.",
+        now[["kind", "name", *ends, "within", "shrunken"]],
+        "history",
+        "Expected: prediction interval for one more season, random effects by REML "
+        "with Hartung–Knapp, from three earlier ones on. Pooled: this season's drawn "
+        "towards it by their errors; it never replaces the recommendation. A curve "
+        "rebuilt begins a history of its own.",
+    )
+
+
+def _history_picture(seen: Iterable, level: float) -> Picture:
+    """Return the figure of the offsets season by season."""
+    seen = list(seen)
+    return Picture(
+        draw_history(seen, level),
+        "Offset each season called for, loaded − bias, the earliest on top. Shaded: "
+        "predicted from the earlier seasons.",
+        "; ".join(
+            f"{h.name}: {', '.join(show(v.value, sign=True) for v in h.values)}"
+            f"{_predicted(h, level)}"
+            for h in seen
+        ),
+    )
+
+
+def _predicted(history, level: float) -> str:
+    """Return what was predicted of a history, in words; empty if nothing was."""
+    ends = history.expected.interval(level)
+    return f", predicted {show_span(*ends, sign=True)}" if isfinite(ends.low) else ""

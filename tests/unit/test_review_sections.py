@@ -1,0 +1,161 @@
+"""The review in the report: each part leads with what must be done."""
+
+from dataclasses import replace
+
+import pytest
+from reviewed import demo_review
+
+from kitlib.reports.blocks import (
+    ACT,
+    CALM,
+    OPEN,
+    Answer,
+    Heading,
+    Picture,
+    Table,
+    every_block,
+)
+from kitlib.review.history import offset_history
+from kitlib.review.plan import Costs
+from kitlib.review.sections import (
+    check_section,
+    history_section,
+    parallel_section,
+    plan_section,
+    review_sections,
+    setup_section,
+    source_section,
+)
+from kitlib.review.setup_causes import CAUSES
+from kitlib.words.estimates import Estimate
+
+
+def of_kind(blocks, kind):
+    return [block for block in every_block(blocks) if isinstance(block, kind)]
+
+
+def answer(blocks):
+    """Return the answer, which stands right below the heading."""
+    assert isinstance(blocks[0], Heading) and isinstance(blocks[1], Answer)
+    return blocks[1]
+
+
+def test_parts_come_in_reading_order():
+    headings = [b.words for b in of_kind(review_sections(demo_review()), Heading)]
+    assert headings == [
+        "Were the calibration curves set up well?",
+        "Did the calibration curves hold through the season?",
+        "Calibration curves recorded on the same plots",
+        "Where the errors come from",
+        "A plan for next season",
+    ]
+
+
+def test_set_up_names_the_curves_to_look_at_and_the_largest_cause_first():
+    blocks = setup_section(demo_review())
+    told = answer(blocks)
+    assert told.tone == ACT and "maize-S1-new, maize-S2 and wheat-S1" in told.sentence
+    assert "1.76 points on maize-S2" in told.detail
+    causes, offsets, repeats = of_kind(blocks, Table)
+    assert len(causes.rows) == len(CAUSES)
+    assert causes.rows[0][0] == CAUSES["setup-start"].title
+    wetted = next(row for row in causes.rows if row[0].startswith("Water"))
+    assert "maize-S1" in wetted[2] and "wheat-S1" not in wetted[2]
+    # A size of the curves in order says nothing of those in doubt.
+    fill = next(row for row in causes.rows if row[0].startswith("Too little"))
+    assert fill[1] == "not known"
+    assert len(offsets.rows) == 7
+    assert [row[0] for row in repeats.rows] == ["maize-S1-new", "wheat-S1"]
+
+
+def test_without_set_up_runs_nothing_is_claimed():
+    review = demo_review()
+    tables = dict(review.season.tables)
+    runs = tables["setup_runs"]
+    tables["setup_runs"] = replace(runs, frame=runs.frame.iloc[:0])
+    bare = replace(review, season=replace(review.season, tables=tables))
+    assert answer(setup_section(bare)).tone == OPEN
+
+
+def test_control_charts_stand_side_by_side_with_their_words():
+    blocks = check_section(demo_review())
+    told = answer(blocks)
+    assert told.tone == CALM and "soybean-S1" in told.detail
+    captions = [picture.caption for picture in of_kind(blocks, Picture)]
+    assert "maize-S1" in captions[0] and "maize-S2" in captions[1]
+    assert "inside all limits" in of_kind(blocks, Picture)[-1].alt
+    (table,) = of_kind(blocks, Table)
+    assert [row[3] for row in table.rows if row[0] == "soybean-S1"] == ["not known"]
+
+
+def test_parallel_curves_are_told_band_by_band():
+    blocks = parallel_section(demo_review())
+    assert "curve maize-S1 was nearer the oven as loaded" in answer(blocks).sentence
+    both, bands = of_kind(blocks, Table)
+    assert "maize-S1" in both.rows[0]
+    assert len(bands.rows) == len(demo_review().parallel[0].bands)
+    assert parallel_section(replace(demo_review(), parallel=[])) == []
+
+
+def test_sources_end_in_a_sentence_for_each_curve():
+    (table,) = of_kind(source_section(demo_review()), Table)
+    (maize,) = (row for row in table.rows if row[0] == "maize-S2")
+    assert maize[-1].startswith("Correct the slope first")
+    nothing = replace(demo_review(), crop_sources={}, sources={})
+    assert answer(source_section(nothing)).tone == OPEN
+
+
+def test_plan_leads_with_the_whole_season_and_names_its_costs():
+    blocks = plan_section(demo_review())
+    told = answer(blocks)
+    (best,) = of_kind(blocks, Table)
+    rows = best.frame[best.frame["curve"] != "maize-S1-new"]  # sampled with maize-S1
+    samples = int((rows["trials"] * rows["samples_per_trial"]).sum())
+    assert told.sentence.startswith(f"Take {samples} oven samples")
+    assert f"in {int(rows['trials'].sum())} trial visits" in told.sentence
+    assert "default of this kit" in best.note and len(best.rows) == 7
+    priced = replace(demo_review(), costs=Costs(50, 4, 6, 1))
+    (best,) = of_kind(plan_section(priced), Table)
+    assert "trial visit 50" in best.note and "season.toml" in best.note
+
+
+def test_plan_says_what_would_tell_errors_of_entries():
+    review = demo_review()
+    assert (
+        "enough to tell errors that go with the entry"
+        in answer(plan_section(review)).detail
+    )
+    pairing = review.season.pairing
+    once = replace(pairing, pairs=pairing.pairs.drop_duplicates("entry"))
+    bare = replace(review, season=replace(review.season, pairing=once))
+    assert "take 10 entries in two or more trials" in answer(plan_section(bare)).detail
+
+
+@pytest.mark.parametrize("lacking", [["maize-S1"], None])
+def test_curves_without_a_plan_are_named(lacking):
+    review = demo_review()
+    names = lacking or list(review.plans)
+    without = {c: replace(review.plans[c], table=None, scatter=None) for c in names}
+    told = answer(plan_section(replace(review, plans={**review.plans, **without})))
+    if lacking:
+        assert "No plan suffices for maize-S1." in told.detail
+    else:
+        assert told.tone == OPEN
+
+
+def test_history_stands_only_with_earlier_seasons():
+    review = demo_review()
+    assert history_section(review) == []
+    lost = replace(review, unread=["old/curves.csv cannot be opened"])
+    blocks = history_section(lost)
+    assert answer(blocks).tone == OPEN
+    assert "Not used: old/curves.csv" in blocks[2].words
+    values = [Estimate(value=v, se=0.1, df=9) for v in (0.1, 0.3, 0.2, 0.9)]
+    seasons = ["a", "b", "c", review.season.settings.name]
+    told = offset_history("maize-S1", seasons, values)
+    seen = replace(lost, histories=[told], earlier=[None])
+    blocks = history_section(seen)
+    assert answer(blocks).tone == ACT and "maize-S1" in answer(blocks).sentence
+    (table,) = of_kind(blocks, Table)
+    assert "beyond" in table.rows[0]
+    assert of_kind(blocks, Picture)
