@@ -4,12 +4,11 @@ from io import BytesIO
 
 from pypdf import PdfReader
 
-from kitlib.pages.to_blocks import to_blocks
 from kitlib.reports import season_sections as sections
 from kitlib.reports.typeset import typeset
-from kitlib.review.blocks import review_blocks
+from kitlib.review.results import review_findings
 from kitlib.review.review import review_season
-from kitlib.review.review_findings import review_findings
+from kitlib.review.sections import review_sections
 
 
 def season_report(audit):
@@ -18,7 +17,7 @@ def season_report(audit):
     report.blocks += sections.season_answer(audit)
     report.blocks += sections.season_trials(audit)
     report.blocks += sections.season_curves(audit)
-    report.blocks += to_blocks(review_blocks(review))
+    report.blocks += review_sections(review)
     findings = audit.findings + review_findings(review)
     report.blocks += sections.season_accounts(audit, findings)
     report.blocks += sections.season_method(audit)

@@ -39,7 +39,7 @@ GROUPS = [
         "pages",
         """
         dots figures harvest_figures overviews rankings maps blocks
-        typeset tabulate looks to_blocks
+        typeset tabulate looks
         """,
     ),
     (

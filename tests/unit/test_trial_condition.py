@@ -13,8 +13,9 @@ from kitlib.reports.trial_condition import (
     trial_findings,
 )
 from kitlib.reports.trial_report import trial_report
+from kitlib.review.results import review_findings
 from kitlib.review.review import review_season
-from kitlib.review.review_findings import review_findings
+from kitlib.review.setup_causes import CAUSES, DOUBTFUL, UNRECORDED
 from kitlib.season.season import audit_season
 
 
@@ -39,22 +40,22 @@ def test_the_trial_is_told_what_the_season_is_told(audited_demo, name):
     assert set(trial.findings) <= set(told)
 
 
-def test_every_rule_missed_and_every_chart_is_shown(audited_demo):
+def test_every_cause_in_doubt_and_every_chart_is_shown(audited_demo):
     _, conditions = of_trial(audited_demo, "maize-05")
     blocks = condition_blocks(audited_demo, conditions)
     tables = [block for block in blocks if isinstance(block, Table)]
-    assert len(tables) == 1 + len(conditions) + 1  # offsets, rules, check samples
+    assert len(tables) == 1 + len(conditions) + 1  # offsets, causes, check samples
     assert any(isinstance(block, SideBySide | Picture) for block in blocks)
     for one, table in zip(conditions, tables[1:], strict=False):
-        missed = [c for c in one.setup.checks if not c.verdict.startswith("met")]
-        assert [row[0] for row in table.rows] == [c.rule.asks for c in missed]
+        told = [c for c, f in one.causes.items() if f.verdict in (DOUBTFUL, UNRECORDED)]
+        assert [row[0] for row in table.rows] == [CAUSES[code].title for code in told]
 
 
 def test_the_report_holds_the_section(audited_demo):
     pdf = typeset(trial_report(audited_demo, "wheat-11"))
     pages = pypdf.PdfReader(io.BytesIO(pdf)).pages
     text = "\n".join(page.extract_text() for page in pages)
-    assert "set up well, and did it hold?" in text
+    assert "set up well, and did they hold?" in text
     assert "Check samples of curve wheat-S2" in text
 
 
