@@ -1,6 +1,7 @@
 """Changes of whole files: their bytes, their names, their formats, the settings."""
 
 import io
+import os
 from pathlib import Path
 
 import pandas as pd
@@ -254,6 +255,8 @@ def write(files, folder: Path) -> None:
         path = folder / name
         if how == "folder":
             path.mkdir()
+        elif how == "pipe":
+            os.mkfifo(path)
         else:
             path.symlink_to(path if how == "link to itself" else folder / "nowhere")
 

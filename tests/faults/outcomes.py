@@ -8,7 +8,7 @@ from zlib import crc32
 
 import numpy as np
 
-from faults import cell_kinds, file_kinds, row_kinds
+from faults import cell_kinds, file_kinds, row_kinds, whole_kinds
 from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
 from kitlib.intake.checks import read_tables, table_findings
@@ -21,7 +21,7 @@ from kitlib.runs.season_check import check_season
 from kitlib.season.season import audit_season
 from kitlib.words.errors import SeasonRefused
 
-assert cell_kinds and row_kinds and file_kinds  # they register their kinds
+_OF_ALL = cell_kinds, row_kinds, file_kinds, whole_kinds  # they register their kinds
 REPORTED, HARMLESS, MISSED = "reported", "harmless", "missed"
 TRIES = 200
 
