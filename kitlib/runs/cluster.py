@@ -92,7 +92,9 @@ def run_at_worker(task: Task, season: str) -> tuple[str, dict[str, bytes]]:
     dict of str to bytes
         What it made, by name in the output folder.
     """
-    scratch, kernels = get_worker().plugins[season].at_hand()
+    held = get_worker().plugins[season]
+    assert isinstance(held, SeasonAtWorker)
+    scratch, kernels = held.at_hand()
     failure = run_notebook(task, scratch, kernels)
     made = {}
     for name in [task.failed_name] if failure else task.files:

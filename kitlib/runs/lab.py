@@ -7,6 +7,7 @@ from itertools import count
 from pathlib import Path
 
 import nbformat
+from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyterlab.labapp import LabApp
 from nbformat import NotebookNode
 
@@ -20,9 +21,21 @@ from kitlib.runs.notebooks import (
     source_hash,
 )
 from kitlib.runs.workers import notebook_folder
+from kitlib.words.errors import refuse
 
 EXPLORE = "4_explore"
 HERE = "127.0.0.1"
+
+
+class OwnKernelSpecs(KernelSpecManager):
+    """Has kernels look for no module in the folder that their notebook lies in."""
+
+    def get_kernel_spec(self, kernel_name: str) -> KernelSpec:
+        """Return how a kernel is started."""
+        spec = super().get_kernel_spec(kernel_name)
+        if spec.language == "python":
+            spec.argv = [*spec.argv, "--InteractiveShellApp.ignore_cwd=True"]
+        return spec
 
 
 def explore(
@@ -72,6 +85,7 @@ def server_options(notebook: Path, token: str, browser: bool) -> list[str]:
             "jupyter_server.auth.identity.PasswordIdentityProvider"
         ),
         "IdentityProvider.token": token,
+        "ServerApp.kernel_spec_manager_class": f"{__name__}.{OwnKernelSpecs.__name__}",
         "ServerApp.root_dir": notebook.parent,
         "ServerApp.open_browser": browser,
         # In a container there may be no other user than root.
@@ -99,12 +113,12 @@ def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
     places = {"season": season_folder, "out": out}
     set_parameters(notebook, {k: str(Path(v).resolve()) for k, v in places.items()})
     folder = Path(out).resolve() / file_name(name) / FOLDER
-    for number in count(1):
-        path = folder / f"{EXPLORE}{f'-{number}' if number > 1 else ''}.ipynb"
-        if not path.exists():
-            return write_bytes(path, cleaned(notebook))
-        if _says_the_same(path, notebook):
-            return path
+    if folder.is_symlink() or folder.parent.is_symlink():
+        refuse(str(folder), ["it is a link. Give --out another folder."])
+    names = (f"{EXPLORE}{f'-{number}' if number > 1 else ''}" for number in count(1))
+    paths = (folder / f"{name}.ipynb" for name in names)
+    path = next(p for p in paths if not p.exists() or _says_the_same(p, notebook))
+    return path if path.exists() else write_bytes(path, cleaned(notebook))
 
 
 def set_parameters(notebook: NotebookNode, parameters: dict[str, str]) -> None:

@@ -9,6 +9,7 @@ from nbformat.v4 import new_code_cell
 from kitlib.runs.lab import (
     EXPLORE,
     HERE,
+    OwnKernelSpecs,
     explorer_notebook,
     server_options,
     set_parameters,
@@ -91,3 +92,19 @@ def test_the_server_is_asked_to_serve_this_machine_only(tmp_path):
     assert "--IdentityProvider.token=secret" in options
     assert "--ServerApp.open_browser=False" in options
     assert options[-1] == str(tmp_path / "n.ipynb")
+
+
+def test_the_explorers_kernel_takes_no_module_from_its_folder(tmp_path):
+    wanted = "--ServerApp.kernel_spec_manager_class=kitlib.runs.lab.OwnKernelSpecs"
+    assert wanted in server_options(tmp_path / "n.ipynb", "secret", browser=False)
+    argv = OwnKernelSpecs().get_kernel_spec("python3").argv
+    assert "--InteractiveShellApp.ignore_cwd=True" in argv
+
+
+def test_nothing_is_written_through_a_link(season, tmp_path):
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "Small season").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(SeasonRefused, match="it is a link"):
+        explorer_notebook(season.folder, tmp_path / "out")
+    assert list((tmp_path / "elsewhere").iterdir()) == []
