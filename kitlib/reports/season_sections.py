@@ -87,8 +87,8 @@ def _headline(season: SeasonAudit) -> Answer:
     """Return how many curves call for a change, and which."""
     n = len(season.audits)
     if not n:
-        said = "No sample chosen blind to the reading could be paired with a plot."
-        return Answer("Nothing could be audited", said, "", OPEN)
+        why = "No sample chosen blind to the reading could be paired with a plot."
+        return Answer("Nothing could be audited", why, "", OPEN)
     by_action = {
         action: [c for c, advice in season.advice.items() if advice.action == action]
         for action in ACTIONS
