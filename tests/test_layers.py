@@ -60,10 +60,7 @@ GROUPS = [
     (
         "explorer",
         """
-        entry_lines what_if what_if_choices what_if_yields explorer_look served_trials
-        what_if_advice explorer live_pictures choice_pictures explorer_tables
-        explorer_controls panel_parts sample_pictures what_if_page record what_if_files
-        panels
+        what_if entry_lines explorer pictures tables record panel
         """,
     ),
     (

@@ -1,24 +1,38 @@
 """What another offset or slope would do to a curve's samples: arrays in, arrays out.
 
-Error is sensor - reference throughout; a correction adds `offset` to every reading
-and `tilt` more per point above the `pivot`. About the mean reading of the samples the
-tilt takes nothing from the bias, so that offset and slope can be chosen apart.
+Error is sensor - reference throughout; a change adds `offset` to every reading and
+`tilt` more per point above the `pivot`. About the mean reading of the samples the tilt
+takes nothing from the bias, so that offset and slope can be chosen apart.
 """
 
 from dataclasses import dataclass
-from math import nan
+from math import nan, sqrt
+from typing import NamedTuple
 
 import numpy as np
+from scipy.stats import t as student_t
 
 from kitlib.curves.evidence import Samples
 from kitlib.statistics.left_out import left_out
-from kitlib.statistics.sums import Sums, TrialSums, trial_sums
+from kitlib.statistics.sums import Sums, trial_sums
+from kitlib.words.estimates import NO_INTERVAL, Interval
 from kitlib.words.limits import Tolerance
 
 NO_SAMPLE = "no sample is left"
 ONE_TRIAL = "all samples are of one trial: none can be left out"
 NEEDS_THREE = "a slope needs at least 3 trials to leave one out"
 NO_LINE = "without one of the trials all readings are the same"
+MOST_STOPS = 201
+FEWEST_STEPS = 10
+TILT_STEP, LEAST_TILT = 0.01, 0.5
+
+
+class Turn(NamedTuple):
+    """What is added to a reading: `offset` at the `pivot`, `tilt` more per point."""
+
+    offset: float = 0.0
+    tilt: float = 0.0
+    pivot: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -32,12 +46,13 @@ class Outlook:
     n, n_trials : int
         Samples, and the trials they come from.
     bias, rmsep : ndarray, shape (k,)
-        In-sample: of the very samples a correction may have been tuned to.
-        [% moisture]
+        In-sample: of the very samples a change may have been tuned to. [% moisture]
     share_within : ndarray, shape (k,)
         Share of the samples whose error is within the tolerance.
     rmsep_left_out : ndarray, shape (k,)
-        See `rmsep_on_trials_left_out`. [% moisture]
+        See `left_out_squares`. [% moisture]
+    spans : dict of Interval
+        Of bias, rmsep, share_within and rmsep_left_out, for a single offset.
     remark : str
         Why `rmsep_left_out` is not known; empty if it is.
     """
@@ -49,11 +64,12 @@ class Outlook:
     rmsep: np.ndarray
     share_within: np.ndarray
     rmsep_left_out: np.ndarray
+    spans: dict[str, Interval]
     remark: str = ""
 
 
 def corrected_error(samples: Samples, offsets, tilt=0.0, pivot=0.0) -> np.ndarray:
-    """Return what is left of the errors after a correction. [% moisture]
+    """Return what is left of the errors after a change. [% moisture]
 
     Offsets of shape (...,) give errors of shape (..., n).
     """
@@ -62,7 +78,12 @@ def corrected_error(samples: Samples, offsets, tilt=0.0, pivot=0.0) -> np.ndarra
 
 
 def outlook(
-    samples: Samples, tolerance: Tolerance, offsets, tilt=0.0, pivot=0.0
+    samples: Samples,
+    tolerance: Tolerance,
+    offsets,
+    tilt: float = 0.0,
+    pivot: float = 0.0,
+    means: "MeansOverTrials | None" = None,
 ) -> Outlook:
     """Return what samples would show under each of several offsets.
 
@@ -76,6 +97,8 @@ def outlook(
         What is added more per point above the pivot; 0 leaves the slope alone.
     pivot : float
         [% moisture, wet basis]
+    means : MeansOverTrials, optional
+        Of these samples; with it the figures of the first offset get intervals.
 
     Returns
     -------
@@ -92,43 +115,105 @@ def outlook(
     """
     offsets = np.atleast_1d(np.asarray(offsets, float))
     if samples.n == 0:
-        return _nothing_known(offsets)
-    error = corrected_error(samples, offsets, tilt, pivot)
-    left, remark = rmsep_on_trials_left_out(samples, offsets, tilt, pivot)
-    within = np.abs(error) <= tolerance.at(samples.reference)
+        unknown = np.full(offsets.shape, nan)
+        names = ("bias", "rmsep", "share_within", "rmsep_left_out")
+        figures, spans, remark = dict.fromkeys(names, unknown), {}, NO_SAMPLE
+    else:
+        error = corrected_error(samples, offsets, tilt, pivot)
+        within = np.abs(error) <= tolerance.at(samples.reference)
+        squares, remark = left_out_squares(samples, offsets, tilt, pivot)
+        figures = {
+            "bias": error.mean(axis=-1),
+            "rmsep": np.sqrt((error**2).mean(axis=-1)),
+            "share_within": within.mean(axis=-1),
+            "rmsep_left_out": np.sqrt(squares.sum(axis=-1) / samples.n),
+        }
+        spans = means.spans(error[0], within[0], squares[0]) if means else {}
     return Outlook(
         offsets=offsets,
         n=samples.n,
         n_trials=samples.n_trials,
-        bias=error.mean(axis=-1),
-        rmsep=np.sqrt((error**2).mean(axis=-1)),
-        share_within=within.mean(axis=-1),
-        rmsep_left_out=left,
+        bias=figures["bias"],
+        rmsep=figures["rmsep"],
+        share_within=figures["share_within"],
+        rmsep_left_out=figures["rmsep_left_out"],
+        spans=spans,
         remark=remark,
     )
 
 
-def rmsep_on_trials_left_out(samples: Samples, offsets, tilt=0.0, pivot=0.0):
-    """Return the RMSEP on trials that had no part in the correction.
+class MeansOverTrials:
+    """Intervals for means of samples that come in trials, weights worked out once.
+
+    Parameters
+    ----------
+    trial : ndarray, shape (n,)
+        Trial of each sample.
+    level : float
+        Confidence level.
+
+    Notes
+    -----
+    `clustered_mean` for the case that a slider needs: CR2 and its degrees of freedom
+    depend on the sizes of the trials alone, so each further mean costs one sum a trial.
+    Root mean squares and shares take the ends of the mean they are made of.
+    """
+
+    def __init__(self, trial: np.ndarray, level: float):
+        _, self.codes, sizes = np.unique(trial, return_inverse=True, return_counts=True)
+        self.sizes, self.n = sizes, sizes.sum()
+        self.scale = self.half = nan
+        if sizes.size > 1:
+            # The score of a trial is a contrast of the samples; P holds their products.
+            self.scale = 1 / (self.n * np.sqrt(1 - sizes / self.n))
+            own, pull = self.scale**2 * sizes, self.scale * sizes / sqrt(self.n)
+            products = np.diag(own) - np.outer(pull, pull)
+            df = np.trace(products) ** 2 / (products**2).sum()
+            self.half = float(student_t.ppf((1 + level) / 2, df))
+
+    def interval(self, totals: np.ndarray) -> Interval:
+        """Return the interval of a mean from its sum in every trial."""
+        if self.sizes.size < 2 or not np.isfinite(totals).all():
+            return NO_INTERVAL
+        mean = float(totals.sum() / self.n)
+        scores = self.scale * (totals - self.sizes * mean)
+        half = self.half * sqrt(float((scores**2).sum()))
+        # Without scatter there is nothing to judge by, as in `clustered_mean`.
+        return Interval(mean - half, mean + half) if half > 0 else NO_INTERVAL
+
+    def spans(self, error, within, squares) -> dict[str, Interval]:
+        """Return the intervals of an outlook's figures under one offset.
+
+        Errors and flags are of the samples, squares summed over each trial.
+        """
+        by_trial = [
+            np.bincount(self.codes, values) for values in (error, error**2, within)
+        ]
+        bias, rmsep, share = map(self.interval, by_trial)
+        return {
+            "bias": bias,
+            "rmsep": Interval(*np.sqrt(np.clip(rmsep, 0, None)).tolist()),
+            "share_within": Interval(*np.clip(share, 0, 1).tolist()),
+            "rmsep_left_out": Interval(
+                *np.sqrt(np.clip(self.interval(squares), 0, None)).tolist()
+            ),
+        }
+
+
+def left_out_squares(
+    samples: Samples, offsets: np.ndarray, tilt: float = 0.0, pivot: float = 0.0
+) -> tuple[np.ndarray, str]:
+    """Return the squared errors of each trial under a change it had no part in.
 
     An offset chosen by looking at the samples is tuned to them as far as it follows
     them: that share of it, from 0 at no change to 1 at the samples' own offset and
     beyond, is taken from the other trials alone when a trial is left out. The rest
     counts as set without looking. Likewise for the tilt.
 
-    Parameters
-    ----------
-    samples : Samples
-        At least one.
-    offsets : ndarray, shape (k,)
-        What is added to a reading at the pivot. [% moisture]
-    tilt, pivot : float
-        As for `outlook`.
-
     Returns
     -------
-    rmsep : ndarray, shape (k,)
-        nan where not known. [% moisture]
+    squares : ndarray, shape (k, trials)
+        Sums over the samples of a trial, trials sorted; nan where not known.
     remark : str
         Why it is not known; empty if it is.
 
@@ -138,7 +223,7 @@ def rmsep_on_trials_left_out(samples: Samples, offsets, tilt=0.0, pivot=0.0):
     the offset of the other trials, and with the samples' own tilt about their mean
     reading the line of the other trials.
     """
-    unknown = np.full(offsets.shape, nan)
+    unknown = np.full((offsets.size, samples.n_trials), nan)
     if samples.n_trials < 2:
         return unknown, ONE_TRIAL
     sums = trial_sums(samples.sensor, samples.reference, samples.trial)
@@ -152,7 +237,9 @@ def rmsep_on_trials_left_out(samples: Samples, offsets, tilt=0.0, pivot=0.0):
     shift = offsets[:, None] + by_offset * (total.bias - rest.bias)
     turn = tilt + (by_tilt * (rest.slope - total.slope) if by_tilt else 0.0)
     about = pivot + by_tilt * (_mean_sensor(rest) - _mean_sensor(total))
-    return _rmsep_of_lines(sums, shift, turn, about), ""
+    of_reference, of_error = sums.centre
+    start = of_error + shift + turn * (of_reference + of_error - about)
+    return left_out(sums, start, turn + np.ones(len(sums.trials))).squares, ""
 
 
 def followed(chosen, own) -> np.ndarray:
@@ -175,24 +262,72 @@ def _mean_sensor(sums: Sums):
     return sums.mean_reference + sums.bias
 
 
-def _rmsep_of_lines(sums: TrialSums, shift, turn, about) -> np.ndarray:
-    """Return the RMSEP where every trial has a correction of its own, (k,)."""
-    of_reference, of_error = sums.centre
-    start = of_error + shift + turn * (of_reference + of_error - about)
-    left = left_out(sums, start, turn + np.ones(len(sums.trials)))
-    return np.sqrt(left.squares.sum(axis=-1) / left.n.sum())
+def own_turn(samples: Samples) -> Turn:
+    """Return the change that samples call for: −bias, and their slope less 1.
+
+    Estimand: the best correction of samples like these, each counted once, as the
+    bias and the prediction slope of the audit. The pivot is their mean reading. All
+    nan without samples; the tilt where they define no slope.
+
+    Examples
+    --------
+    >>> four = Samples(sensor=np.array([15.0, 17.0, 19.0, 21.0]),
+    ...     reference=np.array([15.2, 16.8, 18.4, 20.0]), reference_se=np.ones(4),
+    ...     trial=np.array(list("AABB")), sample=np.array(list("abcd")))
+    >>> [round(value, 9) for value in own_turn(four)]
+    [-0.4, -0.2, 18.0]
+    """
+    if samples.n == 0:
+        return Turn(nan, nan, nan)
+    tilt = nan
+    if samples.n > 1:
+        sums = trial_sums(samples.sensor, samples.reference, samples.trial)
+        tilt = float(sums.total.slope) - 1
+    offset = -float(samples.error.mean()) + 0.0
+    return Turn(offset, tilt, float(samples.sensor.mean()))
 
 
-def _nothing_known(offsets) -> Outlook:
-    """Return the outlook of no sample."""
-    unknown = np.full(offsets.shape, nan)
-    return Outlook(
-        offsets=offsets,
-        n=0,
-        n_trials=0,
-        bias=unknown,
-        rmsep=unknown,
-        share_within=unknown,
-        rmsep_left_out=unknown,
-        remark=NO_SAMPLE,
-    )
+def offset_stops(step: float, own_offset: float, tolerance: float) -> np.ndarray:
+    """Return the offsets a slider stops at: whole steps, and the samples' own offset.
+
+    Parameters
+    ----------
+    step : float
+        Step in which an offset can be entered at the sensor. [% moisture]
+    own_offset : float
+        −bias, which need not be a whole step. [% moisture]
+    tolerance : float
+        At the mean moisture. The stops reach twice as far beyond zero and the own
+        offset, and ten steps at least. [% moisture]
+
+    Returns
+    -------
+    ndarray
+        Ascending. Where the step is so fine that there would be more than 200
+        stops, every second, third, ... step.
+
+    Examples
+    --------
+    >>> offset_stops(0.5, -0.7, 0.8)[8:14].round(3).tolist()
+    [-2.0, -1.5, -1.0, -0.7, -0.5, 0.0]
+    """
+    reach = max(2 * tolerance, FEWEST_STEPS * step)
+    low, high = min(0.0, own_offset) - reach, max(0.0, own_offset) + reach
+    wide = step * int(np.ceil((high - low) / step / (MOST_STOPS - 4)))
+    steps = np.arange(np.floor(low / wide), np.ceil(high / wide) + 1)
+    # Twelve decimals: 3 × 0.1 shall be the 0.3 that a user types.
+    return np.unique(np.append(np.round(steps * wide, 12) + 0.0, own_offset))
+
+
+def tilt_stops(own_tilt: float) -> np.ndarray:
+    """Return the tilts a slider stops at: whole steps, none, and the samples' own.
+
+    Examples
+    --------
+    >>> tilt_stops(0.123)[60:65].tolist()
+    [0.1, 0.11, 0.12, 0.123, 0.13]
+    """
+    own_tilt = own_tilt if np.isfinite(own_tilt) else 0.0
+    whole = int(np.ceil(max(LEAST_TILT, 2 * abs(own_tilt)) / TILT_STEP))
+    steps = np.round(np.arange(-whole, whole + 1) * TILT_STEP, 12) + 0.0
+    return np.unique(np.append(steps, own_tilt))

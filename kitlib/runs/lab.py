@@ -3,20 +3,28 @@
 import json
 import os
 import secrets
+import webbrowser
+from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import nbformat
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+from jupyter_server.serverapp import ServerApp
 from jupyterlab.labapp import LabApp
+from jupyterlab_server.workspaces_handler import WorkspacesManager
+from nbclient import NotebookClient
+from nbclient.exceptions import CellExecutionError
 from nbformat import NotebookNode
 
-from kitlib.explorer.what_if_files import FOLDER
+from kitlib.explorer.record import FOLDER
 from kitlib.intake.outputs import file_name, write_bytes
 from kitlib.intake.settings import read_season
 from kitlib.runs.notebooks import (
+    WIDGET_VIEW,
     check_parameters,
-    cleaned,
     parameters_of,
     source_hash,
 )
@@ -25,6 +33,14 @@ from kitlib.words.errors import refuse
 
 EXPLORE = "4_explore"
 HERE = "127.0.0.1"
+FOLDED = {"jupyter": {"source_hidden": True}}
+# No question about news over the panel; a user's own answer, if there is one, stands.
+_QUIET = {
+    "@jupyterlab/apputils-extension:notification": {
+        "fetchNews": "false",
+        "checkForUpdates": False,
+    }
+}
 
 
 class OwnKernelSpecs(KernelSpecManager):
@@ -44,7 +60,8 @@ def explore(
     """Show a season's explorer in JupyterLab until it is stopped.
 
     The server listens on this machine's own address only, asks for a token that is
-    new each time, and fetches nothing from anywhere.
+    new each time, and fetches nothing from anywhere. Its layout is its own: what a
+    user has open in another JupyterLab stays as it is.
 
     Parameters
     ----------
@@ -68,14 +85,82 @@ def explore(
     # A kernel of this environment, where kitlib is, before any other of the user's.
     os.environ["JUPYTER_PREFER_ENV_PATH"] = "1"
     token = secrets.token_urlsafe(32)
-    server = LabApp.initialize_server(argv=server_options(notebook, token, browser))
-    address = f"http://{HERE}:{server.port}/lab/tree/{notebook.name}?token={token}"
-    print(f"The explorer is at {address}\nStop it with Ctrl-C.", flush=True)
-    server.start()
+    with own_layout(notebook) as places:
+        options = server_options(notebook, token, places)
+        server = LabApp.initialize_server(argv=options)
+        address = f"http://{HERE}:{server.port}/lab/tree/{notebook.name}?token={token}"
+        server.io_loop.add_callback(open_panel, server, notebook, address, browser)
+        server.start()
     return 0
 
 
-def server_options(notebook: Path, token: str, browser: bool) -> list[str]:
+async def open_panel(
+    server: ServerApp, notebook: Path, address: str, browser: bool
+) -> None:
+    """Run the notebook in a kernel of the server, then say where it is to be seen."""
+    print("Starting the explorer's kernel ...", flush=True)
+    try:
+        await run_panel(server, notebook)
+    except CellExecutionError as error:
+        print(f"The notebook stopped: {error.evalue}", flush=True)
+    print(f"The explorer is at {address}\nStop it with Ctrl-C.", flush=True)
+    if browser:
+        webbrowser.open(address)
+
+
+async def run_panel(server: ServerApp, path: Path) -> None:
+    """Run a notebook's cells up to the panel, and keep them as the page opens them."""
+    named = {"path": path.name, "name": path.name, "type": "notebook"}
+    session = await server.session_manager.create_session(
+        **named, kernel_name="python3"
+    )
+    manager = server.kernel_manager.get_kernel(session["kernel"]["id"])
+    notebook = nbformat.read(path, as_version=4)
+    client = NotebookClient(notebook, km=manager, record_timing=False)
+    client.reset_execution_trackers()
+    client.kc = manager.client()
+    client.kc.start_channels()
+    await client.kc.wait_for_ready()
+    told = await client.kc.kernel_info(reply=True)
+    notebook.metadata["language_info"] = told["content"]["language_info"]
+    notebook.metadata["kernelspec"]["display_name"] = manager.kernel_spec.display_name
+    try:
+        for index, cell in enumerate(notebook.cells):
+            await client.async_execute_cell(cell, index)
+            shown = [out.get("data", {}) for out in cell.get("outputs", [])]
+            if any(WIDGET_VIEW in data for data in shown):
+                break
+    finally:
+        client.kc.stop_channels()
+        write_bytes(path, nbformat.writes(notebook).encode() + b"\n")
+        # The page shows a panel only of a notebook that was run, and so signed, here.
+        server.contents_manager.notary.sign(nbformat.read(path, as_version=4))
+
+
+@contextmanager
+def own_layout(notebook: Path) -> Iterator[dict[str, Path]]:
+    """Hold folders for a layout and settings of the server's own, the notebook open."""
+    with TemporaryDirectory(prefix="moisture-audit-") as place:
+        workspaces, settings = Path(place) / "workspaces", Path(place) / "settings"
+        settings.mkdir()
+        (settings / "overrides.json").write_text(json.dumps(_QUIET))
+        shown = f"notebook:{notebook.name}"
+        bar = {"collapsed": True, "visible": True, "widgets": []}
+        area = {"type": "tab-area", "currentIndex": 0, "widgets": [shown]}
+        layout = {
+            "main": {"dock": area, "current": shown},
+            "left": bar,
+            "right": bar,
+            "relativeSizes": [0, 1, 0],
+        }
+        opened = {"data": {"path": notebook.name, "factory": "Notebook"}}
+        data = {"layout-restorer:data": layout, shown: opened}
+        told = {"data": data, "metadata": {"id": "default"}}
+        WorkspacesManager(str(workspaces)).save("default", json.dumps(told))
+        yield {"LabApp.workspaces_dir": workspaces, "LabApp.app_settings_dir": settings}
+
+
+def server_options(notebook: Path, token: str, places: dict[str, Path]) -> list[str]:
     """Return the server's options; they go before whatever a user has configured."""
     options = {
         "ServerApp.ip": HERE,
@@ -87,15 +172,16 @@ def server_options(notebook: Path, token: str, browser: bool) -> list[str]:
         "IdentityProvider.token": token,
         "ServerApp.kernel_spec_manager_class": f"{__name__}.{OwnKernelSpecs.__name__}",
         "ServerApp.root_dir": notebook.parent,
-        "ServerApp.open_browser": browser,
+        "ServerApp.open_browser": False,
         # In a container there may be no other user than root.
         "ServerApp.allow_root": True,
         "Application.log_level": "WARN",
         "LabApp.news_url": None,
         "LabApp.check_for_updates_class": "jupyterlab.NeverCheckForUpdate",
         "LabApp.extension_manager": "readonly",
+        **places,
     }
-    return [*(f"--{name}={value}" for name, value in options.items()), str(notebook)]
+    return [f"--{name}={value}" for name, value in options.items()]
 
 
 def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
@@ -118,11 +204,11 @@ def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
     names = (f"{EXPLORE}{f'-{number}' if number > 1 else ''}" for number in count(1))
     paths = (folder / f"{name}.ipynb" for name in names)
     path = next(p for p in paths if not p.exists() or _says_the_same(p, notebook))
-    return path if path.exists() else write_bytes(path, cleaned(notebook))
+    return write_bytes(path, nbformat.writes(notebook).encode() + b"\n")
 
 
 def set_parameters(notebook: NotebookNode, parameters: dict[str, str]) -> None:
-    """Set all parameters of a notebook to texts, and clear its outputs.
+    """Set all parameters of a notebook to texts, clear its outputs and fold its code.
 
     Raises
     ------
@@ -138,6 +224,7 @@ def set_parameters(notebook: NotebookNode, parameters: dict[str, str]) -> None:
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
+            cell.metadata.update(FOLDED)
         if "parameters" in cell.metadata.get("tags", []):
             cell.source = "\n".join(
                 f"{name}: str = {json.dumps(text, ensure_ascii=False)}"

@@ -24,7 +24,7 @@ from kitlib.runs.kernels import KERNEL, Kernel, Kernels, NoKernel
 from kitlib.runs.workers import AUDIT, notebook_folder
 
 _TYPES = {"str": str, "int": int, "float": float, "bool": bool}
-_WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
+WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,7 +151,7 @@ def cleaned(notebook: NotebookNode) -> bytes:
         cell.metadata = NotebookNode({"tags": tags} if tags else {})
         cell.id = f"cell-{number:02d}"
         for output in cell.get("outputs", []):
-            output.get("data", {}).pop(_WIDGET_VIEW, None)  # its id is new each time
+            output.get("data", {}).pop(WIDGET_VIEW, None)  # its id is new each time
             if output.output_type == "error":
                 output.traceback = [without_places(text) for text in output.traceback]
                 output.evalue = without_places(output.evalue)

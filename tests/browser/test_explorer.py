@@ -14,7 +14,7 @@ import psutil
 import pytest
 from playwright.sync_api import Page, expect, sync_playwright
 
-from kitlib.explorer.live_pictures import NOT_THE_AUDIT
+from kitlib.explorer.pictures import NOT_THE_AUDIT
 from kitlib.words.terms import show
 
 CHROMIUM = Path("/usr/bin/chromium")

@@ -1,6 +1,7 @@
 """The notebook that JupyterLab is started on; the server itself: tests/browser."""
 
 import ast
+import json
 
 import nbformat
 import pytest
@@ -11,6 +12,7 @@ from kitlib.runs.lab import (
     HERE,
     OwnKernelSpecs,
     explorer_notebook,
+    own_layout,
     server_options,
     set_parameters,
 )
@@ -62,13 +64,31 @@ def test_the_same_copy_is_used_again_and_a_changed_one_left_alone(season, tmp_pa
     run.cells[-2].outputs = [nbformat.v4.new_output("stream", text="shown")]
     nbformat.write(run, first)
     assert explorer_notebook(season.folder, tmp_path) == first
-    assert nbformat.read(first, as_version=4).cells[-2].outputs  # as it was
     run.cells.append(new_code_cell("my_own_idea = 1"))
     nbformat.write(run, first)
     second = explorer_notebook(season.folder, tmp_path)
     assert second.name == "4_explore-2.ipynb"
     assert "my_own_idea" in first.read_text(encoding="utf-8")
     assert explorer_notebook(season.folder, tmp_path) == second
+
+
+def test_code_is_folded_in_the_copy_alone(season, tmp_path):
+    copy = nbformat.read(explorer_notebook(season.folder, tmp_path), as_version=4)
+    for cell, own in zip(copy.cells, committed().cells, strict=True):
+        folded = cell.metadata.get("jupyter", {}).get("source_hidden", False)
+        assert folded == (cell.cell_type == "code")
+        assert "jupyter" not in own.metadata
+
+
+def test_the_layout_is_the_servers_own_and_gone_afterwards(tmp_path):
+    with own_layout(tmp_path / "n.ipynb") as places:
+        [saved] = places["LabApp.workspaces_dir"].glob("*.jupyterlab-workspace")
+        data = json.loads(saved.read_text())["data"]
+        assert data["notebook:n.ipynb"]["data"]["path"] == "n.ipynb"
+        assert data["layout-restorer:data"]["left"]["collapsed"]
+        told = (places["LabApp.app_settings_dir"] / "overrides.json").read_text()
+        assert "apputils-extension:notification" in told
+    assert not saved.exists()
 
 
 def test_a_broken_file_in_its_place_is_left_alone(season, tmp_path):
@@ -86,17 +106,18 @@ def test_a_season_that_cannot_be_read_is_refused_before_anything_is_written(tmp_
 
 
 def test_the_server_is_asked_to_serve_this_machine_only(tmp_path):
-    options = server_options(tmp_path / "n.ipynb", "secret", browser=False)
+    with own_layout(tmp_path / "n.ipynb") as places:
+        options = server_options(tmp_path / "n.ipynb", "secret", places)
     assert HERE == "127.0.0.1" and f"--ServerApp.ip={HERE}" in options
     assert "--ServerApp.allow_remote_access=False" in options
     assert "--IdentityProvider.token=secret" in options
-    assert "--ServerApp.open_browser=False" in options
-    assert options[-1] == str(tmp_path / "n.ipynb")
+    assert f"--ServerApp.root_dir={tmp_path}" in options
+    assert f"--LabApp.workspaces_dir={places['LabApp.workspaces_dir']}" in options
 
 
 def test_the_explorers_kernel_takes_no_module_from_its_folder(tmp_path):
     wanted = "--ServerApp.kernel_spec_manager_class=kitlib.runs.lab.OwnKernelSpecs"
-    assert wanted in server_options(tmp_path / "n.ipynb", "secret", browser=False)
+    assert wanted in server_options(tmp_path / "n.ipynb", "secret", {})
     argv = OwnKernelSpecs().get_kernel_spec("python3").argv
     assert "--InteractiveShellApp.ignore_cwd=True" in argv
 

@@ -1,5 +1,6 @@
 """What-ifs: identities, the audit's own functions, and brute force, on plain arrays."""
 
+import json
 from dataclasses import replace
 from math import sqrt
 
@@ -11,32 +12,37 @@ from hypothesis.extra.numpy import arrays
 from pytest import approx
 
 from kitlib.curves.evidence import Samples, audit_bands
-from kitlib.explorer.entry_lines import EntryLines, PlotYields, TrialLines, trial_lines
-from kitlib.explorer.explorer import CurveExplorer
+from kitlib.explorer.entry_lines import (
+    EntryLines,
+    PlotYields,
+    changed_selections,
+    crossings,
+    stacked,
+    standard_scale,
+    trial_lines,
+)
+from kitlib.explorer.explorer import (
+    ExploredCurve,
+    SeasonExplorer,
+    flag_counted,
+    only,
+)
 from kitlib.explorer.what_if import (
+    MOST_STOPS,
     NEEDS_THREE,
     NO_LINE,
     NO_SAMPLE,
     ONE_TRIAL,
+    MeansOverTrials,
+    Turn,
     corrected_error,
-    outlook,
-)
-from kitlib.explorer.what_if_choices import (
-    MOST_STOPS,
-    flag_counted,
     offset_stops,
-    only,
-    own_line,
+    outlook,
+    own_turn,
     tilt_stops,
 )
-from kitlib.explorer.what_if_yields import (
-    changed_selections,
-    stacked,
-    standard_scale,
-    trial_outlook,
-)
-from kitlib.season.season import audit_season
 from kitlib.statistics.agreement import agreement
+from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.left_out import leave_one_trial_out
 from kitlib.statistics.sums import trial_sums
 from kitlib.trials.designs import COMPLETE, entry_means
@@ -74,7 +80,7 @@ def samples(rng):
 
 
 def test_the_own_offset_makes_the_bias_zero(samples):
-    own = own_line(samples)
+    own = own_turn(samples)
     for tilt in (0.0, own.tilt, 0.3):
         found = outlook(samples, TOLERANCE, [own.offset], tilt, own.pivot)
         assert found.bias[0] == approx(0, abs=1e-12)
@@ -106,7 +112,7 @@ def test_the_grid_is_what_the_audits_functions_say_stop_by_stop(samples):
 
 
 def test_a_tilt_is_a_line_about_its_pivot(samples):
-    own = own_line(samples)
+    own = own_turn(samples)
     line = -0.2 + own.pivot + 1.05 * (samples.sensor - own.pivot)
     error = corrected_error(samples, [-0.2], 0.05, own.pivot)[0]
     assert error == approx(line - samples.reference, abs=1e-12)
@@ -114,7 +120,7 @@ def test_a_tilt_is_a_line_about_its_pivot(samples):
 
 def test_trials_left_out_agree_with_the_audit_at_both_ends(samples):
     sums = trial_sums(samples.sensor, samples.reference, samples.trial)
-    after, own = leave_one_trial_out(sums), own_line(samples)
+    after, own = leave_one_trial_out(sums), own_turn(samples)
     by_offset = outlook(samples, TOLERANCE, [0.0, own.offset])
     by_line = outlook(samples, TOLERANCE, [own.offset], own.tilt, own.pivot)
     expected = [after.rmsep_none, after.rmsep_offset]
@@ -125,7 +131,7 @@ def test_trials_left_out_agree_with_the_audit_at_both_ends(samples):
 @pytest.mark.parametrize("share", [0.5, 1.0, 1.7])
 @pytest.mark.parametrize("turned", [0.0, 0.4, 1.0])
 def test_trials_left_out_agree_with_a_loop_over_trials(samples, share, turned):
-    own = own_line(samples)
+    own = own_turn(samples)
     offset, tilt = share * own.offset, turned * own.tilt
     found = outlook(samples, TOLERANCE, [offset], tilt, own.pivot)
     squares = []
@@ -144,12 +150,12 @@ def test_trials_left_out_agree_with_a_loop_over_trials(samples, share, turned):
 
 
 def test_an_offset_against_the_samples_is_not_tuned_to_them(samples):
-    away = outlook(samples, TOLERANCE, [0.5 * -own_line(samples).offset])
+    away = outlook(samples, TOLERANCE, [0.5 * -own_turn(samples).offset])
     assert away.rmsep_left_out == approx(away.rmsep, rel=1e-12)
 
 
 def test_trials_left_out_never_flatter_an_offset_that_follows_the_samples(samples):
-    found = outlook(samples, TOLERANCE, np.linspace(0, own_line(samples).offset, 20))
+    found = outlook(samples, TOLERANCE, np.linspace(0, own_turn(samples).offset, 20))
     assert (found.rmsep_left_out >= found.rmsep - 1e-12).all()
 
 
@@ -174,7 +180,7 @@ def test_no_sample_one_sample_and_one_trial_say_what_is_not_known(samples):
 
 def test_a_slope_with_two_trials_cannot_be_left_out(samples):
     two = only(samples, np.isin(samples.trial, ["A", "B"]))
-    own = own_line(two)
+    own = own_turn(two)
     assert outlook(two, TOLERANCE, STOPS).remark == ""
     turned = outlook(two, TOLERANCE, STOPS, own.tilt, own.pivot)
     assert turned.remark == NEEDS_THREE and np.isnan(turned.rmsep_left_out).all()
@@ -182,14 +188,14 @@ def test_a_slope_with_two_trials_cannot_be_left_out(samples):
 
 def test_a_slope_that_hangs_on_one_trial_cannot_be_left_out():
     flat = samples_of([15, 15, 15, 19], [15.1, 14.9, 15.2, 18], list("ABCD"))
-    own = own_line(flat)
+    own = own_turn(flat)
     found = outlook(flat, TOLERANCE, [0.0], own.tilt, own.pivot)
     assert found.remark == NO_LINE
 
 
 def test_readings_all_alike_define_no_tilt_and_none_is_followed():
     alike = samples_of([15, 15, 15], [15.1, 14.9, 15.2], list("ABC"))
-    assert np.isnan(own_line(alike).tilt)
+    assert np.isnan(own_turn(alike).tilt)
     found = outlook(alike, TOLERANCE, [0.0], 0.1, 15.0)
     assert found.remark == "" and np.isfinite(found.rmsep_left_out).all()
 
@@ -245,7 +251,7 @@ def harvest(rng):
     plots = PlotYields(
         entry=entry,
         block=np.repeat(list("1234"), 12),
-        served=served,
+        curve=np.where(served, "X", "Y"),
         reading=reading,
         per_point=yield_per_point(mass, 8.0, 15.5),
         before=yield_kg_ha(mass, 8.0, reading, 15.5),
@@ -269,21 +275,31 @@ def harvest(rng):
 @pytest.mark.parametrize("tilt", [0.0, 0.15])
 def test_means_as_lines_are_the_means_of_yields_worked_out_anew(harvest, offset, tilt):
     plots, direct = harvest
-    lines = trial_lines("T", plots)
+    lines = trial_lines("T", plots, {"X"}).about("X", {})
     assert lines.means(offset, tilt, 19.0) == approx(direct(offset, tilt, 19.0))
     assert lines.before == approx(
         entry_means(plots.before, plots.entry, plots.block).mean
     )
 
 
-def test_another_standard_moisture_scales_yields_and_moves_no_rank(harvest):
+def test_another_standard_moisture_scales_yields(harvest):
     plots, direct = harvest
-    lines = trial_lines("T", plots)
-    scale = standard_scale(15.5, 14.0)
-    found = trial_outlook(lines, 0.4, 0.0, 0.0, select=0.25, scale=scale)
-    plain = trial_outlook(lines, 0.4, 0.0, 0.0, select=0.25)
-    assert found.after == approx(direct(0.4, 0.0, 0.0, standard=14.0))
-    assert found.ranks.rank_after.tolist() == plain.ranks.rank_after.tolist()
+    lines = trial_lines("T", plots, {"X"}).about("X", {})
+    found = lines.means(0.4) * standard_scale(15.5, 14.0)
+    assert found == approx(direct(0.4, 0.0, 0.0, standard=14.0))
+
+
+def test_a_second_curve_of_the_trial_is_moved_beside_the_first(harvest):
+    plots, _ = harvest
+    both = trial_lines("T", plots, {"X", "Y"})
+    turns = {"X": Turn(0.3, 0.1, 19.0), "Y": Turn(-0.2)}
+    first, second = (both.about(c, turns).means(*turns[c]) for c in "XY")
+    moved = plots.reading + 0.3 + 0.1 * (plots.reading - 19.0)
+    moved = np.where(plots.curve == "X", moved, plots.reading - 0.2)
+    per_point = plots.per_point * (moved - plots.reading)
+    anew = entry_means(plots.before + per_point, plots.entry, plots.block).mean
+    assert first == approx(second)
+    assert first == approx(anew)
 
 
 @pytest.mark.parametrize("select", [0.5, 3])
@@ -292,7 +308,7 @@ def test_changed_selections_agree_with_ranking_anew_at_every_offset(
     harvest, select, tilt
 ):
     plots, direct = harvest
-    lines = trial_lines("T", plots)
+    lines = trial_lines("T", plots, {"X"}).about("X", {})
     found = changed_selections([lines], STOPS, tilt, 19.0, select=select)
     before = entry_means(plots.before, plots.entry, plots.block).mean
     count = selection_count(select, before.size)
@@ -302,18 +318,15 @@ def test_changed_selections_agree_with_ranking_anew_at_every_offset(
 
 
 def lines_of(before, unmoved, per_point):
-    return TrialLines(
+    before = np.asarray(before, float)
+    return EntryLines(
         trial="T",
-        entries=np.array([f"E{k}" for k in range(len(before))]),
-        candidate=np.full(len(before), True),
-        moisture=np.zeros(len(before)),
-        before=np.asarray(before, float),
+        entries=np.array([f"E{k}" for k in range(before.size)]),
+        candidate=np.full(before.size, True),
+        before=before,
         unmoved=np.asarray(unmoved, float),
         per_point=np.asarray(per_point, float),
-        per_reading=np.zeros(len(before)),
-        model="",
-        shared=False,
-        ratio_held=False,
+        per_reading=np.zeros(before.size),
     )
 
 
@@ -348,104 +361,198 @@ def test_trials_of_unlike_size_are_stacked_apart():
     assert changed_selections([], STOPS, select=0.2).tolist() == [0] * STOPS.size
 
 
+def test_who_crosses_the_line_is_told_by_name():
+    lines = lines_of([3, 2, 1], [3, 2, 1], [-3, 0, 0])
+    entered, left = crossings(lines, [0.0, 0.5], select=1)
+    assert entered.tolist() == [[False] * 3, [False, True, False]]
+    assert left.tolist() == [[False] * 3, [True, False, False]]
+
+
+def test_a_check_takes_no_place_among_the_selected():
+    lines = lines_of([3, 2, 1], [0, 2, 1], [0, 0, 0])
+    lines = replace(lines, candidate=np.array([False, True, True]))
+    entered, left = crossings(lines, [0.0], select=1)
+    assert not entered.any() and not left.any()
+
+
+# ---- intervals ---------------------------------------------------------------------
+
+
+@given(sizes=st.lists(st.integers(1, 6), min_size=2, max_size=8))
+def test_intervals_of_means_are_those_of_the_audit(sizes):
+    trial = np.repeat(np.arange(len(sizes)), sizes)
+    values = np.sin(np.arange(trial.size) * 1.7) + trial % 3
+    means = MeansOverTrials(trial, 0.95)
+    expected = clustered_mean(values, trial).interval()
+    found = means.interval(np.bincount(trial, values))
+    assert found == approx(expected, rel=1e-9, nan_ok=True)
+
+
+def test_figures_of_one_offset_have_intervals_that_hold_them(samples):
+    means = MeansOverTrials(samples.trial.astype(str), 0.95)
+    found = outlook(samples, TOLERANCE, [-0.3], means=means)
+    assert set(found.spans) == {"bias", "rmsep", "share_within", "rmsep_left_out"}
+    for name, span in found.spans.items():
+        assert span.low <= getattr(found, name)[0] <= span.high
+    assert 0 <= found.spans["share_within"].low <= found.spans["share_within"].high <= 1
+
+
+def test_one_trial_and_no_scatter_have_no_interval(samples):
+    one = only(samples, samples.trial == "C")
+    spans = outlook(
+        one, TOLERANCE, [0.0], means=MeansOverTrials(one.trial.astype(str), 0.95)
+    ).spans
+    assert all(np.isnan(span).all() for span in spans.values())
+    alike = samples_of([15, 16], [15, 16], list("AB"))
+    means = MeansOverTrials(alike.trial.astype(str), 0.95)
+    spans = outlook(alike, TOLERANCE, [0.0], means=means).spans
+    assert np.isnan(spans["share_within"]).all()
+
+
 # ---- the demo season ---------------------------------------------------------------
 
 
-@pytest.fixture(scope="module", params=["maize-S1", "maize-S2", "wheat-S1", "wheat-S2"])
-def explorer(request, audited_demo):
-    return CurveExplorer(audited_demo, request.param)
+@pytest.fixture(scope="module")
+def explorer(audited_demo):
+    found = SeasonExplorer(audited_demo)
+    for crop in sorted(set(found.options.values())):
+        list(found.serve(crop))
+    return found
 
 
-def test_the_audits_own_choice_shows_the_audits_numbers(explorer):
-    look, audit = explorer.look(explorer.start()), explorer.audit
-    assert look.recorded.bias[0] == approx(audit.bias.value, abs=1e-12)
-    assert look.recorded.rmsep[0] == approx(audit.agreement.rmsep)
-    assert look.recorded.rmsep_left_out[0] == approx(explorer.advice.rmsep_before)
-    shown = look.outlook.rmsep_left_out[look.at]
-    assert shown == approx(explorer.advice.rmsep_after, rel=1e-9)
-    assert explorer.audited.rmsep_left_out[0] == approx(shown, rel=1e-9)
-    assert explorer.advice_on(look.counted) is explorer.advice
-    assert look.samples is explorer.samples
+@pytest.fixture(params=["maize-S1", "maize-S2", "wheat-S1", "wheat-S2"])
+def name(request, explorer):
+    explorer.choose("curve", curve=request.param)
+    explorer.reset()
+    return request.param
 
 
-def test_the_audits_own_choice_ranks_as_the_audit_does(explorer):
-    start = explorer.start()
-    for name, lines in explorer.trials.items():
-        found = explorer.season.trial(name).consequences
-        shown = explorer.look(replace(start, trial=name)).trial
+def test_the_audits_own_choice_shows_the_audits_numbers(explorer, name):
+    look = explorer.look()
+    audit, advice = look.curve.audit, look.curve.advice
+    recorded, shown = look.part.recorded, look.chosen
+    assert recorded.bias[0] == approx(audit.bias.value, abs=1e-12)
+    assert recorded.spans["bias"] == approx(audit.bias.interval())
+    assert recorded.rmsep[0] == approx(audit.agreement.rmsep)
+    assert recorded.rmsep_left_out[0] == approx(advice.rmsep_before)
+    assert shown.rmsep_left_out[0] == approx(advice.rmsep_after, rel=1e-9)
+    assert look.audited.rmsep_left_out[0] == approx(shown.rmsep_left_out[0], rel=1e-9)
+    assert look.curve.advice_on(look.part.counted) is advice
+    assert look.newly == look.audited_newly
+
+
+def test_the_audits_own_choice_ranks_as_the_audit_does(explorer, name):
+    for trial, lines in explorer.trials_of(name).items():
+        explorer.choose("trial", trial=trial)
+        found = explorer.season.trial(trial).consequences
+        shown = explorer.look().trial
         assert shown.before == approx(found.before.mean)
         assert shown.count == found.count
         # Random blocks are weighted by a variance ratio that the audit fits anew.
         if not lines.ratio_held:
             assert shown.after == approx(found.after.mean)
             for side in ("rank_before", "rank_after"):
-                audited = getattr(found.ranks, side)
-                assert getattr(shown.ranks, side) == approx(audited, nan_ok=True)
+                audited, seen = getattr(found.ranks, side), getattr(shown.ranks, side)
+                assert np.array_equal(seen, audited, equal_nan=True)
 
 
-def test_a_curve_that_served_no_plot_changes_no_selection(audited_demo):
-    parallel = CurveExplorer(audited_demo, "maize-S1-new")
-    look = parallel.look(parallel.start())
-    assert parallel.trials == {} and look.trial is None
-    assert look.changed.tolist() == [0] * parallel.stops.size
+def test_a_curve_that_served_no_plot_changes_no_selection(explorer):
+    explorer.choose("curve", curve="maize-S1-new")
+    look = explorer.look()
+    assert explorer.trials_of("maize-S1-new") == {} and look.trial is None
+    assert look.changed.tolist() == [0] * look.curve.stops.size
+    assert (look.newly, look.moves) == (0, {})
 
 
 def test_what_is_kept_from_the_last_look_is_what_a_fresh_one_finds(audited_demo):
-    used = CurveExplorer(audited_demo, "wheat-S1")
-    start = used.start()
-    choices = [
-        replace(start, offset=float(used.stops[4])),
-        replace(start, tilt=0.1, left_out=frozenset({2, 7})),
-        replace(start, band=Interval(14, 18), select=0.4),
-        replace(start, tilt=0.1, trial="wheat-11", standard_pct=14.0),
-        start,
+    used = SeasonExplorer(audited_demo)
+    list(used.serve("wheat"))
+    steps = [
+        {"curve": "wheat-S1"},
+        {"offset": float(used.curve("wheat-S1").stops[4])},
+        {"tilt": 0.1, "left_out": frozenset({2, 7})},
+        {"curve": "wheat-S2"},
+        {"offset": 0.1234, "select": 0.3},
+        {"curve": "wheat-S1"},
+        {"band": Interval(14, 18), "left_out": frozenset()},
     ]
-    for choice in choices:
-        one = used.look(choice)
-        other = CurveExplorer(audited_demo, "wheat-S1").look(choice)
-        for name in ("bias", "rmsep", "rmsep_left_out", "share_within"):
-            found, expected = getattr(one.outlook, name), getattr(other.outlook, name)
+    for step in steps:
+        used.choose(str(step), **step)
+        fresh = SeasonExplorer(audited_demo)
+        list(fresh.serve("wheat"))
+        fresh.state = used.state
+        one, other = used.look(), fresh.look()
+        for figure in ("bias", "rmsep", "rmsep_left_out", "share_within"):
+            found, expected = (getattr(each.grid, figure) for each in (one, other))
             assert found.tolist() == expected.tolist()
+            assert getattr(one.chosen, figure) == getattr(other.chosen, figure)
         assert one.changed.tolist() == other.changed.tolist()
-        assert one.trial.after.tolist() == other.trial.after.tolist()
+        assert (one.newly, one.moves) == (other.newly, other.moves)
+        assert one.newly_span == other.newly_span
 
 
-def test_an_offset_between_the_stops_is_refused(audited_demo):
-    explorer = CurveExplorer(audited_demo, "wheat-S1")
-    choice = replace(explorer.start(), offset=0.123)
-    with pytest.raises(ValueError, match=r"offset is 0\.123; expected one of stops"):
-        explorer.look(choice)
+def test_the_entries_named_are_as_many_as_are_counted(explorer):
+    explorer.choose("curve", curve="maize-S1")
+    explorer.choose("offset", offset=float(explorer.curve("maize-S1").stops[2]))
+    look = explorer.look()
+    assert look.newly == look.changed[2] > 0
+    assert look.newly == sum(len(entered) for entered, _ in look.moves.values())
+    low, high = look.newly_span
+    assert low <= look.newly <= high
 
 
-def test_advice_without_samples_is_that_of_a_season_where_they_are_set_apart(
-    demo, audited_demo, tmp_path
-):
-    """The folder is audited from its tables, the samples marked as suspicious."""
-    explorer = CurveExplorer(audited_demo, "wheat-S1")
-    picked = (0, 6, 11)
-    names = explorer.samples.sample[list(picked)].tolist()
-    for path in demo.iterdir():
-        text = path.read_text(encoding="utf-8")
-        if path.name == "oven.csv":
-            rows = text.splitlines()
-            at = rows[0].split(",").index("selection_reason")
-            rows = [row.split(",") for row in rows]
-            for row in rows:
-                row[at] = "suspicious" if row[0] in names else row[at]
-            text = "\n".join(",".join(row) for row in rows) + "\n"
-        (tmp_path / path.name).write_text(text, encoding="utf-8")
-    expected = audit_season(tmp_path).advice["wheat-S1"]
-    look = explorer.look(replace(explorer.start(), left_out=frozenset(picked)))
-    found = explorer.advice_on(look.counted)
-    assert found.reason == expected.reason and found.action == expected.action
-    assert found.offset == approx(expected.offset, abs=1e-12)
-    assert found.offset != explorer.advice.offset
-    assert look.own.offset == approx(expected.offset, abs=1e-12)
+# ---- choosing ----------------------------------------------------------------------
 
 
-def test_advice_on_no_sample_is_none(audited_demo):
-    explorer = CurveExplorer(audited_demo, "wheat-S1")
-    everyone = frozenset(range(explorer.samples.n))
-    look = explorer.look(replace(explorer.start(), left_out=everyone))
-    assert look.samples.n == 0 and look.outlook.remark == NO_SAMPLE
-    assert explorer.advice_on(look.counted) is None
+@pytest.fixture
+def fresh(audited_demo):
+    found = SeasonExplorer(audited_demo)
+    found.choose("curve", curve="wheat-S1")
+    return found
+
+
+def test_choices_by_curve_survive_switching_and_only_reset_takes_them_back(fresh):
+    fresh.choose("offset", offset=0.3)
+    fresh.choose("curve", curve="wheat-S2")
+    assert fresh.choice("wheat-S2") == fresh.curve("wheat-S2").start
+    fresh.choose("curve", curve="wheat-S1")
+    assert fresh.choice("wheat-S1").offset == 0.3
+    fresh.reset()
+    assert fresh.state.choices == {}
+
+
+def test_what_was_done_is_undone_and_done_again_step_by_step(fresh):
+    offsets = [0.1, 0.2, 0.3]
+    for offset in offsets:
+        fresh.choose("offset", now=10 * offset, offset=offset)
+    fresh.undo()
+    assert fresh.choice("wheat-S1").offset == 0.2
+    fresh.redo()
+    assert fresh.choice("wheat-S1").offset == 0.3
+    for _ in range(9):
+        fresh.undo()
+    assert fresh.can == (False, True)
+    fresh.choose("tilt", tilt=0.2)  # another way from here: nothing to do again
+    assert fresh.can == (True, False)
+
+
+def test_a_drag_is_undone_at_once(fresh):
+    start = fresh.choice("wheat-S1").offset
+    for k in range(30):
+        fresh.choose("offset", now=0.05 * k, offset=0.01 * k)
+    fresh.undo()
+    assert fresh.choice("wheat-S1").offset == start
+
+
+def test_a_state_is_the_same_once_it_was_saved(fresh):
+    fresh.choose("samples", left_out=frozenset({3, 5}), tilt=0.05, select=0.3)
+    fresh.choose("standard", standard={"wheat": 14.0})
+    assert fresh.restored(json.loads(json.dumps(fresh.saved()))) == fresh.state
+
+
+def test_the_audit_is_never_touched(fresh, audited_demo):
+    before = audited_demo.audits["wheat-S1"].samples.sensor.copy()
+    fresh.choose("offset", offset=2.0, tilt=0.3)
+    fresh.look()
+    assert (audited_demo.audits["wheat-S1"].samples.sensor == before).all()
+    assert isinstance(fresh.curve("wheat-S1"), ExploredCurve)

@@ -1,0 +1,505 @@
+"""The explorer's panel: it wires what is done to what follows, and computes nothing."""
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from datetime import datetime
+from math import isfinite
+from pathlib import Path
+from time import monotonic
+from typing import Any
+
+import anywidget
+import numpy as np
+import pandas as pd
+import traitlets
+
+from kitlib.explorer.explorer import Look, SeasonExplorer
+from kitlib.explorer.pictures import (
+    NOT_THE_AUDIT,
+    ErrorPicture,
+    OffsetPicture,
+    RankPicture,
+)
+from kitlib.explorer.record import (
+    delete_records,
+    inputs_digest,
+    keep_choices,
+    kept_choices,
+    read_records,
+    write_record,
+)
+from kitlib.explorer.tables import (
+    Shown,
+    advice_in_words,
+    choice_in_words,
+    compared_table,
+    curves_table,
+    entries_table,
+    figures_frame,
+    figures_table,
+    number_text,
+    offset_label,
+    records_table,
+    sample_labels,
+    tilt_label,
+    trial_labels,
+)
+from kitlib.intake.outputs import file_name
+from kitlib.season.season import SeasonAudit, audit_season
+from kitlib.words.errors import KitError
+from kitlib.words.estimates import Interval
+
+HERE = Path(__file__).parent
+NO_CURVE = "The curve register is empty: there is nothing to explore."
+NO_SAMPLE = "no sample taken blind to the reading speaks for it."
+_ANYWHERE = ("curve", "undo", "redo", "offset_of", "open")  # also without samples
+KEEP_AFTER = 0.5  # choices are kept once nothing was done for so long [s]
+
+
+class NotUsed(KitError):
+    """A number was typed that cannot be used."""
+
+
+class ExplorerPanel(anywidget.AnyWidget):
+    """What a shift would do, for one curve of a season at a time.
+
+    The page sends actions, `{"do": name, "value": ...}`, in order; `act` does one, and
+    the traits below are what the page shows.
+
+    Parameters
+    ----------
+    out : str or Path
+        Output folder; what is put on record goes to <season name>/explore in it.
+
+    Attributes
+    ----------
+    view, reach : dict
+        Words, tables and choices; what the sliders and lists of a curve reach over.
+    errors, offsets, ranks : bytes
+        Pictures.
+    explorer : SeasonExplorer
+        Once the season is audited.
+    look : Look
+        What is shown, while `view` is ready: the curve has samples.
+    figures : DataFrame
+        What the page shows as numbers, unrounded.
+    """
+
+    _esm = HERE / "panel.js"
+    _css = HERE / "panel.css"
+    view = traitlets.Dict().tag(sync=True)
+    reach = traitlets.Dict().tag(sync=True)
+    errors = traitlets.Bytes().tag(sync=True)
+    offsets = traitlets.Bytes().tag(sync=True)
+    ranks = traitlets.Bytes().tag(sync=True)
+    answered: traitlets.List = traitlets.List().tag(sync=True)
+    explorer: SeasonExplorer
+    look: Look
+
+    def __init__(self, out: str | Path):
+        super().__init__()
+        self.out, self.home = Path(out), Path(out)
+        self.figures = pd.DataFrame()
+        self.status = ""
+        self.compared: Shown | None = None
+        self._audited = False
+        self._pictures: dict[str, tuple[ErrorPicture, OffsetPicture]] = {}
+        self._rank_picture = RankPicture()
+        self._written = 0
+        self._recorded: tuple = ()
+        self._later: asyncio.TimerHandle | None = None
+        self._task: asyncio.Task | None = None
+        self._stage("Reading and auditing the season …", -1)
+        self.on_msg(lambda _, action, __: self._receive(action))
+
+    def __repr__(self) -> str:
+        """Say what a notebook shows until it is run."""
+        return f"{NOT_THE_AUDIT}. Run the notebook to see the explorer."
+
+    # ---- getting ready -------------------------------------------------------------
+
+    async def fill(self, season: str | Path) -> None:
+        """Audit a season and show it, step by step, without holding up the page."""
+        try:
+            audit = await asyncio.to_thread(audit_season, season)
+        except KitError as refusal:
+            self._stage(str(refusal), 1)
+        else:
+            self.take(audit)
+            await self._serve()
+
+    def take(self, audit: SeasonAudit) -> None:
+        """Show an audited season, its trials not yet ready."""
+        self.home = self.out / file_name(audit.settings.name)
+        self.explorer, self._audited = SeasonExplorer(audit), True
+        if kept := kept_choices(self.explorer, self.home):
+            self.explorer.state = self.explorer.restored(kept)
+            self.status = "Your choices of last time are back."
+        self._show()
+
+    async def _serve(self) -> None:
+        """Make the trials of the crop looked at ready, with progress."""
+        explorer, curve = self.explorer, self.explorer.state.curve
+        if curve not in explorer.season.audits:
+            return
+        crop = explorer.season.audits[curve].crop
+        if crop in explorer.served:
+            return
+        steps, shown = explorer.serve(crop), -1.0
+        while (share := await asyncio.to_thread(next, steps, None)) is not None:
+            if share - shown > 0.02:
+                shown = share
+                self.view = {**self.view, "share": share}
+        self._show()
+
+    def run(self, work: Coroutine) -> None:
+        """Do work beside the page if there is a loop to do it in, else at once."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            asyncio.run(work)
+        else:
+            self._task = loop.create_task(work)
+
+    async def ready(self) -> None:
+        """Wait until the panel shows all there is."""
+        if self._task:
+            await self._task
+
+    # ---- doing ---------------------------------------------------------------------
+
+    def _receive(self, action: dict[str, Any]) -> None:
+        """Do what the page asks for, and answer whatever came of it."""
+        try:
+            self.act(action["do"], action.get("value"))
+        finally:
+            self.answered = [action["page"], action["number"]]
+
+    def act(self, name: str, value: Any = None) -> None:
+        """Do one action; a refusal is said in the status and changes nothing."""
+        can = self._audited and (self.view["ready"] or name in _ANYWHERE)
+        if name == "ping" or not can:
+            return
+        self.status = ""
+        before = self.explorer.state
+        try:
+            getattr(self, f"_do_{name}")(value)
+        except KitError as refusal:
+            self.status = str(refusal)
+        except OSError as failure:
+            self.status = (
+                f"{failure.strerror}: {failure.filename}. Nothing was written."
+            )
+        self._show()
+        if self.explorer.state != before:
+            self._keep_soon()
+        self.run(self._serve())
+
+    def _choose(self, control: str, **changed: Any) -> None:
+        """Change what is chosen."""
+        self.explorer.choose(control, monotonic(), **changed)
+
+    def _do_curve(self, name: str) -> None:
+        self._choose("curve", curve=name)
+
+    def _do_trial(self, name: str) -> None:
+        self._choose("trial", trial=name)
+
+    def _do_offset_at(self, at: int) -> None:
+        self._choose("offset", offset=float(self.look.curve.stops[at]))
+
+    def _do_offset(self, text: str) -> None:
+        self._do_offset_of([self.explorer.state.curve, text])
+
+    def _do_offset_of(self, asked: list[str]) -> None:
+        name, text = asked
+        stops = self.explorer.curve(name).stops
+        offset = read_number(text, stops[0], stops[-1], "points")
+        self.explorer.choose("offset", monotonic(), of=name, offset=offset)
+
+    def _do_slope(self, on: bool) -> None:
+        tilt = self.look.part.own.tilt if on else 0.0
+        self._choose("slope", tilt=tilt if isfinite(tilt) else 0.0)
+
+    def _do_tilt_at(self, at: int) -> None:
+        self._choose("tilt", tilt=float(self.look.curve.tilts[at]))
+
+    def _do_tilt(self, text: str) -> None:
+        tilts = self.look.curve.tilts
+        reach = tilts[0], tilts[-1]
+        self._choose("tilt", tilt=read_number(text, *reach, "points per point"))
+
+    def _do_band_low(self, text: str) -> None:
+        band = self.look.choice.band
+        low = read_number(text, 0, band.high, "%")
+        self._choose("band", band=Interval(low, band.high))
+
+    def _do_band_high(self, text: str) -> None:
+        band = self.look.choice.band
+        high = read_number(text, band.low, 100, "%")
+        self._choose("band", band=Interval(band.low, high))
+
+    def _do_leave_out(self, picked: list[int]) -> None:
+        self._choose("samples", left_out=frozenset(picked))
+
+    def _do_click_errors(self, place: list[float]) -> None:
+        picture, _ = self._pictures[self.explorer.state.curve]
+        at = picture.sample_at(self.look, *place)
+        if at is not None:
+            left_out = self.look.choice.left_out ^ {at}
+            self._choose(f"sample {at}", left_out=frozenset(left_out))
+
+    def _do_click_offsets(self, place: list[float]) -> None:
+        _, picture = self._pictures[self.explorer.state.curve]
+        self._choose("offset", offset=picture.offset_at(place[0]))
+
+    def _do_standard(self, text: str) -> None:
+        crop = self.look.curve.audit.crop
+        standard = {**self.look.state.standard, crop: read_number(text, 1, 60, "%")}
+        if standard[crop] == self.look.curve.standard_pct:
+            del standard[crop]
+        self._choose("standard", standard=standard)
+
+    def _do_select(self, text: str) -> None:
+        if self.look.state.select < 1:
+            # Ten decimals: 7 % shall be the share that 0.07 is.
+            select = round(read_number(text, 0.1, 99, "% of the entries") / 100, 10)
+        elif not (select := read_number(text, 1, 10_000, "entries")).is_integer():
+            raise NotUsed(f"{text} is not used: expected a whole number of entries.")
+        self._choose("select", select=select)
+
+    def _do_undo(self, _: None) -> None:
+        self.explorer.undo()
+
+    def _do_redo(self, _: None) -> None:
+        self.explorer.redo()
+
+    def _do_reset(self, _: None) -> None:
+        self.explorer.reset()
+
+    def _do_record(self, reason: str) -> None:
+        same = (self.explorer.state, " ".join(reason.split()))
+        if same == self._recorded:
+            self.status = "This is on record already, with this reason."
+            return
+        try:
+            number = write_record(
+                self.explorer, self.look, reason, self.home, datetime.now()
+            )
+        except KitError as refusal:
+            raise NotUsed(f"Not put on record: {refusal}") from refusal
+        self._recorded, self._written = same, self._written + 1
+        self.status = f"Put on record as {number}, in {self.home / 'explore'}."
+
+    def _do_delete(self, numbers: list[int]) -> None:
+        delete_records(self.home, numbers)
+        self._recorded, self._written = (), self._written + 1
+        self.status = f"Deleted: {', '.join(map(str, numbers))}."
+
+    def _do_open(self, numbers: list[int]) -> None:
+        [row] = self._picked(numbers, 1).itertuples()
+        self.explorer.open(row.choices)
+        self.status = f"Record {row.what_if} is open again: {row.reason}"
+
+    def _do_compare(self, numbers: list[int]) -> None:
+        self.compared = compared_table(self._picked(numbers, 2))
+
+    def _picked(self, numbers: list[int], wanted: int):
+        """Return the records picked, if they are as many as are wanted."""
+        records = read_records(self.home)
+        picked = records[records["what_if"].isin(numbers)]
+        if len(picked) != wanted:
+            raise NotUsed(f"{len(picked)} picked; expected {wanted}. Tick the records.")
+        return picked
+
+    def _keep_soon(self) -> None:
+        """Keep the choices on disk, once nothing was done for a moment."""
+        try:
+            loop = asyncio.get_running_loop()
+        except RuntimeError:
+            keep_choices(self.explorer, self.home)
+            return
+        if self._later:
+            self._later.cancel()
+        self._later = loop.call_later(
+            KEEP_AFTER, keep_choices, self.explorer, self.home
+        )
+
+    # ---- showing -------------------------------------------------------------------
+
+    def _stage(self, said: str, share: float) -> None:
+        """Say what is going on, or why there is nothing to show."""
+        self.view = {
+            "label": NOT_THE_AUDIT,
+            "said": said,
+            "status": "",
+            "share": share,
+            "curve": "",
+            "ready": False,
+        }
+
+    def _show(self) -> None:
+        """Show what follows from what is chosen, pictures first, advice last."""
+        explorer = self.explorer
+        state, audits = explorer.state, explorer.season.audits
+        if not explorer.options:
+            self._stage(NO_CURVE, 1)
+            return
+        curves = [[k, f"{crop}: {k}"] for k, crop in explorer.options.items()]
+        if state.curve not in audits:
+            self.figures = pd.DataFrame()
+            self.reach = {"curves": curves}
+            said = f"Curve {state.curve}: {NO_SAMPLE}"
+            self.view = {**self.view, "said": said, "curve": state.curve, "share": 1}
+            self.view = {**self.view, "ready": False, "status": self.status}
+            return
+        self.look = look = explorer.look()
+        served = audits[state.curve].crop in explorer.served
+        self.figures = figures_frame(look)
+        quick = look.part.counted.all() or not look.part.counted.any()
+        advice = self._advice(look) if quick else ["Working out the advice …"]
+        with self.hold_sync():
+            self._show_pictures(look)
+            self.reach = self._reach(curves, look)
+            self.view = self._view(look, served, advice)
+        if not quick:
+            self.view = {**self.view, "advice": self._advice(look)}
+
+    def _advice(self, look: Look) -> list[str]:
+        """Return the audit's advice on the samples that count, in words."""
+        return advice_in_words(look, look.curve.advice_on(look.part.counted))
+
+    def _show_pictures(self, look: Look) -> None:
+        """Show the pictures of a look."""
+        name = look.curve.audit.curve
+        if name not in self._pictures:
+            self._pictures[name] = ErrorPicture(look.curve), OffsetPicture(look.curve)
+        errors, offsets = self._pictures[name]
+        self.errors, self.offsets = errors.show(look), offsets.show(look)
+        if look.trial:
+            self.ranks = self._rank_picture.show(look)
+
+    def _reach(self, curves: list, look: Look) -> dict[str, Any]:
+        """Return what the sliders and lists of the curve reach over."""
+        curve = look.curve
+        return curve.kept(
+            "reach",
+            "",
+            lambda: {
+                "curves": curves,
+                "stops": [offset_label(curve, k) for k in curve.stops.tolist()],
+                "tilts": [tilt_label(curve, k) for k in curve.tilts.tolist()],
+                "samples": [list(pair) for pair in sample_labels(curve)],
+            },
+        )
+
+    def _view(self, look: Look, served: bool, advice: list[str]) -> dict[str, Any]:
+        """Return the words, tables and choices that the page shows."""
+        explorer, curve, choice = self.explorer, look.curve, look.choice
+        name, share = curve.audit.curve, look.state.select < 1
+        standard = explorer.standard_pct(name)
+        inputs = inputs_digest(explorer.season)
+        records = explorer.kept(
+            "records",
+            self._written,
+            lambda: records_table(read_records(self.home), inputs),
+        )
+        errors, offsets = self._pictures[name]
+        return {
+            "label": NOT_THE_AUDIT,
+            "said": choice_in_words(look),
+            "status": self.status,
+            "share": 1 if served else 0,
+            "ready": True,
+            "curve": name,
+            "offset": _slider(choice.offset, curve.stops, offset_label, curve),
+            "tilt": _slider(choice.tilt, curve.tilts, tilt_label, curve)
+            | {"off": not choice.tilt},
+            "slope": bool(choice.tilt),
+            "slopeOff": not isfinite(look.part.own.tilt),
+            "band": [number_text(end) for end in choice.band],
+            "leftOut": sorted(choice.left_out),
+            "standard": number_text(standard) if isfinite(standard) else "",
+            "select": f"{100 * look.state.select if share else look.state.select:.10g}",
+            "selectLabel": "Selected, % of entries" if share else "Selected, entries",
+            "can": list(explorer.can),
+            "reasons": self._written,
+            "figures": _plain(figures_table(look)),
+            "advice": advice,
+            "trials": [list(pair) for pair in trial_labels(explorer, look)],
+            "trial": look.trial.lines.trial if look.trial else "",
+            "entries": _plain(entries_table(look)),
+            "allCurves": _plain(curves_table(explorer))
+            | {"names": list(explorer.season.audits)},
+            "records": _plain(records),
+            "compared": _plain(self.compared) if self.compared else None,
+            "alts": {
+                "errors": errors.alt(look),
+                "offsets": offsets.alt(look),
+                "ranks": self._rank_picture.alt(look),
+            },
+        }
+
+
+def explorer_panel(season: str | Path, out: str | Path) -> ExplorerPanel:
+    """Return the explorer of a season folder, which says why if there is none.
+
+    In a notebook it is shown at once and filled while one looks on; `await
+    panel.ready()` waits for all of it.
+
+    Parameters
+    ----------
+    season : str or Path
+        The season folder; it is audited anew.
+    out : str or Path
+        Output folder; what is put on record goes to <season name>/explore in it.
+    """
+    panel = ExplorerPanel(out)
+    panel.run(panel.fill(season))
+    return panel
+
+
+def read_number(text: str, low: float, high: float, unit: str) -> float:
+    """Return a number as someone types it, a comma taken as a decimal point.
+
+    Raises
+    ------
+    NotUsed
+        If it is no number, or lies outside `low` to `high`.
+
+    Examples
+    --------
+    >>> read_number("15,5", 0, 60, "%"), read_number(" −0.35 ", -2, 2, "points")
+    (15.5, -0.35)
+    """
+    plain = text.strip().replace("−", "-")
+    if plain.count(",") == 1 and "." not in plain:
+        plain = plain.replace(",", ".")
+    try:
+        number = float(plain) if plain.isascii() and "_" not in plain else float("nan")
+    except ValueError:
+        number = float("nan")
+    if not isfinite(number):
+        raise NotUsed(f"“{text}” is no number and is not used. Type one such as 0.35.")
+    if not low <= number <= high:
+        reach = f"{number_text(low)} to {number_text(high)} {unit}"
+        raise NotUsed(f"{text} is not used: expected {reach}.")
+    return number
+
+
+def _slider(
+    value: float, stops: np.ndarray, label: Callable[..., str], curve
+) -> dict[str, Any]:
+    """Return a slider: its nearest stop, the number in its box, and its words."""
+    return {
+        "at": int(np.argmin(np.abs(stops - value))),
+        "text": number_text(value),
+        "said": label(curve, value),
+        "off": False,
+    }
+
+
+def _plain(table: Shown) -> dict[str, Any]:
+    """Return a table as the page takes it."""
+    right = [k in table.right for k in range(len(table.heads))]
+    return {**table._asdict(), "right": right}
