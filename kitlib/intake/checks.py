@@ -34,8 +34,8 @@ from kitlib.words.terms import counted, listed
 LONGEST_CELL = 200
 # Which columns hold the same kind of name, in whatever table; plots and blocks are
 # counted anew in every trial.
-_NAMES = ("trial", "entry", "crop", "curve", "sample", "method", "lab", "meter")
-_NAMES += ("sensor", "chamber_config", "location", "selection_reason")
+_NAMES = ["trial", "entry", "crop", "curve", "sample", "method", "lab", "meter"]
+_NAMES += ["sensor", "chamber_config", "location", "selection_reason"]
 _IN_TRIALS = ("plot", "block")
 _MADE_BY_SPREADSHEET = {
     "a date": r"\d{1,2}-[A-Z][a-z]{2}(-\d{2,4})?|[A-Z][a-z]{2}-\d{2,4}"
@@ -103,12 +103,12 @@ def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
     """Return what looks odd in the text cells of one table."""
     found = []
     kinds = column_kinds(table)
-    for column in frame:
+    for column in map(str, frame):
         if kinds.get(column) != TEXT or column == "remark":
             continue
         texts = frame[column].dropna()
         names = pd.Series(texts.unique(), dtype="str")
-        for code, which, said in _oddities(names, str(column), table):
+        for code, which, said in _oddities(names, column, table):
             odd = names[which]
             if len(odd):
                 rows = texts.index[texts.isin(odd)]
@@ -199,7 +199,7 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
     cells["times"] = cells.groupby(["group", "name"])["name"].transform("size")
     found = []
     for _, spellings in cells.groupby(["group", "plain"], sort=True):
-        usual = spellings.loc[spellings["times"].idxmax(), "name"]
+        usual = spellings["name"].loc[int(spellings["times"].idxmax())]
         for table, rows in spellings[spellings["name"] != usual].groupby("table"):
             said = f"{column} {_examples(rows['name'], exact=True)} is spelled like "
             said += f"{usual[:40]!a} except for letter case, spaces, zeros or "
@@ -347,7 +347,7 @@ def _leave_out_shared_keys(table: Table, name: str, keys: list[str]) -> None:
     code = "plot-twice" if name == "plots" else "reading-twice"
     for values, group in table.frame[shared].groupby(keys, sort=False):
         place = ", ".join(f"{k} {v}" for k, v in zip(keys, values, strict=True))
-        said = f"{table.where(group.index)} are all {place}; expected one row. Which "
+        said = f"{table.where(tuple(group.index))} are all {place}; expected one row. Which "
         said += "is right cannot be told, so none is used."
         table.findings.append(Finding(code, said, name, tuple(group.index)))
         table.faults.update({int(row): (code, said) for row in group.index})

@@ -240,8 +240,9 @@ def _entries(plots, checks) -> Iterator[Finding]:
 
 def _most_common(values: pd.Series, group: pd.Series) -> pd.Series:
     """Return the most common value of each group, the least of several."""
-    times = pd.DataFrame({"group": group, "value": values}).value_counts()
-    times = times.reset_index().sort_values(["count", "value"], ascending=[False, True])
+    counts = pd.DataFrame({"group": group, "value": values}).value_counts()
+    times = counts.reset_index()
+    times = times.sort_values(["count", "value"], ascending=[False, True])
     return times.drop_duplicates("group").set_index("group")["value"]
 
 

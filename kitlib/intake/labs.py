@@ -81,15 +81,15 @@ def compare_labs(
     """
     pairs = pairs[(pairs["basis"] == "oven") & ~pairs["parallel"]]
     pairs = pairs.assign(lab=pairs["lab"].fillna(UNNAMED_LAB))
-    couples = {}
+    couples: dict[tuple[str, str, str], list] = {}
     for what in ("lab", "method"):
         if what == "method" and _one_method_each(pairs):
             continue  # a lab's own method cannot be told from the lab
         for crop, names in pairs.groupby("crop")[what]:
             by_size = names.value_counts().sort_index()
-            main = by_size.idxmax()
-            for name in by_size.index.drop(main):
-                couples.setdefault((what, str(name), str(main)), []).append(crop)
+            main = str(by_size.idxmax())
+            for name in by_size.index.drop([main]):
+                couples.setdefault((what, str(name), main), []).append(crop)
     level = 1 - (1 - confidence) / max(len(couples), 1)
     return tuple(_compared(pairs, *couple, level) for couple in couples.items())
 

@@ -292,7 +292,7 @@ def against_tolerance(samples: pd.DataFrame, season: Season) -> pd.DataFrame:
     rows = []
     known = samples[samples["reference_se"].notna() & samples["crop"].notna()]
     for (crop, method), group in known.groupby(["crop", "method"]):
-        tolerance = season.tolerance_of(crop).at(group["reference_pct"].mean())
+        tolerance = season.tolerance_of(str(crop)).at(group["reference_pct"].mean())
         se = float(np.sqrt((group["reference_se"] ** 2).mean()))
         rows.append((crop, method, len(group), se, REFERENCE_SHARE * tolerance))
     columns = ["crop", "method", "n_samples", "reference_se", "third_of_tolerance"]
@@ -304,14 +304,10 @@ def _too_coarse(uncertainty: pd.DataFrame) -> Iterator[Finding]:
     coarse = uncertainty[
         uncertainty["reference_se"] > uncertainty["third_of_tolerance"]
     ]
-    for row in coarse.itertuples():
-        said = (
-            f"{row.crop} dried by {row.method}: the standard uncertainty of a sample, "
-        )
-        said += f"{show(row.reference_se)} points, is above a third of the tolerance, "
-        said += (
-            f"{show(row.third_of_tolerance)} (French Order of 1 July 2010, art. 21)."
-        )
+    for crop, method, _, se, third in coarse.itertuples(index=False, name=None):
+        said = f"{crop} dried by {method}: the standard uncertainty of a sample, "
+        said += f"{show(se)} points, is above a third of the tolerance, {show(third)} "
+        said += "(French Order of 1 July 2010, art. 21)."
         yield Finding("reference-coarse", said, "oven")
 
 
@@ -353,15 +349,15 @@ def _weights_against_given(dishes: pd.DataFrame) -> Iterator[Finding]:
     """Yield dishes whose weights say another moisture than the one beside them."""
     weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
     apart = (weighed - dishes["moisture_pct"]).abs()
-    odd = dishes.index[apart > threshold("weights_apart")]
-    if len(odd):
+    odd = apart > threshold("weights_apart")
+    if odd.any():
+        columns = dishes["sample"], weighed, dishes["moisture_pct"]
         shown = [
-            f"{dishes.at[r, 'sample']} ({show(weighed[r])} by weight, "
-            f"{show(dishes.at[r, 'moisture_pct'])} given)"
-            for r in odd
+            f"{sample} ({show(by_weight)} by weight, {show(given)} given)"
+            for sample, by_weight, given in zip(*(c[odd] for c in columns), strict=True)
         ]
         said = f"weights and moisture_pct differ in sample {listed(shown, most=3)}."
-        yield Finding("weights-contradict", said, "oven", tuple(odd))
+        yield Finding("weights-contradict", said, "oven", tuple(dishes.index[odd]))
 
 
 def _mass_lost(dishes: pd.DataFrame) -> Iterator[Finding]:
@@ -369,8 +365,8 @@ def _mass_lost(dishes: pd.DataFrame) -> Iterator[Finding]:
     lost = dishes["sealed_mass_g"] - dishes["opened_mass_g"]
     odd = dishes[lost.abs() > threshold("mass_lost") + 1e-9]
     if len(odd):
-        first = odd.drop_duplicates("sample")
-        shown = [f"{s} ({show(lost[r], 1)} g)" for r, s in first["sample"].items()]
+        each = lost[odd.index].groupby(odd["sample"], sort=False).first()
+        shown = [f"{sample} ({show(grams, 1)} g)" for sample, grams in each.items()]
         said = "lost (or, if negative, gained) more than "
         said += f"{threshold('mass_lost'):g} g between sealing and opening: sample "
         said += f"{listed(shown, most=5)}. What dries reads too low in the oven."

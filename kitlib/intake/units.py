@@ -286,7 +286,8 @@ def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
                 doubts[name] = left or trial["grain"] - others["grain"].median()
         if not doubts:
             continue
-        told = [f"{n} ({np.exp(trials.at[n, 'grain']):.0f})" for n in doubts]
+        logs = trials["grain"].loc[list(doubts)]
+        told = [f"{name} ({np.exp(float(log)):.0f})" for name, log in logs.items()]
         said = f"harvested kg/ha of {crop}, median of the trial: {listed(told, 40)}. "
         rest = trials["grain"].drop(list(doubts))
         if len(rest):
@@ -385,8 +386,8 @@ def _test_weights(frames: Frames) -> Iterator[Finding]:
         return
     crops = plots.drop_duplicates("trial").set_index("trial")["crop"]
     for table, frame in (("plots", plots), ("benchtop", bench)):
-        weights = frame.groupby("trial")[column].agg(["median", "count"])
-        weights = weights["median"][weights["count"] >= FEWEST]
+        by_trial = frame.groupby("trial")[column]
+        weights = by_trial.median()[by_trial.count() >= FEWEST]
         bushel = by_value(
             crops.reindex(weights.index),
             lambda crop: (
@@ -420,7 +421,7 @@ def _test_weights(frames: Frames) -> Iterator[Finding]:
 def _temperatures(frames: Frames) -> Iterator[Finding]:
     """Yield temperatures that look like degrees Fahrenheit."""
     for table, frame in frames.items():
-        for column in (c for c in frame if str(c).endswith("temp_c")):
+        for column in (c for c in map(str, frame) if c.endswith("temp_c")):
             by = "trial" if "trial" in frame else "curve"
             medians = frame.groupby(by)[column].median()
             odd = medians[(medians > _WARMEST) | (medians < _COLDEST)]
