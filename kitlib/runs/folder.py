@@ -11,13 +11,13 @@ import pandas as pd
 
 from kitlib.intake.outputs import LOCK_FILE
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH, SETTINGS_FILE
-from kitlib.runs.manifest import JOURNAL, TRIALS, Journal, OnRecord
+from kitlib.runs.manifest import JOURNAL, OF_A_RUN, TRIALS, Journal, OnRecord
 from kitlib.season.season import SeasonAudit
 from kitlib.words.errors import KitError
 from kitlib.words.terms import listed
 
 OUT = "out"  # what stands for the output folder in the scratch folder
-_SCRATCH, _OURS = ".work-", "made by moisture-audit"
+_SCRATCH = ".moisture-audit-work-"  # no other program's, so it may be cleared away
 # Of the plots of two states of one season at least this share has the same reading
 # or the same mass; of two seasons that share names of trials, a few per cent do.
 _SAME_SEASON = 0.5
@@ -45,6 +45,7 @@ def output_folder(folder: Path, out: Path, name: str) -> Path:
 
 def refuse_others_files(home: Path, record: OnRecord, names: Sequence[str]) -> None:
     """Refuse to write over files that no run of ours wrote."""
+    names = [*names, *OF_A_RUN]
     others = [n for n in names if n not in record.names and os.path.lexists(home / n)]
     if others:
         raise WrongCall(
@@ -88,11 +89,10 @@ def workshop(
     Those of killed runs are removed: no other run may be on.
     """
     for left in home.glob(f"{_SCRATCH}*"):
-        if (left / _OURS).is_file() and not left.is_symlink():
+        if not left.is_symlink():
             shutil.rmtree(left, ignore_errors=True)
     scratch = Path(tempfile.mkdtemp(dir=home.resolve(), prefix=_SCRATCH))
     try:
-        (scratch / _OURS).touch()
         (scratch / OUT / TRIALS).mkdir(parents=True)
         (scratch / OUT / SEASON_PATH).write_bytes(_lines([season.resolve()]))
         folders = [Path(folder).resolve() for folder in earlier]

@@ -17,8 +17,10 @@ from kitlib.intake.outputs import (
     sha256_of,
     write_bytes,
 )
+from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 
 MANIFEST, JOURNAL, SUMS = "manifest.json", ".made.jsonl", "SHA256SUMS"
+OF_A_RUN = (MANIFEST, JOURNAL, SUMS, SEASON_PATH, EARLIER_PATHS)
 TRIALS = "trials"
 
 
@@ -105,7 +107,7 @@ class OnRecord:
 def read_record(home: Path) -> OnRecord:
     """Return what earlier runs left on record in an output folder."""
     notebooks: dict[str, Made] = {}
-    names, inputs = {MANIFEST, JOURNAL, SUMS}, dict[str, str]()
+    names, inputs = set[str](), dict[str, str]()
     for line in [_text(home / MANIFEST), *_text(home / JOURNAL).splitlines()]:
         try:
             told = json.loads(line)
@@ -117,6 +119,8 @@ def read_record(home: Path) -> OnRecord:
     # If both are lost, the list for `sha256sum -c` still says what is a run's own.
     names |= {line[66:] for line in _text(home / SUMS).splitlines()}
     names |= {file for made in notebooks.values() for file in made.files}
+    if names:  # else a manifest that lies here is not of this kit
+        names |= set(OF_A_RUN)
     return OnRecord(notebooks=notebooks, names=names, inputs=inputs)
 
 

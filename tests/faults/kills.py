@@ -121,7 +121,9 @@ def stage_of(home: Path) -> str:
     names = [path.name for path in home.iterdir()]
     if "manifest.json" in names:
         return "after its manifest"
-    if ".made.jsonl" in names or any(n.startswith(".work-") for n in names):
+    if ".made.jsonl" in names or any(
+        n.startswith(".moisture-audit-work-") for n in names
+    ):
         n = len([name for name in files_of(home) if name.endswith(".ipynb")])
         return f"among its notebooks, {n} finished"
     return "among its tables"

@@ -39,8 +39,12 @@ def only_trial(season, trial: str) -> None:
 
 
 def files_of(home: Path) -> dict[str, bytes]:
-    """Return the results in an output folder by name: all but hidden files."""
-    names = {p.relative_to(home).as_posix(): p for p in home.rglob("*") if p.is_file()}
+    """Return the results in an output folder by name: all but hidden files.
+
+    Nor is season.path one, which says where the season lay.
+    """
+    paths = [p for p in home.rglob("*") if p.is_file() and p.name != "season.path"]
+    names = {path.relative_to(home).as_posix(): path for path in paths}
     return {
         name: path.read_bytes()
         for name, path in names.items()

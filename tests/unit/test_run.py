@@ -21,7 +21,7 @@ from kitlib.runs.folder import (
     refuse_others_files,
     workshop,
 )
-from kitlib.runs.manifest import Journal, Made, OnRecord
+from kitlib.runs.manifest import Journal, Made, OnRecord, read_record
 from kitlib.runs.notebooks import read_notebook, source_hash
 from kitlib.runs.run import (
     basis_of,
@@ -253,7 +253,7 @@ def test_tables_are_the_same_bytes_each_time(audit):
 
 
 def test_leftovers_of_a_killed_run_are_cleared_and_no_others(home, season):
-    left = home / ".work-abc"
+    left = home / ".moisture-audit-work-abc"
     with workshop(home, season.folder) as scratch:
         shutil.copytree(scratch, left)
     (home / ".work-mine").mkdir()
@@ -273,8 +273,11 @@ def test_leftovers_of_a_killed_run_are_cleared_and_no_others(home, season):
 def test_files_that_no_run_wrote_are_not_overwritten(home):
     record = OnRecord(notebooks={}, names={"season.pdf"}, inputs={})
     refuse_others_files(home, record, ["season.pdf", "curves.csv"])
+    (home / "manifest.json").write_text('{"name": "a web app"}')
+    with pytest.raises(WrongCall, match=r"holds manifest.json, which no run"):
+        refuse_others_files(home, read_record(home), [])
     (home / "curves.csv").symlink_to("nowhere")
-    with pytest.raises(WrongCall, match=r"curves.csv, which no run on record wrote"):
+    with pytest.raises(WrongCall, match=r"curves.csv and manifest.json, which no run"):
         refuse_others_files(home, record, ["season.pdf", "curves.csv"])
 
 
