@@ -24,7 +24,10 @@ GROUPS = [
         outputs exports drafts
         """,
     ),
-    ("curves", "effects evidence audit corrections advice doubts observations"),
+    (
+        "curves",
+        "effects evidence records audit corrections rules advice doubts observations",
+    ),
     (
         "trials",
         """

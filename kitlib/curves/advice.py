@@ -5,26 +5,37 @@ from math import isfinite, nan
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.corrections import (
+    LINE,
+    MAKE,
+    NONE,
+    OFFSET,
     Correction,
-    flaws_after_correction,
-    judged_gain,
-    line_correction,
-    no_correction,
-    offset_correction,
-    plots_agree,
-    slope_is_needed,
-    what_would_settle,
+    best_correction,
+    rmsep_by_correction,
 )
 from kitlib.curves.evidence import BEYOND
-from kitlib.intake.settings import Season
+from kitlib.curves.rules import (
+    SlopeVerdict,
+    bands_named,
+    flaws_after_correction,
+    judged_gain,
+    plots_agree,
+    slope_verdict,
+    what_would_settle_bias,
+    what_would_settle_slope,
+)
 from kitlib.statistics.agreement import shown_within
-from kitlib.words.estimates import Interval
+from kitlib.words.estimates import Estimate, Interval
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, round_to_step, show, show_span
 
 KEEP, SHIFT, RESLOPE = "keep", "shift", "reslope"
 REBUILD, UNRESOLVED = "rebuild", "unresolved"
 ACTIONS = (KEEP, SHIFT, RESLOPE, REBUILD, UNRESOLVED)
+# What an unresolved curve may leave open, besides a contradicted record, lab or swap.
+BIAS, SLOPE = "bias", "slope"
+# What next season's advice itself amounts to, for the readings of this one.
+MEANT = {KEEP: NONE, SHIFT: OFFSET, RESLOPE: LINE}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -35,6 +46,9 @@ class Recommendation:
     ----------
     action : str
         keep, shift, reslope, rebuild or unresolved.
+    open_question : str
+        What an unresolved curve leaves open: bias, slope, record, lab or swap,
+        several joined by "; "; empty for the other actions.
     reason : str
         One sentence or two, printed as they stand.
     offset : float
@@ -44,25 +58,31 @@ class Recommendation:
     new_setting : float
         Offset to load next season, in steps of the setting; nan where no single
         number is recommended.
+    bias_left : Estimate
+        Bias left once `new_setting` is loaded; not known without one. [% moisture]
     chance_within : float
-        Chance that the bias left after loading `new_setting` (or, without one,
-        the exact offset) is inside the allowed bias.
+        Chance that the bias left after loading `new_setting` (or, without one, the
+        exact offset) is inside the allowed bias, for trials like this season's: the
+        posterior of a flat prior.
     rmsep_before, rmsep_after : float
-        On trials left out, without change and with what is recommended.
+        On trials left out, without change and with `correction`.
     correction : Correction
-        What this season's readings are corrected by.
+        What this season's readings are corrected by: whatever does best on trials
+        left out.
     provisional : bool
         Whether `correction` is only the best there is, not what is recommended.
     more : str
-        For unresolved curves: how many more samples would settle it.
+        For unresolved curves: what would settle it.
     """
 
     curve: str
     action: str
+    open_question: str = ""
     reason: str
     offset: float
     interval: Interval
-    new_setting: float
+    new_setting: float = nan
+    bias_left: Estimate
     chance_within: float
     rmsep_before: float
     rmsep_after: float
@@ -76,188 +96,247 @@ def recommend(audit: CurveAudit) -> Recommendation:
 
     The rules in the order they are asked, first that holds:
 
-    1. unresolved, where no interval of the bias is known;
-    2. rebuild, where after the best correction the SEP is shown to be beyond its
-       limit, a band is beyond tolerance, or the relation is bent by more than the
-       allowed bias;
-    3. reslope, where the samples allow a slope to be judged, the gain is shown to
-       differ from 1 and trials left out fare better with a line;
-    4. keep, where the bias is shown to be inside the allowed bias and no band is
+    1. unresolved, where no interval of the bias is known, or where an offset record,
+       a lab or a swap of curves contradicts the readings;
+    2. rebuild, where the SEP is beyond its limit, a band is shown beyond tolerance, or
+       the relation is shown bent by more than the allowed bias, after the best
+       correction;
+    3. reslope, where the gain is shown to differ from 1 over the harvested plots and
+       within trials, trials left out fare better with a line, and trials and moistures
+       are enough; unresolved, where only these are too few;
+    4. keep, where the bias is shown to be inside the allowed bias and no band is shown
        beyond tolerance;
-    5. shift, where the interval of the bias leaves out zero;
+    5. shift, where the interval of the bias leaves out zero, on the samples and over
+       the harvested plots;
     6. unresolved.
 
-    Samples picked by their readings show another bias and gain than the harvest
-    has. So shift asks the bias over the harvested plots to agree, and reslope
-    judges the gain over them, where the plots' readings are known.
+    Whatever the action, this season's readings are corrected by the best of no change,
+    an offset and a line on trials left out; those of a curve without an interval, or
+    with a contradiction, are not.
 
     Parameters
     ----------
     audit : CurveAudit
     """
-    season = audit.settings
     if not isfinite(audit.bias.se) or audit.n_trials < threshold("trials_for_bias"):
-        return _unresolved(audit, season, _why_no_interval(audit))
-    flaws = flaws_after_correction(audit, season)
+        said, more = _why_no_interval(audit), what_would_settle_bias(audit)
+        return _made(audit, UNRESOLVED, said, BIAS, more, by=NONE)
+    if audit.contradictions:
+        return _contradicted(audit)
+    flaws = flaws_after_correction(audit)
     if flaws:
-        return _rebuild(audit, season, flaws)
-    if slope_is_needed(audit, season):
-        return _reslope(audit, season)
-    shown = shown_within(audit.bias, audit.allowed_bias)
-    beyond = list(audit.bands.loc[audit.bands["verdict"] == BEYOND, "band_low"])
-    if shown and not beyond:
-        return _keep(audit, season)
-    if not audit.bias.interval(season.confidence).holds(0.0):
-        if plots_agree(audit, season):
-            return _shift(audit, season)
-        return _unresolved(audit, season, _why_picked(audit, season))
-    return _unresolved(audit, season, _why_open(audit, season, shown, beyond))
+        return _made(audit, REBUILD, _flawed(audit, flaws))
+    slope = slope_verdict(audit)
+    if slope.needed:
+        return _made(audit, RESLOPE, _sloped(audit))
+    if slope.open:
+        said, more = _slope_open(audit, slope), what_would_settle_slope(audit)
+        return _made(audit, UNRESOLVED, said, SLOPE, more)
+    within = shown_within(audit.bias, audit.allowed_bias)
+    beyond = bands_named(audit.bands.loc[audit.bands["verdict"] == BEYOND, "band_low"])
+    if within and not beyond:
+        return _made(audit, KEEP, _kept(audit), change=0.0)
+    if not audit.bias.interval(audit.settings.confidence).holds(0.0):
+        if plots_agree(audit):
+            said = _shifted(audit, within, beyond)
+            return _made(audit, SHIFT, said, change=-audit.bias.value)
+        said = _picked(audit)
+    else:
+        said = _bias_open(audit, within, beyond)
+    return _made(audit, UNRESOLVED, said, BIAS, what_would_settle_bias(audit))
 
 
-def _made(audit, season, action, reason, correction, after, **more) -> Recommendation:
-    """Fill in what every recommendation carries."""
-    new_setting = more.pop("new_setting", nan)
-    loaded = audit.register["offset_loaded"]
-    added = new_setting - loaded if isfinite(new_setting) else -audit.bias.value
-    allowed = audit.allowed_bias
+def _made(
+    audit: CurveAudit,
+    action: str,
+    reason: str,
+    question: str = "",
+    more: str = "",
+    *,
+    change: float = nan,
+    by: str = "",
+) -> Recommendation:
+    """Fill in what every recommendation carries.
+
+    `change` is what is added to the offset loaded, `by` the correction of this season
+    where it is not the best one.
+    """
+    by = by or best_correction(audit)
+    rmsep, bias = rmsep_by_correction(audit), audit.bias
+    loaded, setting = audit.register["offset_loaded"], _setting(audit, change)
+    left = bias.value + setting - loaded
+    kept = Estimate(value=left, se=bias.se, df=bias.df, method=bias.method)
+    if isfinite(setting) and action in (KEEP, SHIFT):
+        ends = show_span(*kept.interval(audit.settings.confidence), 2, True)
+        if action == SHIFT:
+            reason += f" With {show(setting, sign=True)} loaded, the bias left is "
+            reason += f"{show(left, sign=True)} points ({ends})."
+    exact = left if isfinite(setting) else 0.0
+    allowed, away = audit.allowed_bias, exact - bias.value
     return Recommendation(
         curve=audit.curve,
         action=action,
+        open_question=question,
         reason=reason,
-        offset=-audit.bias.value + 0.0,
-        interval=audit.bias.interval(season.confidence).mirrored(),
-        new_setting=new_setting,
-        chance_within=audit.bias.chance_within(-allowed - added, allowed - added),
-        rmsep_before=audit.after.rmsep_none if audit.after else nan,
-        rmsep_after=getattr(audit.after, after) if audit.after else nan,
-        correction=correction,
-        **more,
+        offset=-bias.value + 0.0,
+        interval=bias.interval(audit.settings.confidence).mirrored(),
+        new_setting=setting,
+        bias_left=kept,
+        chance_within=bias.chance_within(-allowed - away, allowed - away),
+        rmsep_before=rmsep.get(NONE, nan),
+        rmsep_after=rmsep.get(by, nan),
+        correction=MAKE[by](audit),
+        provisional=by != MEANT.get(action, NONE),
+        more=more,
     )
 
 
-def _setting(audit: CurveAudit, season: Season, offset: float) -> float:
+def _setting(audit: CurveAudit, change: float) -> float:
     """Return the setting to load, nan where the one in force is not known."""
-    if audit.register["offset_mixed"] or not isfinite(audit.register["offset_loaded"]):
+    loaded = audit.register["offset_loaded"]
+    if audit.register["offset_mixed"] or not isfinite(loaded + change):
         return nan
-    return round_to_step(audit.register["offset_loaded"] + offset, season.setting_step)
+    return round_to_step(loaded + change, audit.settings.setting_step)
 
 
-def bias_in_words(audit: CurveAudit, season: Season) -> str:
-    """Return the bias and its interval as a phrase."""
-    ends = show_span(*audit.bias.interval(season.confidence), sign=True)
+def _samples_in_words(audit: CurveAudit) -> str:
+    """Return how many samples and trials there are."""
+    trials = counted(audit.n_trials, "trial")
+    return f"{counted(audit.n, 'sample')} in {trials}"
+
+
+def bias_in_words(audit: CurveAudit) -> str:
+    """Return the bias, its interval and what it rests on as a phrase."""
+    level = audit.settings.confidence
+    ends = show_span(*audit.bias.interval(level), 2, True)
     return (
-        f"bias {show(audit.bias.value, sign=True)} points "
-        f"({season.confidence:.0%} interval {ends}) on "
-        f"{counted(audit.n, 'sample')} of {counted(audit.n_trials, 'trial')}"
+        f"bias, {show(audit.bias.value, sign=True)} points ({level:.0%} interval {ends}"
+        f"; {_samples_in_words(audit)})"
     )
 
 
-def _keep(audit, season) -> Recommendation:
-    """Return keep, saying when the bias is real but too small to matter."""
-    span = show_span(*audit.bias.interval(0.9), sign=True)
-    reason = (
-        f"{bias_in_words(audit, season)}; its 90% interval {span} lies inside the "
-        f"allowed ±{show(audit.allowed_bias)}."
+def _allowed(audit: CurveAudit) -> str:
+    """Return the allowed bias as a phrase."""
+    return f"the allowed ±{show(audit.allowed_bias)}"
+
+
+def _corrected_by(audit: CurveAudit) -> str:
+    """Say what this season's readings are corrected by."""
+    name = best_correction(audit)
+    how = {NONE: "left as they are", OFFSET: "corrected by the offset"}
+    said = how.get(name, "corrected by the line")
+    return f"This season's moistures are {said}, which does best on trials left out."
+
+
+def _kept(audit: CurveAudit) -> str:
+    """Say why the setting is kept, and if the bias is real but too small."""
+    span = show_span(*audit.bias.interval(0.9), 2, True)
+    said = (
+        f"The {bias_in_words(audit)}, is shown to be within {_allowed(audit)} (90% "
+        f"interval {span})."
     )
-    if not audit.bias.interval(season.confidence).holds(0.0):
-        reason += " The bias is real but too small to matter."
-    loaded = _setting(audit, season, 0.0)
-    correction = no_correction(audit)
-    return _made(
-        audit, season, KEEP, reason, correction, "rmsep_none", new_setting=loaded
+    if not audit.bias.interval(audit.settings.confidence).holds(0.0):
+        said += " The bias is real but too small to matter."
+    return said
+
+
+def _shifted(audit: CurveAudit, within: bool, beyond: list[str]) -> str:
+    """Say why an offset is to be added."""
+    said = f"The {bias_in_words(audit)}, is significant"
+    if within:
+        said += f" although within {_allowed(audit)}, and the mean error at "
+        said += f"{listed(beyond)} is beyond tolerance"
+    else:
+        said += f" and is not shown to be within {_allowed(audit)}"
+    said += f"; add {show(-audit.bias.value, sign=True)} points."
+    if not isfinite(_setting(audit, 0.0)):
+        said += " No new setting is given: the offset in force is not known."
+    return said
+
+
+def _gain_in_words(audit: CurveAudit) -> str:
+    """Return the gain, over the plots and within trials, as a phrase."""
+    level, gain = audit.settings.confidence, judged_gain(audit)
+    within = audit.gain_by_trials.within
+    said = f"{show(gain.value, 3)} ({show_span(*gain.interval(level), 3)})"
+    if within.known:
+        ends = show_span(*within.interval(level), 3)
+        said += f", within trials {show(within.value, 3)} ({ends})"
+    return said
+
+
+def _line_pays(audit: CurveAudit) -> str:
+    """Say how much a line does better on trials left out."""
+    rmsep = rmsep_by_correction(audit)
+    return (
+        f"on trials left out a line brings RMSEP from {show(rmsep[OFFSET])} with an "
+        f"offset to {show(rmsep[LINE])}"
     )
 
 
-def _shift(audit, season) -> Recommendation:
-    """Return shift: the offset takes the bias away."""
-    setting = _setting(audit, season, -audit.bias.value)
-    reason = (
-        f"{bias_in_words(audit, season)} leaves out zero and is not shown to lie "
-        f"inside the allowed ±{show(audit.allowed_bias)}; add "
-        f"{show(-audit.bias.value, sign=True)} points."
-    )
-    if not isfinite(setting):
-        reason += " No new setting is given: the offset in force is not known."
-    correction = offset_correction(audit)
-    return _made(
-        audit, season, SHIFT, reason, correction, "rmsep_offset", new_setting=setting
+def _sloped(audit: CurveAudit) -> str:
+    """Say why a slope is needed, and give the line."""
+    line = audit.line
+    if line is None:
+        raise ValueError(f"curve {audit.curve} has no line, so none can be advised.")
+    return (
+        f"The sensor's gain is {_gain_in_words(audit)}, and {_line_pays(audit)}. "
+        f"Corrected = {show(line.intercept.value, 3)} + {show(line.slope.value, 4)} × "
+        f"reading, from {show(line.low, 1)} to {show(line.high, 1)} %."
     )
 
 
-def _reslope(audit, season) -> Recommendation:
-    """Return reslope: the correction is a line, not one setting."""
-    line, after = audit.line, audit.after
-    gain = judged_gain(audit)
-    reason = (
-        f"the sensor moves {show(gain.value, 3)} points per point of moisture "
-        f"({show_span(*gain.interval(season.confidence), 3)}); on trials left out a "
-        f"line brings RMSEP from {show(after.rmsep_offset)} with an offset to "
-        f"{show(after.rmsep_line)}. Corrected = {show(line.intercept.value, 3)} + "
-        f"{show(line.slope.value, 4)} × reading, from {show(line.low, 1)} to "
-        f"{show(line.high, 1)} %."
+def _slope_open(audit: CurveAudit, slope: SlopeVerdict) -> str:
+    """Say that a clear slope is left open, and what it lacks."""
+    return (
+        f"The sensor's gain is {_gain_in_words(audit)}, and {_line_pays(audit)}; but a "
+        f"slope asks for {listed(slope.lacks)}. {_corrected_by(audit)}"
     )
-    correction = line_correction(audit)
-    return _made(audit, season, RESLOPE, reason, correction, "rmsep_line")
 
 
-def _rebuild(audit, season, flaws: list[str]) -> Recommendation:
-    """Return rebuild, the readings corrected by the best there is for now."""
-    by_line = slope_is_needed(audit, season)
-    correction = line_correction(audit) if by_line else offset_correction(audit)
-    after = "rmsep_line" if by_line else "rmsep_offset"
-    best = "line" if by_line else "offset"
-    reason = (
-        f"{'; '.join(flaws)}. Moistures of this season are corrected by the best "
-        f"{best} for now ({bias_in_words(audit, season)})."
-    )
-    reason = reason[0].upper() + reason[1:]
-    return _made(audit, season, REBUILD, reason, correction, after, provisional=True)
+def _flawed(audit: CurveAudit, flaws: list[str]) -> str:
+    """Say what no offset and no slope would mend."""
+    said = "; ".join(flaws)
+    return f"{said[0].upper()}{said[1:]}. {_corrected_by(audit)}"
 
 
-def _unresolved(audit, season, why: str) -> Recommendation:
-    """Return unresolved, with what would settle it."""
-    return _made(
-        audit,
-        season,
-        UNRESOLVED,
-        why,
-        no_correction(audit),
-        "rmsep_none",
-        more=what_would_settle(audit, season),
-    )
+def _contradicted(audit: CurveAudit) -> Recommendation:
+    """Return unresolved: what is on record and what was read cannot both be right."""
+    found = audit.contradictions
+    questions = "; ".join(dict.fromkeys(one.question for one in found))
+    said = " ".join(one.said for one in found)
+    said += " Until this is settled the readings are not corrected."
+    more = " ".join(dict.fromkeys(one.look_up for one in found))
+    return _made(audit, UNRESOLVED, said, questions, more, by=NONE)
 
 
 def _why_no_interval(audit: CurveAudit) -> str:
     """Say why the samples cannot say how well the bias is known."""
     why = audit.bias.remark or "no interval of the bias is known"
-    return (
-        f"bias {show(audit.bias.value, sign=True)} points on "
-        f"{counted(audit.n, 'sample')} of {counted(audit.n_trials, 'trial')}, but "
-        f"{why}."
-    )
+    bias = show(audit.bias.value, sign=True)
+    return f"The bias is {bias} points ({_samples_in_words(audit)}), but {why}."
 
 
-def _why_picked(audit: CurveAudit, season: Season) -> str:
+def _picked(audit: CurveAudit) -> str:
     """Say that the samples show a bias and the harvested plots do not."""
-    over_plots = audit.coverage.bias
-    ends = show_span(*over_plots.interval(season.confidence), sign=True)
+    over_plots = audit.coverage.bias if audit.coverage else audit.bias
+    ends = show_span(*over_plots.interval(audit.settings.confidence), 2, True)
     return (
-        f"{bias_in_words(audit, season)} leaves out zero, but over the readings of "
-        f"the harvested plots it is {show(over_plots.value, sign=True)} ({ends}): "
-        "samples picked by their readings show a bias that the harvest may not have."
+        f"The {bias_in_words(audit)}, is significant, but over the readings of the "
+        f"harvested plots it is {show(over_plots.value, sign=True)} ({ends}): the "
+        "samples may have been chosen by their readings."
     )
 
 
-def _why_open(audit, season, shown: bool, beyond: list[float]) -> str:
+def _bias_open(audit: CurveAudit, within: bool, beyond: list[str]) -> str:
     """Say what the samples leave open."""
-    if shown and beyond:
-        names = listed([f"{low:g} to {low + 2:g} %" for low in beyond])
+    if within:
         return (
-            f"{bias_in_words(audit, season)} lies inside the allowed "
-            f"±{show(audit.allowed_bias)}, but the band {names} is beyond tolerance "
-            "and the samples do not allow a slope to be judged."
+            f"The {bias_in_words(audit)}, is shown to be within {_allowed(audit)}, but "
+            f"the mean error at {listed(beyond)} is beyond tolerance and a slope is "
+            "not shown."
         )
     return (
-        f"{bias_in_words(audit, season)} holds zero and reaches beyond the allowed "
-        f"±{show(audit.allowed_bias)}."
+        f"The {bias_in_words(audit)}, is not significant, but is not shown to be "
+        f"within {_allowed(audit)} either."
     )

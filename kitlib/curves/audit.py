@@ -22,7 +22,9 @@ from kitlib.curves.evidence import (
     influence,
     two_phase_bias,
 )
+from kitlib.curves.records import Contradiction, contradictions_by_curve
 from kitlib.intake.cells import Table
+from kitlib.intake.labs import compare_labs
 from kitlib.intake.pairs import OVEN, Pairing, curve_register
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import (
@@ -48,7 +50,9 @@ from kitlib.statistics.left_out import (
 )
 from kitlib.statistics.lines import (
     NO_REFERENCE_ERROR,
+    GainByTrials,
     PredictionLine,
+    gain_by_trials,
     prediction_line,
     sensor_gain,
 )
@@ -62,7 +66,7 @@ from kitlib.words.limits import Tolerance, threshold
 
 # A jackknife refits the robust line for every trial: seconds beyond this many samples.
 JACKKNIFED_AT_MOST = 500
-BY_TUE = "largest SEP consistent with set-up (ISO 12099, T_UE)"
+BY_TUE = "the largest SEP consistent with set-up (ISO 12099, T_UE)"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -83,6 +87,8 @@ class CurveAudit:
     settings : Season
     effects : tuple of Effect
         What its errors go with, rates of false discovery over the whole season.
+    contradictions : tuple of Contradiction
+        What is on record of it and its readings contradict.
     q_value : float
         False discovery rate of its bias over the season's curves.
     """
@@ -93,6 +99,7 @@ class CurveAudit:
     plots: pd.DataFrame | None
     settings: Season
     effects: tuple[Effect, ...] = ()
+    contradictions: tuple[Contradiction, ...] = ()
     q_value: float = nan
 
     @property
@@ -323,7 +330,7 @@ class CurveAudit:
         Its interval is by jackknife over trials up to `JACKKNIFED_AT_MOST` samples,
         else it takes them as independent.
         """
-        s, level = self.samples, 0.95
+        s, level = self.samples, self.settings.confidence
         trial = s.trial if s.n <= JACKKNIFED_AT_MOST else None
         return tried(passing_bablok, s.sensor, s.reference, level, trial)[0]
 
@@ -332,6 +339,12 @@ class CurveAudit:
         """The sensor's own slope, errors in both allowed for."""
         s = self.samples
         return sensor_gain(s.sensor, s.reference, s.trial, self.reference_se)
+
+    @cached_property
+    def gain_by_trials(self) -> GainByTrials:
+        """The gain within and between trials, told apart."""
+        s = self.samples
+        return gain_by_trials(s.sensor, s.reference, s.trial, self.reference_se)
 
     @cached_property
     def curvature(self) -> Estimate:
@@ -372,6 +385,14 @@ class CurveAudit:
         """Largest bias allowed at the samples' mean moisture. [% moisture]."""
         return self.settings.allowed_bias_at(self.crop, self.mean_reference)
 
+    @property
+    def reference_limit(self) -> float:
+        """Largest standard error the reference should have: a third of the tolerance.
+
+        French Order of 1 July 2010, article 21. [% moisture]
+        """
+        return float(self.tolerance.at(self.mean_reference)) / 3
+
     @cached_property
     def _max_sep_and_source(self) -> tuple[float, str]:
         own = self.settings.max_sep.get(self.crop)
@@ -382,7 +403,7 @@ class CurveAudit:
         if at_setup > 0 and n_at_setup > 2 and self.n > 1:
             return unexplained_error_limit(at_setup, self.n, n_at_setup - 1), BY_TUE
         at_mean = float(self.tolerance.at(self.mean_reference))
-        return at_mean, "tolerance at the mean moisture"
+        return at_mean, "the tolerance at the mean moisture"
 
     @property
     def max_sep(self) -> float:
@@ -418,6 +439,8 @@ def audit_curves(
         By curve, in order of crop and curve, false discovery rates filled in.
     """
     register = curve_register(curves.frame)
+    labs = compare_labs(pairing.pairs, settings.confidence)
+    contradicted = contradictions_by_curve(pairing.pairs, labs, settings)
     by_curve = pairing.pairs.groupby(["crop", "curve"], sort=True)
     readings = pairing.plots[["curve", "trial", "sensor_pct"]]
     harvested = dict(list(readings.groupby("curve")))
@@ -431,6 +454,7 @@ def audit_curves(
             effects=tuple(
                 effects_on(pairs[pairs["used"]], register.at[curve, "chamber_config"])
             ),
+            contradictions=contradicted.get(curve, ()),
         )
         for (crop, curve), pairs in by_curve
         if pairs["used"].any()

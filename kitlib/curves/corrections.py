@@ -1,27 +1,11 @@
-"""A correction of a curve's readings, with what is known of it.
-
-What a curve's readings are corrected by, with the uncertainty of its audit.
-
-What no offset and no slope would mend in a curve.
-
-What the samples and the harvested plots must agree on before a curve is changed.
-
-How many more samples and trials would settle what these leave open.
-"""
+"""What a curve's readings are corrected by, and which correction does best."""
 
 from dataclasses import dataclass
-from math import ceil, inf, isfinite, sqrt
 
 import numpy as np
-from scipy.stats import t as student_t
+from numpy.typing import ArrayLike
 
 from kitlib.curves.audit import CurveAudit
-from kitlib.intake.settings import Season
-from kitlib.statistics.left_out import sep_interval
-from kitlib.statistics.sums import trial_sums
-from kitlib.words.estimates import Estimate
-from kitlib.words.limits import threshold
-from kitlib.words.terms import counted, listed, show, show_span
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -73,7 +57,7 @@ class Correction:
         """Whether it is known how well the line is known."""
         return bool(np.isfinite(self.covariance).all() and self.df > 0)
 
-    def apply(self, sensor) -> np.ndarray:
+    def apply(self, sensor: ArrayLike) -> np.ndarray:
         """Return corrected moisture. [% moisture, wet basis]"""
         reading = np.asarray(sensor, float)
         return reading + self.shift + self.tilt * (reading - self.pivot)
@@ -129,6 +113,19 @@ def _square_root(covariance: np.ndarray) -> np.ndarray:
     return vectors * np.sqrt(np.clip(values, 0, None))
 
 
+def no_correction(audit: CurveAudit) -> Correction:
+    """Return the correction that changes nothing, the bias as uncertain as it is."""
+    bias = audit.bias
+    return Correction(
+        curve=audit.curve,
+        pivot=audit.anchor,
+        shift=0.0,
+        tilt=0.0,
+        covariance=np.diag([bias.se**2, 0.0]),
+        df=bias.df,
+    )
+
+
 def offset_correction(audit: CurveAudit) -> Correction:
     """Return the correction that adds −bias, with the bias's own uncertainty."""
     bias = audit.bias
@@ -145,143 +142,42 @@ def offset_correction(audit: CurveAudit) -> Correction:
 def line_correction(audit: CurveAudit) -> Correction:
     """Return the correction by the prediction line, with its joint uncertainty."""
     line = audit.line
-    fit = line.fit
+    if line is None:
+        raise ValueError(f"line_correction: curve {audit.curve} has no line.")
     return Correction(
         curve=audit.curve,
         pivot=line.anchor,
-        shift=float(fit.coefficients[0]),
-        tilt=float(fit.coefficients[1]),
-        covariance=fit.covariance,
+        shift=float(line.fit.coefficients[0]),
+        tilt=float(line.fit.coefficients[1]),
+        covariance=line.fit.covariance,
         df=line.tilt.df,
     )
 
 
-def no_correction(audit: CurveAudit) -> Correction:
-    """Return the correction that changes nothing, the bias as uncertain as it is."""
-    bias = audit.bias
-    return Correction(
-        curve=audit.curve,
-        pivot=audit.anchor,
-        shift=0.0,
-        tilt=0.0,
-        covariance=np.diag([bias.se**2, 0.0]),
-        df=bias.df,
-    )
+NONE, OFFSET, LINE = "none", "offset", "line"
+MAKE = {NONE: no_correction, OFFSET: offset_correction, LINE: line_correction}
 
 
-def flaws_after_correction(audit: CurveAudit, season: Season) -> list[str]:
-    """Return, in words, what no offset and no slope would mend."""
-    flaws = []
-    if min(audit.sep_interval.low, _sep_after(audit, season)) > audit.max_sep:
-        flaws.append(
-            f"its SEP of {show(audit.sep)} ({show_span(*audit.sep_interval)}) lies "
-            f"beyond {show(audit.max_sep)} ({audit.max_sep_source})"
-        )
-    bend, ends = audit.curvature.value, audit.curvature.interval(season.confidence)
-    if abs(bend) > audit.allowed_bias and (ends.low > 0 or ends.high < 0):
-        flaws.append(
-            f"its errors bend: mid-range they lie {show(bend, sign=True)} points "
-            f"({show_span(*ends, sign=True)}) from a straight line"
-        )
-    flaws += _bands_beyond_after(audit)
-    return flaws
+def rmsep_by_correction(audit: CurveAudit) -> dict[str, float]:
+    """Return the RMSEP of each correction on trials left out, those known. [points].
 
-
-def _sep_after(audit: CurveAudit, season: Season) -> float:
-    """Return the low end of the SEP about the prediction line, inf without one."""
-    line, samples = audit.line, audit.samples
-    if line is None:
-        return inf
-    corrected = line.corrected(samples.sensor)
-    sums = trial_sums(corrected, samples.reference, samples.trial)
-    return sep_interval(sums, season.confidence).interval.low
-
-
-def _bands_beyond_after(audit: CurveAudit) -> list[str]:
-    """Name bands that stay beyond tolerance after the best correction."""
-    bands, line = audit.bands, audit.line
-    judged = bands[bands["n"] >= threshold("samples_per_band")]
-    left = judged["mean_error"] - audit.bias.value
-    if line is not None:
-        middle = judged["band_low"] + 1.0
-        tilt = line.tilt.value
-        by_line = judged["mean_error"] - audit.bias.value
-        by_line = by_line + tilt * (middle - audit.mean_reference)
-        left = left.where(left.abs() < by_line.abs(), by_line)
-    half = (judged["high"] - judged["low"]) / 2
-    beyond = judged[(left.abs() > judged["tolerance"]) & (left.abs() > half)]
-    if beyond.empty:
-        return []
-    names = [f"{low:g} to {low + 2:g} %" for low in beyond["band_low"]]
-    return [f"the band {listed(names)} stays beyond tolerance after any correction"]
-
-
-def plots_agree(audit: CurveAudit, season: Season) -> bool:
-    """Whether the bias over the harvested plots leaves out zero on the same side.
-
-    True where it is not known: then nothing speaks against the samples.
+    A line is among them only where its uncertainty is known, as the ranks of entries
+    are drawn from it.
     """
-    if audit.coverage is None or not audit.coverage.bias.known:
-        return True
-    ends = audit.coverage.bias.interval(season.confidence)
-    if not isfinite(ends.low):
-        return True
-    return ends.low > 0 if audit.bias.value > 0 else ends.high < 0
-
-
-def judged_gain(audit: CurveAudit) -> Estimate:
-    """Return the gain over the harvested plots, that of the samples without it."""
-    over_plots = audit.coverage.gain if audit.coverage else None
-    if over_plots is not None and isfinite(over_plots.se):
-        return over_plots
-    return audit.gain
-
-
-def slope_is_needed(audit: CurveAudit, season: Season) -> bool:
-    """Whether the samples call for a slope, by every rule a slope must pass."""
     after = audit.after
-    if audit.line is None or after is None:
-        return False
-    wide = audit.spread_is_wide or audit.span >= threshold("span_for_reslope")
-    enough = audit.n_trials >= threshold("trials_for_reslope")
-    enough = enough and audit.n >= threshold("samples_for_line")
-    gain = judged_gain(audit).interval(season.confidence)
-    differs = isfinite(gain.low) and not gain.holds(1.0)
-    tilt = audit.line.tilt.interval(season.confidence)
-    tilts = isfinite(tilt.low) and not tilt.holds(0.0)
-    better = after.rmsep_line < after.rmsep_offset
-    return bool(enough and wide and differs and tilts and better)
+    if after is None:
+        return {}
+    found = {NONE: after.rmsep_none, OFFSET: after.rmsep_offset}
+    if audit.line is not None and np.isfinite(audit.line.tilt.se):
+        found[LINE] = after.rmsep_line
+    return {name: rmsep for name, rmsep in found.items() if np.isfinite(rmsep)}
 
 
-MOST_TRIALS = 200
+def best_correction(audit: CurveAudit) -> str:
+    """Return the name of the correction that does best on trials left out.
 
-
-def what_would_settle(audit: CurveAudit, season: Season) -> str:
-    """Return how many more samples and trials would settle a curve.
-
-    Takes the SDs between and within trials as found, and as many samples a trial
-    as there were; the bias as estimated. A forecast, not a promise.
+    No change competes as well: a correction that only chases the chance of these
+    samples makes the trials it has not seen worse. Of equals the simplest.
     """
-    parts = audit.components
-    if parts is None or audit.n_trials < 2 or not isfinite(parts.sd_residual):
-        return "Samples of at least two more trials are needed before anything is said."
-    a_trial = audit.n / audit.n_trials
-    sd_trial = parts.sd_trial if isfinite(parts.sd_trial) else 0.0
-    spread = sqrt(sd_trial**2 + parts.sd_residual**2 / a_trial)
-    bias, allowed = abs(audit.bias.value), audit.allowed_bias
-    for trials in range(max(audit.n_trials, 3), MOST_TRIALS + 1):
-        se = spread / sqrt(trials)
-        inside = bias + student_t.ppf(0.95, trials - 1) * se <= allowed
-        tail = (1 + season.confidence) / 2
-        if inside or bias > student_t.ppf(tail, trials - 1) * se:
-            more = max(trials - audit.n_trials, 1)
-            samples = ceil(more * a_trial)
-            return (
-                f"About {counted(more, 'more trial')} with "
-                f"{counted(samples, 'sample')} in all would settle it, if the bias is "
-                "as estimated."
-            )
-    return (
-        f"More than {MOST_TRIALS} trials would be needed: the bias lies too near the "
-        "allowed bias to be called."
-    )
+    rmsep = rmsep_by_correction(audit)
+    return min(rmsep, key=lambda name: rmsep[name], default=NONE)

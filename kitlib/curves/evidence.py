@@ -1,11 +1,12 @@
 """The samples of one curve: bands of moisture, coverage of the plots, influence."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
+from scipy.stats import t as student_t
 
 from kitlib.statistics.agreement import agreement
 from kitlib.statistics.arrays import moisture_bands, tried
@@ -16,7 +17,7 @@ from kitlib.statistics.over_plots import (
     bias_over_plots,
     gain_over_plots,
 )
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.estimates import Estimate, Interval, not_known
 from kitlib.words.limits import Tolerance, threshold
 
 
@@ -55,6 +56,10 @@ class Samples:
         """Number of trials they come from."""
         return len(set(self.trial))
 
+    def with_readings(self, sensor: np.ndarray) -> "Samples":
+        """Return the samples as if they had read otherwise. [% moisture]."""
+        return replace(self, sensor=sensor)
+
     @classmethod
     def of(cls, pairs: pd.DataFrame) -> "Samples":
         """Return the samples of a table of pairs."""
@@ -67,7 +72,8 @@ class Samples:
         )
 
 
-WITHIN, BEYOND, FEW = "within", "beyond", "too few samples"
+WITHIN, BEYOND, OPEN = "within", "beyond", "not shown"
+FEW, ONE_TRIAL = "too few samples", "one trial only"
 BAND_COLUMNS = ["band_low", "band_high", "n", "n_trials", "mean_error", "low", "high"]
 BAND_COLUMNS += ["method", "tolerance", "share_within", "verdict"]
 
@@ -77,25 +83,70 @@ def audit_bands(
 ) -> pd.DataFrame:
     """Return the mean error of each 2-point band of moisture against the tolerance.
 
-    A band's verdict is "within" or "beyond" by its mean error, or "too few
-    samples" under the number of `limits.THRESHOLDS`. Columns: `BAND_COLUMNS`.
+    A band is "within" or "beyond" its tolerance only where its whole interval is, and
+    "not shown" else. Intervals are adjusted for the number of bands judged (Holm): of
+    many bands one would else lie beyond by chance. Bands with few samples, or from
+    one trial, are not judged and keep the plain interval. Columns: `BAND_COLUMNS`.
+
+    References
+    ----------
+    .. [1] Holm, Scandinavian J. Statistics 6 (1979) 65-70 (from memory).
     """
     lows = moisture_bands(samples.reference, width)
-    rows = []
+    rows, means = [], []
     for low in np.unique(lows):
         here = lows == low
         error, trial = samples.error[here], samples.trial[here]
-        mean = clustered_mean(error, trial)
         allowed = tolerance.at(samples.reference[here])
-        limit = float(tolerance.at(float(samples.reference[here].mean())))
-        verdict = WITHIN if abs(mean.value) <= limit else BEYOND
-        if error.size < threshold("samples_per_band"):
-            verdict = FEW
-        share = float((np.abs(error) <= allowed).mean())
-        row = (low, low + width, error.size, len(set(trial)), mean.value)
-        row += (*mean.interval(level), mean.method or mean.remark, limit)
-        rows.append((*row, share, verdict))
-    return pd.DataFrame(rows, columns=BAND_COLUMNS)
+        means.append(clustered_mean(error, trial))
+        rows.append(
+            {
+                "band_low": low,
+                "band_high": low + width,
+                "n": error.size,
+                "n_trials": len(set(trial)),
+                "mean_error": means[-1].value,
+                "method": means[-1].method or means[-1].remark,
+                "tolerance": float(tolerance.at(samples.reference[here].mean())),
+                "share_within": float((np.abs(error) <= allowed).mean()),
+            }
+        )
+    bands = pd.DataFrame(rows)
+    few = bands["n"] < threshold("samples_per_band")
+    known = np.array([mean.df > 0 for mean in means])
+    judged = ~few & (bands["n_trials"] > 1) & known
+    levels = _holm_levels(means, bands["tolerance"], judged, level)
+    ends = [mean.interval(own) for mean, own in zip(means, levels, strict=True)]
+    verdicts = [
+        _verdict(end, limit) if fit else FEW if little else ONE_TRIAL
+        for end, limit, fit, little in zip(
+            ends, bands["tolerance"], judged, few, strict=True
+        )
+    ]
+    low, high = zip(*ends, strict=True)
+    return bands.assign(low=low, high=high, verdict=verdicts)[BAND_COLUMNS]
+
+
+def _verdict(ends: Interval, limit: float) -> str:
+    """Return where an interval lies against plus or minus a limit."""
+    if ends.low > limit or ends.high < -limit:
+        return BEYOND
+    return WITHIN if ends.inside(limit) else OPEN
+
+
+def _holm_levels(means, limits, judged, level) -> list[float]:
+    """Return the level of each band's interval: Holm's for those judged."""
+    beyond = [
+        student_t.sf((abs(mean.value) - limit) / mean.se, mean.df) if fit else np.inf
+        for mean, limit, fit in zip(means, limits, judged, strict=True)
+    ]
+    levels, left = np.full(len(means), level), int(sum(judged))
+    for k in np.argsort(beyond, kind="stable")[:left]:
+        levels[k] = 1 - (1 - level) / left
+        # Step down while bands are shown beyond; the rest keep the level of the first
+        # that is not.
+        left -= 2 * beyond[k] < (1 - level) / left
+    return levels.tolist()
 
 
 @dataclass(frozen=True, kw_only=True)

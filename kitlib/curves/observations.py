@@ -8,6 +8,7 @@ import pandas as pd
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.doubts import robust_spread, stuck_findings, suspected_swaps
 from kitlib.curves.effects import DAY, OTHER_CONFIGURATION
+from kitlib.curves.rules import shown_apart
 from kitlib.intake.settings import Season
 from kitlib.words.findings import Finding
 from kitlib.words.limits import threshold
@@ -15,6 +16,9 @@ from kitlib.words.terms import counted, listed, show, show_span
 
 # What is looked at of the plots a curve served.
 OBSERVED = ["trial", "curve", "chamber_config", "harvested_at", "recorded_pct"]
+OBSERVED += ["grain_temp_c"]
+# Colder or wetter grain is outside what sensors are built for. [°C; % moisture]
+COLDEST, WETTEST = 5.0, 25.0
 
 
 def observe_curve(audit: CurveAudit, plots, season: Season) -> list[Finding]:
@@ -36,13 +40,16 @@ def observe_curve(audit: CurveAudit, plots, season: Season) -> list[Finding]:
         _served_plots(audit, plots),
         _representation(audit),
         _rounding(audit, season),
+        _gain_between_trials(audit, season),
+        _estimates_only(plots),
     )
     found = [
         Finding(code=code, curve=audit.curve, message=f"curve {audit.curve}: {said}.")
         for part in parts
         for code, said in part
     ]
-    return found + stuck_findings(audit.curve, plots)
+    told = [one.finding(audit.curve) for one in audit.contradictions if one.code]
+    return told + found + stuck_findings(audit.curve, plots)
 
 
 Observed = Iterator[tuple[str, str]]
@@ -144,7 +151,8 @@ def _effects(audit: CurveAudit, season: Season) -> Observed:
                 f"as {effect.name} goes from {show(effect.low, 1)} to "
                 f"{show(effect.high, 1)} {effect.unit} the error moves by "
                 f"{show(effect.change.value, sign=True)} points "
-                f"({show_span(*ends, sign=True)}; other conditions going along)",
+                f"({show_span(*ends, sign=True)}; at equal moisture, not adjusted for "
+                "the other conditions)",
             )
 
 
@@ -211,4 +219,32 @@ def _rounding(audit: CurveAudit, season: Season) -> Observed:
             "setting-rounded",
             f"a setting in steps of {season.setting_step:g} can leave "
             f"{season.setting_step / 2:g} of the allowed {show(audit.allowed_bias)}",
+        )
+
+
+def _gain_between_trials(audit: CurveAudit, season: Season) -> Observed:
+    """Yield whether the errors rise between trials and not within them."""
+    gain = audit.gain_by_trials
+    if shown_apart(gain.apart.interval(season.confidence), 0.0):
+        within = show_span(*gain.within.interval(season.confidence), 3)
+        between = show_span(*gain.between.interval(season.confidence), 3)
+        yield (
+            "slope-between-trials",
+            f"the gain is {show(gain.within.value, 3)} ({within}) within trials and "
+            f"{show(gain.between.value, 3)} ({between}) between them: what makes the "
+            "errors rise is something that wet and dry trials differ in, not a slope",
+        )
+
+
+def _estimates_only(plots: pd.DataFrame) -> Observed:
+    """Yield how many plots were too cold or too wet for any sensor."""
+    cold = plots["grain_temp_c"] < COLDEST
+    wet = plots["recorded_pct"] > WETTEST
+    n = int((cold | wet).sum())
+    if n:
+        yield (
+            "beyond-estimates",
+            f"{counted(n, 'plot')} of {len(plots)} ({n / len(plots):.0%}) read below "
+            f"{COLDEST:g} °C ({int(cold.sum())}) or above {WETTEST:g} % moisture "
+            f"({int(wet.sum())}): estimates only",
         )

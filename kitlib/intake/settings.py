@@ -250,6 +250,8 @@ class Season(_Strict):
         Unit of yields in the reports; the tables stay in kg/ha.
     costs : CostSetting or None
         Of a trial visit, a sample, a dish and a benchtop reading, for the plan.
+    trials_for_reslope : int
+        Trials a curve needs before a slope is advised.
     wanted_half_width : float or None
         Of the bias's interval, for the plan; None: half the allowed bias. [points]
     setup : SetupLimits
@@ -287,6 +289,9 @@ class Season(_Strict):
     bushel_lb: dict[str, Positive] = {}
     yield_unit: Literal["t/ha", "kg/ha", "bu/ac"] = "t/ha"
     costs: CostSetting | None = None
+    trials_for_reslope: Annotated[int, Field(ge=4)] = int(
+        threshold("trials_for_reslope")
+    )
     wanted_half_width: Positive | None = None
     setup: SetupLimits = SetupLimits()
     units: SeasonUnits = SeasonUnits()

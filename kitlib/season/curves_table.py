@@ -48,7 +48,7 @@ def _curve_row(audit: CurveAudit, advice: Recommendation, season: SeasonAudit) -
         **_bias_cells(audit, season.settings.confidence),
         **_line_cells(audit, season.settings.confidence),
         **_spread_cells(audit, season.settings.confidence),
-        **_advice_cells(audit, advice),
+        **_advice_cells(audit, advice, season.settings.confidence),
         "offset_pooled": _value(season.shrunken.get(audit.curve)),
         "q_value": audit.q_value,
     }
@@ -97,6 +97,8 @@ def _line_cells(audit: CurveAudit, level: float) -> dict:
         "slope_df": found.slope.df,
         "slope_shrunk": found.line.shrunk_slope if found.line else nan,
         **_ends("gain", found.gain, level),
+        **_ends("gain_within", found.gain_by_trials.within, level),
+        **_ends("gain_between", found.gain_by_trials.between, level),
         **_ends("curvature", found.curvature, level),
         "anchor_pct": found.anchor,
     }
@@ -138,16 +140,18 @@ def _spread_cells(audit: CurveAudit, level: float) -> dict:
         "limit_of_agreement_high": limits.upper.value if limits else nan,
         "concordance": found.concordance,
         "reference_se": found.reference_se,
+        "reference_limit": found.reference_limit,
         "max_sep": audit.max_sep,
         "max_sep_source": audit.max_sep_source,
     }
 
 
-def _advice_cells(audit: CurveAudit, advice: Recommendation) -> dict:
+def _advice_cells(audit: CurveAudit, advice: Recommendation, level: float) -> dict:
     """Return what is recommended for a curve."""
     return {
         "allowed_bias": audit.allowed_bias,
         "action": advice.action,
+        "open_question": advice.open_question,
         "offset": advice.offset,
         "offset_low": advice.interval.low,
         "offset_high": advice.interval.high,
@@ -158,6 +162,7 @@ def _advice_cells(audit: CurveAudit, advice: Recommendation) -> dict:
         "reason": advice.reason,
         "rmsep_before_left_out": advice.rmsep_before,
         "rmsep_after_left_out": advice.rmsep_after,
+        **_ends("bias_left", advice.bias_left, level),
         "chance_within_allowed": advice.chance_within,
         "what_would_settle": advice.more,
     }

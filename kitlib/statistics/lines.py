@@ -8,12 +8,18 @@ sensor's own slope, with error in both the sensor and the reference.
 
 from dataclasses import dataclass, replace
 from math import isfinite, nan, sqrt
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from kitlib.statistics.arrays import errors_of, paired, tried
+from kitlib.statistics.arrays import (
+    ROUNDING,
+    cluster_codes,
+    errors_of,
+    paired,
+    tried,
+)
 from kitlib.statistics.clustered import (
     CR2,
     ClusteredFit,
@@ -333,3 +339,79 @@ def sensor_gain(
         return not_known("no scatter about the line")
     found, why = tried(gain, sensor, reference, sd_sensor, reference_se, trial)
     return found if found is not None else not_known(why)
+
+
+class GainByTrials(NamedTuple):
+    """The gain inside trials, over trial means, and how far the two lie apart."""
+
+    within: Estimate
+    between: Estimate
+    apart: Estimate  # between less within
+
+
+def gain_by_trials(
+    sensor: ArrayLike, reference: ArrayLike, trial: Any, reference_se: float
+) -> GainByTrials:
+    """Return the gain within and between trials, told apart.
+
+    Estimands: the slope of the sensor on the true moisture among grain of one trial,
+    and the slope of its mean readings on the mean moistures of trials. A sensor with
+    a gain of its own shows the same in both. Where they differ, something else that
+    wet and dry trials differ in (temperature, crop stage, a lab) makes the errors.
+
+    Parameters
+    ----------
+    sensor, reference, trial : array_like, shape (n,)
+        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
+    reference_se : float
+        Standard error of a reference value, nan if not known. [% moisture]
+
+    Notes
+    -----
+    Errors on the trial mean of the reference and on the distance from it (Mundlak's
+    form), CR2 by trial. Each slope is divided by the reliability of its moistures,
+    1 - (error variance of the reference) / (their variance), which is that of
+    errors in variables where the reference's error is known.
+
+    References
+    ----------
+    .. [1] Mundlak, Econometrica 46 (1978) 69-85 (from memory).
+
+    Examples
+    --------
+    >>> reference = np.array([12.0, 14, 15, 17, 18, 20, 21, 23])
+    >>> trial = np.repeat([0, 1, 2, 3], 2)
+    >>> sensor = reference + 0.1 * np.repeat([13.0, 16, 19, 22], 2)
+    >>> found = gain_by_trials(sensor, reference, trial, 0.0)
+    >>> round(found.within.value, 6), round(found.between.value, 6)
+    (1.0, 1.1)
+    """
+    sensor, reference = paired("gain_by_trials", sensor, reference)
+    codes, n_trials = cluster_codes("gain_by_trials: trial", trial, sensor.size)
+    size = np.bincount(codes)
+    mean = (np.bincount(codes, reference) / size)[codes]
+    inside, repeats = reference - mean, sensor.size - n_trials
+    if n_trials < 4 or repeats < 4:
+        return _unknown("needs at least 4 trials, and samples that repeat in them")
+    if not isfinite(reference_se):
+        return _unknown(NO_REFERENCE_ERROR)
+    noise = reference_se**2
+    kept_within = 1 - noise / max(float(inside @ inside) / repeats, ROUNDING)
+    kept_between = 1 - noise * n_trials / sensor.size / max(mean.var(), ROUNDING)
+    if min(kept_within, kept_between) < 0.5:
+        return _unknown("moistures vary little more than the reference's own error")
+    design = np.column_stack([np.ones_like(mean), inside, mean - mean.mean()])
+    fit, why = tried(clustered_fit, design, errors_of(sensor, reference), trial)
+    if fit is None:
+        return _unknown(why)
+
+    def slope(within: float, between: float) -> Estimate:
+        weights = np.array([0.0, within / kept_within, between / kept_between])
+        found = fit.contrast(weights)
+        return replace(found, value=found.value + float(weights.sum()))
+
+    return GainByTrials(slope(1, 0), slope(0, 1), slope(-1, 1))
+
+
+def _unknown(why: str) -> GainByTrials:
+    return GainByTrials(*3 * (not_known(why),))

@@ -1,0 +1,305 @@
+"""Records that the readings contradict: offsets loaded, curves exchanged, labs.
+
+None is corrected here: which side is wrong is to be looked up, and until then the
+curves concerned are not settled.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import combinations
+from math import sqrt
+
+import numpy as np
+import pandas as pd
+from scipy.stats import t as student_t
+
+from kitlib.intake.labs import LabDifference
+from kitlib.intake.settings import Season
+from kitlib.statistics.clustered import clustered_fit
+from kitlib.words.errors import KitError
+from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.findings import Finding
+from kitlib.words.terms import show, show_span
+
+RECORD, SWAP, LAB = "record", "swap", "lab"
+# Chances of a false alarm: of a step where none is, in a curve; of a swap, in a season.
+STEP_ALARM, SWAP_ALARM = 0.01, 0.03
+FEWEST = 3  # samples of an offset, of either side of a step
+
+
+@dataclass(frozen=True, kw_only=True)
+class Contradiction:
+    """One thing on record that a curve's readings contradict.
+
+    Attributes
+    ----------
+    question : str
+        "record", "swap" or "lab": what it leaves open.
+    code : str
+        Of the finding that tells it; empty where another one does already.
+    said, look_up : str
+        What was found, and what would settle it; each a sentence.
+    trial : str
+        The trial it concerns, empty if several.
+    """
+
+    question: str
+    code: str
+    said: str
+    look_up: str
+    trial: str = ""
+
+    def finding(self, curve: str) -> Finding:
+        """Return it as a finding on its curve."""
+        said = f"curve {curve}: {self.said} {self.look_up}"
+        return Finding(code=self.code, curve=curve, message=said)
+
+
+def contradictions_by_curve(
+    pairs: pd.DataFrame, labs: tuple[LabDifference, ...], settings: Season
+) -> dict[str, tuple[Contradiction, ...]]:
+    """Return what contradicts the records of each curve.
+
+    Parameters
+    ----------
+    pairs : DataFrame
+        As in `Pairing.pairs`.
+    labs : tuple of LabDifference
+        Labs and methods compared.
+    settings : Season
+    """
+    used = pairs[pairs["used"]]
+    found: dict[str, list[Contradiction]] = {}
+    for curve, samples in used.groupby("curve", sort=True):
+        found[str(curve)] = [
+            *offset_contradictions(samples, settings),
+            *_open_labs(labs, str(curve), settings.setting_step),
+        ]
+    for one, other, trial, said in exchanged_curves(used[~used["parallel"]], settings):
+        for curve, second in ((one, other), (other, one)):
+            found[curve].append(
+                Contradiction(
+                    question=SWAP,
+                    code="curves-exchanged",
+                    said=said,
+                    look_up=f"Look up which plots of trial {trial} curve {curve} read, "
+                    f"and which curve {second}.",
+                    trial=trial,
+                )
+            )
+    return {curve: tuple(of_one) for curve, of_one in found.items()}
+
+
+def _open_labs(labs, curve: str, step: float) -> Iterator[Contradiction]:
+    """Yield the labs that leave a curve's bias open by a step of the setting."""
+    for each in labs:
+        if each.opens(curve, step):
+            ends = show_span(each.low, each.high, 2, True)
+            yield Contradiction(
+                question=LAB,
+                code="",
+                said=f"Results of {each.what} {each.name} lie "
+                f"{show(each.points.value, sign=True)} points ({ends}) from those of "
+                f"{each.what} {each.main} for grain of one moisture, which moves the "
+                f"bias by {show(each.moves[curve], sign=True)}.",
+                look_up=f"Have {each.name} and {each.main} dry the same samples.",
+            )
+
+
+# Offsets.
+
+
+def offset_contradictions(samples: pd.DataFrame, settings: Season):
+    """Yield the steps of a curve's errors that its record of offsets does not have.
+
+    Estimand: the difference of the mean errors, restated to one offset, of grain of
+    one moisture before and after a change. It is 0 where the record is right, as the
+    readings then differ by what was loaded. Clustered by trial (CR2); levels are
+    adjusted for the number of changes looked at (Bonferroni).
+
+    Parameters
+    ----------
+    samples : DataFrame
+        One curve's samples as in `Pairing.pairs`, those the bias rests on.
+    settings : Season
+    """
+    restated = samples["sensor_pct"] - samples["recorded_pct"]
+    levels = restated.round(6).value_counts().sort_index()
+    levels = levels[levels >= FEWEST].sort_values(ascending=False, kind="stable").index
+    others = [(restated - level).abs() < 1e-6 for level in levels[1:]]
+    found = False
+    for level, other in zip(levels[1:], others, strict=True):
+        here = other | ((restated - levels[0]).abs() < 1e-6)
+        step = _step(samples[here], other[here])
+        if _is_step(step, len(others), settings.setting_step):
+            found = True
+            # Readings restated by more were taken with so much less loaded.
+            recorded = float(levels[0] - level)
+            yield _against_the_record(samples[other], step, recorded)
+    if not found:
+        yield from _unrecorded_step(samples, others, settings.setting_step)
+
+
+def _step(samples: pd.DataFrame, after: pd.Series, *known: pd.Series) -> Estimate:
+    """Return the step of the errors at one moisture, known steps in the model."""
+    moisture = samples["reference_pct"].to_numpy(float)
+    columns = [
+        np.ones(len(samples)),
+        *(np.asarray(part, float) for part in (after, *known)),
+    ]
+    if np.ptp(moisture) > 0:
+        columns.append(moisture - moisture.mean())
+    try:
+        fit = clustered_fit(
+            np.column_stack(columns), samples["error"], samples["trial"].to_numpy()
+        )
+    except KitError as problem:
+        return not_known(str(problem))
+    return fit.contrast(np.eye(len(columns))[1])
+
+
+def _is_step(step: Estimate, looked_at: int, setting_step: float) -> bool:
+    """Say whether a step is there, beyond chance and a step of the setting."""
+    if not step.se > 0:
+        return False
+    chance = 2 * student_t.sf(abs(step.t), step.df) * max(looked_at, 1)
+    return bool(chance < STEP_ALARM and abs(step.value) >= setting_step)
+
+
+def _against_the_record(after: pd.DataFrame, step: Estimate, recorded: float):
+    """Return a step of the readings that is not the one on record."""
+    seen = step.value + recorded
+    ends = step.interval()
+    span = show_span(ends.low + recorded, ends.high + recorded, 2, True)
+    fits = "Neither sign fits"
+    if abs(seen + recorded) < abs(recorded) / 2:
+        fits = "The opposite sign would fit"
+    elif abs(seen) < abs(recorded) / 2:
+        fits = "It looks as if it was never loaded"
+    when = after["harvested_at"].min()
+    from_then = f" from {when:%Y-%m-%d} on" if pd.notna(when) else ""
+    return Contradiction(
+        question=RECORD,
+        code="offset-contradicted",
+        said=f"Where the record changes the offset by {show(recorded, sign=True)} "
+        f"points{from_then}, the readings change by {show(seen, sign=True)} ({span}). "
+        f"{fits}.",
+        look_up="Look up in the sensor's log which offset was loaded when.",
+    )
+
+
+def _unrecorded_step(samples, others, setting_step) -> Iterator[Contradiction]:
+    """Yield the clearest step between trials in order of harvest, if it is real."""
+    timed = samples[samples["harvested_at"].notna()]
+    starts = timed.groupby("trial")["harvested_at"].median().sort_values(kind="stable")
+    known = [other[timed.index] for other in others]
+    splits = []
+    for time in starts.iloc[2:-1].unique():
+        after = timed["trial"].map(starts) >= time
+        if min(after.sum(), (~after).sum()) >= FEWEST:
+            splits.append((time, _step(timed, after, *known)))
+    real = [
+        (time, step)
+        for time, step in splits
+        if _is_step(step, len(splits), setting_step)
+    ]
+    if real:
+        time, step = max(real, key=lambda one: abs(one[1].t))
+        span = show_span(*step.interval(), 2, True)
+        yield Contradiction(
+            question=RECORD,
+            code="offset-unrecorded",
+            said=f"The errors step by {show(step.value, sign=True)} points ({span}) "
+            f"about {time:%Y-%m-%d}, at equal moisture, and no change of offset is on "
+            "record.",
+            look_up="Look up what was changed on the sensor then: offset, curve or "
+            "chamber.",
+        )
+
+
+# Curves.
+
+
+def exchanged_curves(
+    samples: pd.DataFrame, settings: Season
+) -> Iterator[tuple[str, str, str, str]]:
+    """Yield pairs of curves that look exchanged in one trial, with the trial and why.
+
+    In a trial that two curves served, the difference of their mean errors is held
+    against that in the other trials. Where they were exchanged it has turned its sign:
+    a one-sided test in that direction, adjusted for all trials of the season
+    (Bonferroni), of a difference that lies nearer to the turned one.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        Pairs the biases rest on, none of them recorded in parallel.
+    settings : Season
+    """
+    tests = []
+    for _, of_crop in samples.groupby("crop", sort=True):
+        means, within = _trial_means(of_crop)
+        for one, other in combinations(means.columns.levels[1], 2):
+            tests += _exchange_tests(means, within, str(one), str(other))
+    for chance, one, other, trial, here, elsewhere in tests:
+        if chance * len(tests) >= SWAP_ALARM or abs(elsewhere) < settings.setting_step:
+            continue
+        yield (
+            one,
+            other,
+            trial,
+            (
+                f"In trial {trial} the error of curve {one} is "
+                f"{show(here, sign=True)} points from that of curve {other}, elsewhere "
+                f"{show(elsewhere, sign=True)}: the two look exchanged there."
+            ),
+        )
+
+
+def _trial_means(samples: pd.DataFrame) -> tuple[pd.DataFrame, float]:
+    """Return mean errors and counts by trial and curve, and the variance within.
+
+    Errors at the mean moisture, along each curve's slope within trials, which no
+    exchange in one trial can bend.
+    """
+    keys = [samples["trial"], samples["curve"]]
+    error, moisture = samples["error"], samples["reference_pct"]
+    own_error = error - error.groupby(keys).transform("mean")
+    own_moisture = moisture - moisture.groupby(keys).transform("mean")
+    rise = (own_error * own_moisture).groupby(samples["curve"]).sum()
+    run = (own_moisture**2).groupby(samples["curve"]).sum()
+    slope = samples["curve"].map(rise / run.where(run > 0)).fillna(0.0)
+    level = error - slope * (moisture - moisture.mean())
+    left = own_error - slope * own_moisture
+    groups = level.groupby(keys).agg(["mean", "size"]).unstack()
+    freedom = len(samples) - int(groups["size"].notna().to_numpy().sum())
+    within = float(left @ left) / freedom if freedom > 3 else np.nan
+    return groups, within
+
+
+def _exchange_tests(means: pd.DataFrame, within: float, one: str, other: str):
+    """Yield the chance of each trial's difference, both curves, had none changed.
+
+    What is usual is learnt from the other trials of either curve, and so is how much
+    their trials differ, both curves pooled: three trials alone would hardly tell.
+    """
+    first, second = (means.xs(name, axis=1, level=1).dropna() for name in (one, other))
+    for trial in first.index.intersection(second.index):
+        rest = [curve.drop(index=trial) for curve in (first, second)]
+        freedom = sum(len(curve) - 1 for curve in rest)
+        if min(map(len, rest)) < 2 or freedom < 4 or not np.isfinite(within):
+            continue
+        noise = [within / curve["size"] for curve in rest]
+        scatter = sum(curve["mean"].var() * (len(curve) - 1) for curve in rest)
+        expected = sum(part.mean() * (part.size - 1) for part in noise)
+        spread = max(0.0, float(scatter - expected) / freedom)
+        usual = float(rest[0]["mean"].mean() - rest[1]["mean"].mean())
+        here = float(first.at[trial, "mean"] - second.at[trial, "mean"])
+        own = within * (1 / first.at[trial, "size"] + 1 / second.at[trial, "size"])
+        others = sum((spread + part.mean()) / part.size for part in noise)
+        sd = sqrt(2 * spread + own + others)
+        chance = 1.0
+        if here * usual < 0 and abs(here + usual) < 3 * sd:
+            turned = abs(usual - here) / sd
+            chance = float(student_t.sf(turned, freedom))
+        yield chance, one, other, str(trial), here, usual
