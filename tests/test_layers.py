@@ -20,8 +20,8 @@ GROUPS = [
     (
         "intake",
         """
-        schema settings cells files tables reference units contradictions checks pairs labs
-        outputs exports drafts
+        schema settings cells files tables reference units contradictions checks
+        pairs labs outputs exports drafts
         """,
     ),
     (

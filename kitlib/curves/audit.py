@@ -343,8 +343,8 @@ class CurveAudit:
     @cached_property
     def gain_by_trials(self) -> GainByTrials:
         """The gain within and between trials, told apart."""
-        s = self.samples
-        return gain_by_trials(s.sensor, s.reference, s.trial, self.reference_se)
+        found, why = self._of_three(gain_by_trials, self.reference_se)
+        return GainByTrials(*3 * (not_known(why),)) if found is None else found
 
     @cached_property
     def curvature(self) -> Estimate:

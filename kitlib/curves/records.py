@@ -124,8 +124,11 @@ def offset_contradictions(samples: pd.DataFrame, settings: Season):
     settings : Season
     """
     restated = samples["sensor_pct"] - samples["recorded_pct"]
-    levels = restated.round(6).value_counts().sort_index()
-    levels = levels[levels >= FEWEST].sort_values(ascending=False, kind="stable").index
+    # In the order in which they were in force, as far as that is known.
+    by_level = samples["harvested_at"].groupby(restated.round(6)).agg(["size", "min"])
+    levels = (
+        by_level[by_level["size"] >= FEWEST].sort_values("min", kind="stable").index
+    )
     others = [(restated - level).abs() < 1e-6 for level in levels[1:]]
     found = False
     for level, other in zip(levels[1:], others, strict=True):

@@ -7,7 +7,8 @@ from curves import SEASON, audit_of
 from pytest import approx
 
 from kitlib.curves.advice import recommend
-from kitlib.curves.corrections import judged_gain
+from kitlib.curves.corrections import best_correction
+from kitlib.curves.rules import judged_gain
 from kitlib.intake.settings import Season
 from kitlib.simulation.season import simulate_pairs
 
@@ -78,11 +79,65 @@ def test_a_gain_error_over_a_wide_span_asks_for_a_slope():
     assert np.isnan(advice.new_setting)
 
 
-def test_the_same_gain_error_in_few_trials_asks_for_no_slope():
-    _, advice = advise(
+def test_a_clear_slope_from_too_few_trials_is_open_and_never_kept():
+    audit, advice = advise(
         trials=6, samples_per_trial=6, gain=0.85, moisture_sd_between=4.0
     )
-    assert advice.action != "reslope"
+    assert advice.action == "unresolved" and advice.open_question == "slope"
+    assert "asks for 8 trials (there are 6)" in advice.reason
+    assert "2 more trials" in advice.more and "(8 in all)" in advice.more
+    # This season is corrected by the line all the same.
+    assert advice.correction.tilt == approx(audit.line.tilt.value)
+    assert advice.provisional and np.isnan(advice.new_setting)
+
+
+def test_fewer_trials_may_be_asked_for():
+    season = Season(name="s", trials_for_reslope=6)
+    _, advice = advise(
+        season, trials=6, samples_per_trial=6, gain=0.85, moisture_sd_between=4.0
+    )
+    assert advice.action == "reslope"
+
+
+def test_errors_that_rise_between_trials_only_call_for_no_slope():
+    rng = np.random.default_rng(11)
+    trial = np.repeat(np.arange(12), 6)
+    level = rng.normal(18, 4, 12)
+    true = level[trial] + rng.normal(0, 1.5, trial.size)
+    sensor = true + 0.12 * (level[trial] - 18) + rng.normal(0, 0.2, trial.size)
+    audit = audit_of(sensor, true, trial)
+    assert not audit.gain.interval().holds(1.0)
+    assert audit.gain_by_trials.within.interval().holds(1.0)
+    assert recommend(audit).action != "reslope"
+
+
+def test_readings_stay_as_they_are_where_no_correction_does_better():
+    # A curve to be rebuilt for its scatter, without a bias.
+    audit, advice = advise(trials=10, samples_per_trial=6, sd_sample=1.6, seed=5)
+    rmsep = {
+        "none": audit.after.rmsep_none,
+        "offset": audit.after.rmsep_offset,
+        "line": audit.after.rmsep_line,
+    }
+    assert best_correction(audit) == min(rmsep, key=rmsep.get)
+    assert advice.rmsep_after == min(rmsep.values())
+
+
+def test_an_sep_beyond_that_of_set_up_is_rebuilt_by_the_estimate_itself():
+    known = {"sep_at_setup": 0.31, "n_at_setup": 60}
+    audit, advice = advise(
+        trials=10, samples_per_trial=5, sd_sample=0.38, register=known
+    )
+    assert audit.sep_interval.low < audit.max_sep < audit.sep
+    assert advice.action == "rebuild" and "T_UE" in advice.reason
+
+
+def test_the_bias_left_is_told_with_the_setting():
+    audit, advice = advise(trials=8, samples_per_trial=6, bias=0.8)
+    left = audit.bias.value + advice.new_setting
+    assert advice.bias_left.value == approx(left)
+    assert abs(advice.bias_left.value) <= 0.05 + 1e-9
+    assert "the bias left is" in advice.reason
 
 
 def test_a_noisy_curve_is_rebuilt():
