@@ -6,7 +6,7 @@ from kitlib.intake.outputs import code_hash, versions
 from kitlib.intake.settings import Season
 from kitlib.reports.blocks import Block, Caution, Heading, Items, Paragraph, Table
 from kitlib.words.limits import FROM_MEMORY, STANDARD_MOISTURE
-from kitlib.words.terms import columns_of, crop_key, declarations, show
+from kitlib.words.terms import columns_of, crop_key, declarations, listed, show
 
 CAUTIONS = (
     "For audit and research only. This report is not a verification of any "
@@ -63,19 +63,8 @@ REFERENCES = (
     "AACC Approved Method 39-01.01. Evaluation of near-infrared (NIR) instrument "
     "calibration.",
 )
-EXPLAINED = (
-    "bias",
-    "bias_over_plots",
-    "allowed_bias",
-    "sep",
-    "max_sep",
-    "rmsep",
-    "slope",
-    "gain",
-    "new_sample_low",
-    "offset",
-    "new_setting",
-)
+EXPLAINED = ("bias", "bias_over_plots", "sep", "max_sep", "slope", "gain")
+EXPLAINED += ("allowed_bias", "new_sample_low")
 # Clauses and editions that whoever relies on them should look up.
 TO_CONFIRM = (
     "ISO 12099: edition and clause of the limit of the SEP (T_UE).",
@@ -118,7 +107,9 @@ def method_and_sources(settings: Season, crops: list[str]) -> list[Block]:
             f"Tolerance, {crop}: {tolerance_in_words(settings, crop)}."
             for crop in crops
         ),
-        *(standard_in_words(settings, crop) for crop in crops),
+        "Standard moistures: "
+        + "; ".join(standard_in_words(settings, crop) for crop in crops)
+        + ".",
     ]
     numbered = [f"[{k}] {source}" for k, source in enumerate(REFERENCES, start=1)]
     return [
@@ -136,10 +127,13 @@ def method_and_sources(settings: Season, crops: list[str]) -> list[Block]:
 def _to_confirm(settings: Season, crops: list[str]) -> list[str]:
     """Return the values whose edition or clause a reader should look up."""
     found = list(TO_CONFIRM)
+    by_source: dict[str, list[str]] = {}
     for crop in crops:
         tolerance = settings.tolerance_of(crop)
         if tolerance.tag == FROM_MEMORY:
-            found.append(f"Tolerance, {crop}: edition of {tolerance.source}.")
+            by_source.setdefault(tolerance.source, []).append(crop)
+    for source, of_crops in by_source.items():
+        found.append(f"Tolerance of {listed(of_crops)}: edition of {source}.")
     if settings.report_date is None:
         found.append("The date of this report: set report_date in season.toml.")
     return found
@@ -157,13 +151,13 @@ def tolerance_in_words(settings: Season, crop: str) -> str:
 
 def standard_in_words(settings: Season, crop: str) -> str:
     """Return a crop's standard moisture and its source."""
-    value = show(settings.standard_moisture_of(crop), 1)
+    value = f"{crop} {show(settings.standard_moisture_of(crop), 1)} %"
     if crop_key(crop) in settings.standard_moisture:
-        return f"Standard moisture, {crop}: {value} % (set in season.toml)."
+        return f"{value} (set in season.toml)"
     found = STANDARD_MOISTURE.get(crop_key(crop))
     if found is None:
-        return f"Standard moisture, {crop}: not known; set it in season.toml."
-    return f"Standard moisture, {crop}: {value} % ({found.source})."
+        return f"{crop} not known (set it in season.toml)"
+    return f"{value} ({found.source})"
 
 
 def provenance(

@@ -85,7 +85,7 @@ def draw_errors(
         return blank(width, width)
     keys = _sample_keys(pairs, trial) + _error_keys(tolerance, bias, bands, line)
     top = legend_height(keys, width)
-    figure, ax = framed(width, 0.72 * width + top, top=top)
+    figure, ax = framed(width, 0.62 * width + top, top=top)
     label_axes(ax, _PAIRS["reference_pct"].head, _PAIRS["error"].head)
     reference = pairs["reference_pct"].to_numpy(float)
     ends = _widened(reference)
@@ -162,7 +162,7 @@ def draw_by_day(
     keys = [] if trial else [key_line("± allowed bias", color=BAND, **SWATCH)]
     keys = _sample_keys(pairs, trial) + keys
     top = legend_height(keys, width)
-    figure, ax = framed(width, 0.72 * width + top, top=top)
+    figure, ax = framed(width, 0.62 * width + top, top=top)
     label_axes(ax, _PAIRS["harvested_at"].head, _PAIRS["error"].head)
     limit = _error_limit(pairs["error"].to_numpy(float), None, (0, 0))
     ax.set_ylim(-limit, limit)

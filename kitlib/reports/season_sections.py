@@ -17,6 +17,7 @@ from kitlib.reports.blocks import (
     Paragraph,
     Picture,
     Report,
+    SideBySide,
     Table,
 )
 from kitlib.reports.curve_sections import (
@@ -254,8 +255,8 @@ def season_accounts(season: SeasonAudit, findings: list[Finding]) -> list[Block]
     of_curves = set(season.audits)
     others = [found for found in findings if found.curve not in of_curves]
     return [
-        Heading("Findings on the season", new_page=True),
-        *findings_of(others, 12),
+        Heading("Findings on the season"),
+        *findings_of(others, 6),
         *reference_section(season),
         *account_of_rows(season.pairing),
     ]
@@ -303,24 +304,20 @@ def reference_section(season: SeasonAudit) -> list[Block]:
 def account_of_rows(pairing: Pairing) -> list[Block]:
     """Return that every row was used or left out, and for what reasons."""
     left = pairing.left_out
-    blocks: list[Block] = [
-        Heading("Every row accounted for"),
-        Table("Rows read, used and left out.", pairing.counts, "row_counts"),
-    ]
+    heading = Heading("Every row accounted for")
+    counts = Table("Rows read, used and left out.", pairing.counts, "row_counts")
     if left.empty:
-        return [*blocks, Paragraph("No row was left out.")]
+        return [heading, counts, Paragraph("No row was left out.")]
     by_reason = left.groupby(["table", "code"], as_index=False).agg(
         rows=("row", "size"), reason=("reason", "first")
     )
-    return [
-        *blocks,
-        Table(
-            "Why rows were left out.",
-            by_reason[["table", "rows", "reason"]],
-            "report: left out",
-            note="Each row is listed in left_out.csv.",
-        ),
-    ]
+    why = Table(
+        "Why rows were left out.",
+        by_reason[["table", "rows", "reason"]],
+        "report: left out",
+        note="Each row is listed in left_out.csv.",
+    )
+    return [heading, SideBySide(counts, why)]
 
 
 def season_method(season: SeasonAudit) -> list[Block]:
