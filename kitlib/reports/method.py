@@ -1,7 +1,5 @@
 """What every report says of its method, its sources and its limits."""
 
-import pandas as pd
-
 from kitlib.intake.outputs import code_hash, versions
 from kitlib.intake.settings import Season
 from kitlib.reports.blocks import Block, Caution, Heading, Items, Paragraph, Table
@@ -160,18 +158,16 @@ def standard_in_words(settings: Season, crop: str) -> str:
     return f"{value} ({found.source})"
 
 
-def provenance(
-    parts: dict[str, str], seed: int, caption: str = "Files read, with their SHA-256."
-) -> list[Block]:
+def provenance(parts: dict[str, str], seed: int) -> list[Block]:
     """Return what a report was made from: hashes of its parts, and versions."""
-    rows = pd.DataFrame(parts.items(), columns=["part", "sha256"])
     made = ", ".join(f"{name} {number}" for name, number in versions().items())
+    read = ", ".join(f"{name} {sha256[:20]}" for name, sha256 in parts.items())
     return [
         Heading("Provenance", 2),
-        Table(caption, rows, "report: provenance", most=len(rows)),
+        Paragraph(f"Read, with the start of the SHA-256: {read}.", small=True),
         Paragraph(
             f"Made with {made}; software version {code_hash()[:16]}; random seed "
-            f"{seed}.",
+            f"{seed}. The manifest.json of the run holds every hash whole.",
             small=True,
         ),
     ]

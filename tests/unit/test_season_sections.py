@@ -69,7 +69,6 @@ def test_each_curve_has_a_page_of_its_own(audited_demo, pages):
         assert show(audit.bias.value, 2, sign=True) in page
 
 
-@pytest.mark.xfail(reason="set-up and plan still take four pages, not three")
 def test_the_report_is_as_long_as_promised(audited_demo, pages):
     assert len(pages) <= 2 + len(audited_demo.audits) + 6
 
