@@ -101,7 +101,8 @@ class Table:
         for row in rows:
             source, own = divmod(int(row), ROWS_PER_SOURCE)
             name = self.sources[source].name if len(self.sources) > 1 else ""
-            by_source.setdefault(name, []).append(own)
+            if own not in by_source.setdefault(name, []):  # two dishes of a row
+                by_source[name].append(own)
         parts = [
             f"{name} row{'s' if len(own) > 1 else ''} {listed(own, most)}".strip()
             for name, own in by_source.items()
@@ -112,7 +113,7 @@ class Table:
 def located(findings: Iterable[Finding], tables: Mapping[str, Table]) -> list[Finding]:
     """Return findings that say the file of their rows, if a table has several."""
     return [
-        replace(found, where=tables[found.table].where(found.rows, most=1000))
+        replace(found, where=tables[found.table].where(found.rows, most=12))
         if found.rows and len(getattr(tables.get(found.table), "sources", ())) > 1
         else found
         for found in findings

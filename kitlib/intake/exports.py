@@ -92,6 +92,8 @@ _DAYS = ("%m/%d/%Y", "%d/%m/%Y", "%d.%m.%Y", "%d-%m-%Y", "%m-%d-%Y", "%m/%d/%y")
 _DAYS += ("%d/%m/%y", "%d.%m.%y")
 _HOURS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p")
 _SEPARATORS = ",;\t|"
+# Words of a header that only number what it names.
+_NUMBERING = re.compile(r"[a-h]|\d+|no|nr|n|num|numero|number|nummer|id|code|name|nom")
 
 
 @dataclass
@@ -256,7 +258,7 @@ def _strength(header: str, column: str, words: Sequence[str]) -> int:
         return 0  # another quantity's unit, or a yield
     if own in words:
         return 3
-    unnumbered = " ".join(w for w in own.split() if not re.fullmatch(r"[a-h]|\d+", w))
+    unnumbered = " ".join(w for w in own.split() if not _NUMBERING.fullmatch(w))
     if unnumbered in words:
         return 2
     tokens = set(unnumbered.split())
@@ -393,7 +395,8 @@ def _map_columns(guess: Guess, claims, cells) -> None:
 
 def _side_by_side(column: str, headers: Sequence[str]) -> bool:
     """Whether headers of one column are numbered, as of dishes in one row."""
-    repeated = ("tare_g", "wet_g", "dry_g", "moisture_pct")
+    repeated = ("tare_g", "wet_g", "dry_g", "moisture_pct", "prestage_wet_g")
+    repeated += ("prestage_dry_g",)
     marks = [re.findall(r"\b([a-h]|\d+)\b", plain_words(header)) for header in headers]
     return column in repeated and all(mark or n == 0 for n, mark in enumerate(marks))
 

@@ -1,0 +1,84 @@
+"""The newcomer's lines of the README lead from foreign files to the PDFs."""
+
+import re
+import shlex
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from export_demo import export_demo
+
+from kitlib.intake.checks import read_tables
+from kitlib.intake.drafts import draft_season
+from kitlib.intake.schema import SCHEMAS
+from kitlib.intake.settings import read_season
+from kitlib.runs.cli import main
+
+REPOSITORY = Path(__file__).parents[2]
+# Half a unit of the last decimal that the exports keep.
+ROUNDED = {"plot_mass_kg": 3e-4, "plot_area_m2": 1e-4, "test_weight_kg_hl": 0.007}
+ROUNDED |= {"grain_temp_c": 0.03, "grain_mass_kg": 3e-5, "air_temp_c": 0.003}
+ROUNDED |= {"lab_test_weight_kg_hl": 7e-4}
+
+
+@pytest.fixture(scope="module")
+def drafted(demo, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("newcomer") / "season"
+    return folder, draft_season(folder, demo / "exports")
+
+
+def test_the_draft_asks_nothing(drafted):
+    assert drafted[1].questions == []
+
+
+@pytest.mark.parametrize("table", SCHEMAS)
+def test_the_exports_hold_the_season(demo, drafted, table):
+    ours = read_tables(demo, read_season(demo))[table].frame
+    theirs = read_tables(drafted[0], read_season(drafted[0]))[table].frame
+    keys = [c for c in ("curve", "trial", "plot", "sample") if c in ours]
+    keys += [c for c in ("dish", "reading", "run", "run_at", "built_on") if c in ours]
+    keys = [c for c in keys if table != "curves" or c != "crop"]
+    ours, theirs = (
+        frame[list(SCHEMAS[table].columns)].sort_values(keys, ignore_index=True)
+        for frame in (ours, theirs)
+    )
+    words = {"corn": "maize", "soybeans": "soybean"}
+    if "crop" in theirs:
+        theirs["crop"] = theirs["crop"].str.lower().replace(words).astype("str")
+    for column in ours:
+        pd.testing.assert_series_equal(
+            theirs[column], ours[column], atol=ROUNDED.get(column, 1e-9), rtol=0
+        )
+
+
+def test_the_committed_exports_are_those_of_the_season(demo, tmp_path):
+    export_demo(demo, tmp_path)
+    kept = demo / "exports"
+    for name in ("Trockenschrank 2025.csv", "humidimetre 2025.txt"):
+        assert (kept / name).read_bytes() == (tmp_path / name).read_bytes()
+    [name] = [path.name for path in tmp_path.glob("*.xlsx")]
+    ours, theirs = (
+        pd.read_excel(folder / name, sheet_name=None, header=None)
+        for folder in (kept, tmp_path)
+    )
+    assert ours.keys() == theirs.keys()
+    for sheet in ours:
+        pd.testing.assert_frame_equal(ours[sheet], theirs[sheet])
+
+
+@pytest.mark.slow
+def test_six_lines_of_the_readme_lead_to_the_pdfs(monkeypatch, tmp_path, capsys):
+    text = (REPOSITORY / "README.md").read_text(encoding="utf-8")
+    section = text.split("## From the files you have")[1].split("\n## ")[0]
+    lines = re.findall(r"^    (\S.*)$", section, flags=re.MULTILINE)
+    assert len(lines) == 6
+    (tmp_path / "demo_data").symlink_to(REPOSITORY / "demo_data")
+    monkeypatch.chdir(tmp_path)
+    calls = [line for line in lines if line.startswith(".venv/bin/moisture-audit")]
+    codes = [main(shlex.split(call)[1:]) for call in calls]
+    assert codes == [0, 0, 0], capsys.readouterr().err
+    for pattern in shlex.split(lines[-1])[1:]:
+        assert list(tmp_path.glob(pattern))
+    found = pd.read_csv("my-reports/my-season/curves.csv").set_index("curve")
+    truth = pd.read_csv("demo_data/truth.csv").set_index("curve")
+    assert found["bias"].sub(truth["true_bias"]).abs().max() < 0.5
