@@ -35,7 +35,9 @@ def _older(block: newer.Block) -> older.Block:
             svg = svg_bytes(block.figure)
             return older.Picture(svg=svg, caption=block.caption, alt=block.alt)
         case newer.SideBySide():
-            return older.SideBySide(_older(block.left), _older(block.right))
+            left, right = _older(block.left), _older(block.right)
+            assert isinstance(left, older.Picture) and isinstance(right, older.Picture)
+            return older.SideBySide(left, right)
         case newer.Table():
             columns = [
                 older.Column(c.label, c.unit, number=c.number) for c, _ in block.columns

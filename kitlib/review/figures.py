@@ -37,7 +37,7 @@ DEVIATION = f"Deviation from own centre ({POINTS})"
 HALF_WIDTH = f"Half-width of the bias's interval ({POINTS})"
 SETTING = f"Offset the season calls for ({POINTS})"
 _DOT: dict[str, Any] = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
-_DASHES = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
+_DASHES: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
 # Curves beyond as many as there are colours are told apart by their lines.
 _STROKES = ["-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2))]
 

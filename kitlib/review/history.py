@@ -4,6 +4,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from math import inf, isfinite, sqrt
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -317,6 +318,7 @@ def curve_history(
     """
     seasons, values, rebuilt = [], [], []
     for past in earlier:
+        row: Any
         for row in past.curves[past.curves["curve"] == curve].itertuples():
             then = row.built_on
             if built_on and isinstance(then, str) and then[:10] != built_on:
@@ -328,7 +330,7 @@ def curve_history(
     return offset_history(curve, [*seasons, season], [*values, now], remark)
 
 
-def _called_for(row, loaded: float) -> Estimate:
+def _called_for(row: Any, loaded: float) -> Estimate:
     """Return the offset a row of curves.csv calls for, from one already loaded."""
     if not (isfinite(row.bias) and isfinite(loaded)):
         return not_known("bias or offset loaded not known")

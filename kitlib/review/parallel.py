@@ -24,7 +24,7 @@ from kitlib.words.limits import threshold
 NO_DIFFERENCE, FEW = "no difference shown", "too few samples or trials"
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(kw_only=True, eq=False)
 class PairedSums:
     """Sums of 1, e, f, e e and f f over sets of samples, shape (..., 5).
 
@@ -229,7 +229,7 @@ def compare_all(pairs: pd.DataFrame, level: float) -> Iterator[Comparison]:
     `pairs` are the samples used, those of curves recorded in parallel included.
     """
     key = ["trial", "plot", "sample"]
-    by_curve = {curve: p.set_index(key) for curve, p in pairs.groupby("curve")}
+    by_curve = {str(curve): p.set_index(key) for curve, p in pairs.groupby("curve")}
     beside = set(pairs.loc[pairs["parallel"], "curve"])
     for first, second in combinations(sorted(by_curve), 2):
         if not beside & {first, second}:

@@ -153,14 +153,17 @@ def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0
     return student_t.ppf((1 + level) / 2, np.reshape(df, trials.shape)) * se
 
 
-def slope_by_span(scatter: Scatter, spans, *size: int, level: float = 0.95):
+def slope_by_span(
+    scatter: Scatter, spans, size: tuple[int, int, int], level: float = 0.95
+) -> np.ndarray:
     """Return the half-width of the slope with moistures evenly over each span.
 
     `size` is trials, samples and dishes; an even spread over a span has an SD of
     span / √12.
     """
+    trials, samples, dishes = size
     one = replace(scatter, sd_moisture=1.0)
-    half = slope_half_width(one, *size, level=level)
+    half = slope_half_width(one, trials, samples, dishes, level)
     return half * sqrt(12) / np.asarray(spans, float)
 
 
@@ -257,13 +260,13 @@ def plan_table(
     meters = BENCHTOP_PER_TRIAL if isfinite(scatter.sd_benchtop) else (0,)
     grid = np.meshgrid(TRIALS, SAMPLES_PER_TRIAL, DISHES, meters, indexing="ij")
     plan = np.column_stack([axis.ravel() for axis in grid])
-    trials, samples, *_ = plan.T
-    half = bias_half_width(scatter, *plan.T, level)
+    trials, samples, dishes, more = plan.T
+    half = bias_half_width(scatter, trials, samples, dishes, more, level)
     table = pd.DataFrame(plan, columns=SIZE).assign(
         oven_samples=trials * samples,
         half_width_bias=half,
-        half_width_slope=slope_half_width(scatter, *plan.T[:3], level),
-        cost=cost_of(costs, *plan.T),
+        half_width_slope=slope_half_width(scatter, trials, samples, dishes, level),
+        cost=cost_of(costs, trials, samples, dishes, more),
         chance_reached=chance_reached(half, trials, wanted),
         reaches=half <= wanted,
         cheapest=False,
@@ -298,29 +301,20 @@ class CurvePlan:
 
     Attributes
     ----------
-    scatter : Scatter or None
-        What the plan is made from; None where it is not known.
+    scatter : Scatter
+        What the plan is made from.
     remark : str
-        Whose components they are, or why there is no plan.
-    table : DataFrame or None
-        As from `plan_table`; None without a scatter or a width wanted.
+        Whose components they are.
+    table : DataFrame
+        As from `plan_table`.
     wanted : float
         Half-width of the bias's interval that is wanted. [% moisture]
     """
 
-    scatter: Scatter | None
+    scatter: Scatter
     remark: str
-    table: pd.DataFrame | None
+    table: pd.DataFrame
     wanted: float
-
-
-def curve_plan(
-    scatter: Scatter | None, remark: str, costs: Costs, wanted: float, level: float
-) -> CurvePlan:
-    """Return a curve's plan from what `scatter_of` found."""
-    made = scatter is not None and wanted > 0
-    table = plan_table(scatter, costs, wanted, level) if made else None
-    return CurvePlan(scatter=scatter, remark=remark, table=table, wanted=wanted)
 
 
 def scatter_of(

@@ -5,7 +5,7 @@ from math import isfinite, nan
 
 import pandas as pd
 
-from kitlib.review.check_samples import CHARTS, DRIFT_DAYS
+from kitlib.review.check_samples import CHARTS, DRIFT_DAYS, CheckChart
 from kitlib.review.history import OffsetHistory
 from kitlib.review.parallel import NO_DIFFERENCE, Comparison
 from kitlib.review.plan import worth_telling
@@ -117,14 +117,14 @@ def _offset_row(one: CurveReview) -> dict:
 
 def _check_runs(reviews: list[CurveReview]) -> list[dict]:
     """Return what the check samples of each curve say, one row per curve with some."""
-    return [_check_row(one) for one in reviews if one.chart]
+    return [_check_row(one, one.chart) for one in reviews if one.chart]
 
 
-def _check_row(one: CurveReview) -> dict:
+def _check_row(one: CurveReview, chart: CheckChart) -> dict:
     """Return one curve's check runs under their column names."""
-    chart, level, drift = one.chart, one.setup.level, f"drift_{DRIFT_DAYS}_days"
+    level, drift = one.setup.level, f"drift_{DRIFT_DAYS}_days"
     out = {
-        f"first_out_{name.lower()}": pd.to_datetime(chart.first_out.get(name))
+        f"first_out_{name.lower()}": chart.first_out.get(name) or pd.NaT
         for name in CHARTS
     }
     return {
@@ -139,7 +139,7 @@ def _check_row(one: CurveReview) -> dict:
         "limit": chart.cells["limit"].max(),
         **out,
         "limit_from_setup_line": one.setup_line.limit if one.setup_line else nan,
-        "first_out_of_setup_line": pd.to_datetime(one.first_off_line),
+        "first_out_of_setup_line": one.first_off_line or pd.NaT,
         **estimate_cells(drift, chart.drift, level),
         f"{drift}_samples_held": chart.drift_held.value,
         "samples_tested_again": len(chart.runs.own_change),
@@ -215,7 +215,6 @@ def _plans(review: SeasonReview) -> pd.DataFrame | None:
             remark=plan.remark,
         )
         for curve, plan in review.plans.items()
-        if plan.table is not None
     ]
     return pd.concat(parts, ignore_index=True) if parts else None
 
@@ -320,6 +319,14 @@ def leaves_out_zero(estimate: Estimate, level: float) -> bool:
     """Whether an estimate has an interval, and 0 is not in it."""
     ends = estimate.interval(level)
     return isfinite(ends.low) and not ends.holds(0.0)
+
+
+def is_out(one: CurveReview) -> bool:
+    """Whether a curve's check samples left their limits or drifted."""
+    if one.chart is None:
+        return False
+    out = any(day is not None for day in one.chart.first_out.values())
+    return out or leaves_out_zero(one.chart.drift, one.setup.level)
 
 
 def _checks(one: CurveReview) -> Iterator[tuple[str, str]]:

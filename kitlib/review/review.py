@@ -35,7 +35,7 @@ from kitlib.review.plan import (
     Costs,
     CurvePlan,
     benchtop_sd,
-    curve_plan,
+    plan_table,
     scatter_of,
 )
 from kitlib.review.setup import (
@@ -191,16 +191,17 @@ class SeasonCurves:
         loaded, setup = self.setup(curve).loaded, self.setup_runs[curve]
         rest = setup[~setup["sample"].isin(checks.cells["sample"])]
         reading = rest["sensor_pct"] - offsets_in(rest, loaded) + loaded
-        means = rest.assign(reading=reading).groupby("sample")
-        means = means[["known_pct", "reading"]].mean().dropna()
+        by_sample = rest.assign(reading=reading).groupby("sample")
+        means = by_sample[["known_pct", "reading"]].mean().dropna()
         return held_to_line(checks, means["known_pct"], means["reading"], self.level)
 
     def setup(self, curve: str) -> CurveSetup:
         """Return how one curve was set up."""
-        crop = self.register.at[curve, "crop_key"]
+        register = self.register.loc[[curve]].iloc[0]
+        crop = str(register["crop_key"])
         sources = self.sources(curve) or self.crop_sources.get(crop)
         return CurveSetup(
-            register=self.register.loc[curve],
+            register=register,
             runs=self.setup_runs[curve],
             plots=self.plots[curve],
             audit=self.season.audits.get(curve),
@@ -227,8 +228,11 @@ class SeasonCurves:
             )
         return self._reviews[curve]
 
-    def plan(self, curve: str, costs: Costs, wanted: float | None) -> CurvePlan:
-        """Return what next season's sampling of a curve can reach, and its cost."""
+    def plan(self, curve: str, costs: Costs, wanted: float | None) -> CurvePlan | None:
+        """Return what next season's sampling of a curve can reach, and its cost.
+
+        None where how much trials and samples differ is not known.
+        """
         crop, audit = self.review(curve).crop, self.review(curve).audit
         served = self.pairs[(self.pairs["crop"] == crop) & ~self.pairs["parallel"]]
         scatter, remark = scatter_of(
@@ -239,7 +243,10 @@ class SeasonCurves:
             benchtop_sd(served),
         )
         wanted = wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
-        return curve_plan(scatter, remark, costs, wanted, self.level)
+        if scatter is None or not wanted > 0:
+            return None
+        table = plan_table(scatter, costs, wanted, self.level)
+        return CurvePlan(scatter=scatter, remark=remark, table=table, wanted=wanted)
 
     def history(self, curve: str, past: Sequence[EarlierSeason]) -> OffsetHistory:
         """Return a curve's offset over the seasons."""
@@ -251,7 +258,8 @@ class SeasonCurves:
 
     def sensor_histories(self, past: Sequence[EarlierSeason]) -> list[OffsetHistory]:
         """Return each sensor's change over the seasons; none without earlier ones."""
-        sensor_of = self.register["sensor"].dropna().to_dict()
+        known = self.register["sensor"].dropna()
+        sensor_of = {str(curve): str(sensor) for curve, sensor in known.items()}
         beside = self.register.index[self.register["parallel_of"].notna()]
         found = []
         for sensor in sorted(set(sensor_of.values())) if past else []:
@@ -275,7 +283,7 @@ class SeasonReview:
     sources : dict of ErrorSources
         By curve, where its errors tell what they are made of.
     plans : dict of CurvePlan
-        By curve.
+        By curve, where there is one.
     histories, sensor_histories : list of OffsetHistory
         Of every curve, and of every sensor where there are earlier seasons.
     parallel : list of Comparison
@@ -334,11 +342,12 @@ def review_season(
     wanted = wanted_half_width or settings.wanted_half_width
     past, unread = read_all_earlier(settings.name, earlier)
     sources = {c: curves.sources(c) for c in curves.order}
+    plans = {c: curves.plan(c, costs, wanted) for c in curves.order}
     return SeasonReview(
         season=season,
         curves={c: curves.review(c) for c in curves.order},
         sources={c: found for c, found in sources.items() if found},
-        plans={c: curves.plan(c, costs, wanted) for c in curves.order},
+        plans={c: plan for c, plan in plans.items() if plan},
         histories=[curves.history(c, past) for c in curves.order],
         sensor_histories=curves.sensor_histories(past),
         parallel=list(compare_all(curves.pairs, curves.level)),

@@ -4,7 +4,7 @@ Each leads with one sentence that says whether anything must be done; the tables
 those of `results`, in part.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from math import isfinite
 
 import pandas as pd
@@ -22,22 +22,24 @@ from kitlib.reports.blocks import (
     SideBySide,
     Table,
 )
-from kitlib.review.check_samples import DRIFT_DAYS
+from kitlib.review.check_samples import DRIFT_DAYS, CheckChart
 from kitlib.review.figures import draw_control_chart, draw_history, draw_plan
-from kitlib.review.parallel import NO_DIFFERENCE, Comparison
-from kitlib.review.plan import HOURS, OWN, CurvePlan, cheapest, slope_by_span
-from kitlib.review.results import leaves_out_zero, review_tables
+from kitlib.review.history import OffsetHistory
+from kitlib.review.parallel import FEW, NO_DIFFERENCE
+from kitlib.review.plan import HOURS, OWN, cheapest, slope_by_span
+from kitlib.review.results import is_out, leaves_out_zero, review_tables
 from kitlib.review.review import CurveReview, SeasonReview
 from kitlib.review.setup_causes import CAUSES, DOUBTFUL, UNRECORDED
 from kitlib.review.sources import IN_WORDS
 from kitlib.words.digests import kept
 from kitlib.words.terms import counted, listed, show, show_span
 
-MOST_CHARTS = 4  # those of curves out of limits first
+MOST_CHARTS = 4  # of curves out of limits; where none is, two show what there is
 SPANS = (4, 8, 12, 16)  # of moisture, in points
-# Samples that tell an error that goes with the entry from the plots' own: entries,
-# each in at least two plots of different trials.
+# Entries with samples from several plots that tell an error of the entry's own.
 ENTRIES_TWICE = 10
+NONE = "–"
+OPEN_SLOPES = (RESLOPE, UNRESOLVED)  # advice that leaves a slope to be settled
 
 
 def review_sections(review: SeasonReview) -> list[Block]:
@@ -52,9 +54,6 @@ def review_sections(review: SeasonReview) -> list[Block]:
     ]
 
 
-# ---- set-up
-
-
 def setup_section(review: SeasonReview) -> list[Block]:
     """Return how the curves were set up, and the offsets that followed from it."""
     heading = Heading("Were the calibration curves set up well?")
@@ -63,11 +62,11 @@ def setup_section(review: SeasonReview) -> list[Block]:
         said += "nor what could be wrong with them can be judged."
         return [heading, Answer("not recorded", said, tone=OPEN)]
     tables = review_tables(review)
-    reviews = list(review.curves.values())
+    step = review.season.settings.setting_step
     return [
         heading,
-        setup_answer(reviews),
-        _causes(tables["setup"]),
+        setup_answer(list(review.curves.values())),
+        _causes(tables["setup"], step),
         offsets_table(tables["setup_offsets"]),
         repeats_table(tables["setup_offsets"]),
     ]
@@ -81,54 +80,50 @@ def setup_answer(reviews: Sequence[CurveReview]) -> Answer:
         if not one.setup.read_before_loading
         and leaves_out_zero(one.setup.moved, one.setup.level)
     ]
-    largest = [
+    sizes = [
         (found.size, CAUSES[code].title.lower(), one.curve)
         for one in reviews
         for code, found in one.causes.items()
         if found.verdict == DOUBTFUL and isfinite(found.size)
     ]
-    first = max(largest, default=None)
     detail = ""
-    if first:
-        detail = f"Largest doubt at set-up: {first[1]}, up to {show(first[0])} points "
-        detail += f"on {first[2]}."
+    for size, title, curve in sorted(sizes, reverse=True)[:1]:
+        detail = f"Largest doubt at set-up: {title}, up to {show(size)} points on "
+        detail += f"{curve}."
     if moved:
         said = "This season's results call for another offset than set-up gave on "
         said += f"{listed(moved)}: load the one from the season."
         return Answer("look again", said, detail, ACT)
-    if first:
-        said = "The offsets from set-up held, though set-up leaves doubts; see to them "
-        return Answer("held", f"{said}before the next one.", detail, CALM)
+    if sizes:
+        said = "The offsets from set-up held, but parts of it are in doubt: put them "
+        return Answer("held", f"{said}right before the next one.", detail, CALM)
     return Answer("nothing to do", "Nothing found at set-up is in doubt.", tone=CALM)
 
 
-def _causes(setup: pd.DataFrame) -> Table:
-    """Return what could have put the offsets wrong, the largest first."""
-    doubtful = setup["verdict"].eq(DOUBTFUL)
-    rows = []
-    for code, found in setup.groupby("code", sort=False):
-        inside = found[found["code"].eq(code) & doubtful.reindex(found.index)]
-        rows.append(
-            {
-                "cause": CAUSES[code].title,
-                # Of the curves in doubt if there are some: 0 elsewhere says nothing.
-                "size": (found if inside.empty else inside)["size"].max(),
-                "curve": listed(inside["curve"], most=4) or "–",
-                "why": CAUSES[code].why,
-            }
-        )
-    frame = pd.DataFrame(rows).sort_values("size", ascending=False, kind="stable")
-    open_ones = setup[setup["verdict"] == UNRECORDED].groupby("cause", sort=False)
-    open_ones = [f"{c.lower()} ({counted(len(f), 'curve')})" for c, f in open_ones]
-    note = "Points at most: the largest of all curves; the curves are those in doubt. "
-    if open_ones:
-        note += f"Not recorded: {listed(open_ones)}. "
+def _causes(setup: pd.DataFrame, step: float) -> Table:
+    """Return what is in doubt, or could have put offsets wrong by a step or more."""
+    rows, open_ones = [], []
+    for code, cause in CAUSES.items():
+        found = setup[setup["code"] == code]
+        doubtful = found[found["verdict"] == DOUBTFUL]
+        # Of the curves in doubt if there are some: 0 elsewhere says nothing.
+        size = (found if doubtful.empty else doubtful)["size"].max()
+        if len(doubtful) or size >= step:
+            names = listed(doubtful["curve"], most=4) or NONE
+            row = {"cause": cause.title, "size": size, "curve": names}
+            rows.append(row | {"why": cause.why})
+        unrecorded = int((found["verdict"] == UNRECORDED).sum())
+        if unrecorded:
+            open_ones.append(f"{cause.title.lower()} ({counted(unrecorded, 'curve')})")
+    frame = pd.DataFrame(rows, columns=["cause", "size", "curve", "why"])
+    note = f"Not recorded: {listed(open_ones)}. " if open_ones else ""
     return Table(
         "What could have put the offsets wrong at set-up, by how far.",
-        frame,
+        frame.sort_values("size", ascending=False, kind="stable"),
         "setup",
-        f"{note}Each curve, what its sizes were computed from, and who asks for care: "
-        "setup.csv.",
+        "Points at most: the largest of all curves; the curves are those in doubt. "
+        f"{note}Each curve by itself, what its sizes were computed from, and who asks "
+        "for care: setup.csv.",
     )
 
 
@@ -171,9 +166,6 @@ def repeats_table(offsets: pd.DataFrame) -> Table:
     )
 
 
-# ---- check samples
-
-
 def check_section(review: SeasonReview) -> list[Block]:
     """Return whether the curves held, as their check samples tell."""
     heading = Heading("Did the calibration curves hold through the season?")
@@ -203,14 +195,6 @@ def check_answer(charted: Sequence[CurveReview]) -> Answer:
     return Answer("nothing to do", said, detail, CALM)
 
 
-def is_out(one: CurveReview) -> bool:
-    """Whether a curve's check samples left their limits or drifted."""
-    if one.chart is None:
-        return False
-    out = any(day is not None for day in one.chart.first_out.values())
-    return out or leaves_out_zero(one.chart.drift, one.setup.level)
-
-
 def check_table(check_runs: pd.DataFrame) -> Table:
     """Return each charted curve's check runs: limits, first day out, drift."""
     out = [f"first_out_{chart}" for chart in ("shewhart", "ewma", "cusum")]
@@ -219,39 +203,35 @@ def check_table(check_runs: pd.DataFrame) -> Table:
         "Check samples: first day out of limits by each chart, and drift.",
         check_runs[["curve", "runs_used", "days", "limit", *out, *drift]],
         "check_runs",
-        "The first days set each sample's centre and, pooled over curves, the scatter. "
-        "Shewhart limits hold for all deviations of a curve's season together. "
-        "Drift: one slope for all samples of a curve, each at its own level, clustered "
-        "by day; a sample's own change by its oven re-test is taken out.",
+        "The first days set each sample's centre and, over all curves, the scatter. "
+        "Shewhart limits hold for all deviations of a curve's season together. Drift: "
+        "one slope for all samples of a curve, each at its own level, clustered by day; "
+        "a sample's own change by its oven re-test is taken out.",
     )
 
 
 def chart_pictures(charted: Sequence[CurveReview]) -> list[Block]:
-    """Return control charts that could be judged, two abreast, those out first."""
+    """Return control charts two abreast: those out of limits, else the first two."""
     judged = [one for one in charted if one.chart and not one.chart.remark]
-    judged.sort(key=is_out, reverse=True)
-    pictures = [_chart_picture(one) for one in judged[:MOST_CHARTS]]
+    drawn = [one for one in judged if is_out(one)][:MOST_CHARTS] or judged[:2]
+    pictures = [_chart_picture(one.chart, one.curve) for one in drawn if one.chart]
     pairs = zip(pictures[::2], pictures[1::2], strict=False)
     abreast: list[Block] = [SideBySide(*pair) for pair in pairs]
     return [*abreast, *pictures[len(pictures) // 2 * 2 :]]
 
 
 @kept
-def _chart_picture(one: CurveReview) -> Picture:
+def _chart_picture(chart: CheckChart, curve: str) -> Picture:
     """Return the control chart of one curve."""
-    chart = one.chart
     out = [name for name, day in chart.first_out.items() if day is not None]
     said = f"out of limits by {listed(out)}" if out else "inside all limits"
     largest = chart.cells["deviation"].abs().max()
     return Picture(
         draw_control_chart(chart),
-        f"Check samples of curve {one.curve}, each about its own centre.",
-        f"{counted(len(chart.cells), 'deviation')} of curve {one.curve}, the largest "
+        f"Check samples of curve {curve}, each about its own centre.",
+        f"{counted(len(chart.cells), 'deviation')} of curve {curve}, the largest "
         f"{show(largest)} points; {said}.",
     )
-
-
-# ---- curves recorded in parallel
 
 
 def parallel_section(review: SeasonReview) -> list[Block]:
@@ -259,63 +239,47 @@ def parallel_section(review: SeasonReview) -> list[Block]:
     if not review.parallel:
         return []
     tables = review_tables(review)
-    two = ["first", "second", "n", "n_trials"]
-    gap = [f"rmsep_difference{end}" for end in ("", "_low", "_high")]
-    rms = ["rmsep_first", "rmsep_second", *gap, "better"]
-    band = ["band_low", "band_high", "n", "n_trials", "rms_first", "rms_second"]
-    pairs = [
-        Table(
-            f"Root mean square error of {one.first} and {one.second} by moisture.",
-            bands.loc[_of_pair(bands, one), [*band, "better"]],
-            "parallel_bands",
-        )
-        for one in review.parallel
-        for bands in [tables["parallel_bands"]]
-    ]
+    gap = ["rmsep_difference_low", "rmsep_difference_high"]
+    errors = ["rmsep_first", "rmsep_second", *gap, "better", "tighter"]
+    band = ["first", "second", "band_low", "band_high", "n", "rms_first", "rms_second"]
+    bands = tables["parallel_bands"]
     return [
         Heading("Calibration curves recorded on the same plots"),
         _parallel_answer(review),
         Table(
             "Two curves on the same samples, each with its own offset loaded.",
-            tables["parallel"][[*two, *rms, "sep_first", "sep_second", "tighter"]],
+            tables["parallel"][["first", "second", "n", *errors]],
             "parallel",
             "Difference: first less second, jackknife over trials. Tighter: by the "
             "Pitman–Morgan test, clustered by trial. An offset can be corrected, "
             "scatter cannot.",
         ),
-        *pairs,
+        Table(
+            "Root mean square errors by moisture, where there are enough samples.",
+            bands.loc[bands["better"] != FEW, [*band, "better"]],
+            "parallel_bands",
+            "All bands: parallel_bands.csv.",
+        ),
     ]
-
-
-def _of_pair(bands: pd.DataFrame, one: Comparison) -> pd.Series:
-    """Flag the bands of one pair of curves."""
-    return bands["first"].eq(one.first) & bands["second"].eq(one.second)
 
 
 def _parallel_answer(review: SeasonReview) -> Answer:
     """Say which curve to use where two were recorded."""
     said, shown = [], False
     for one in review.parallel:
-        better, tighter = one.better, one.tighter
-        if tighter != NO_DIFFERENCE:
-            shown = True
-            said.append(
-                f"curve {tighter} scatters less: use it, with its offset corrected"
+        if one.tighter != NO_DIFFERENCE:
+            told = f"curve {one.tighter} scatters less: use it, its offset corrected"
+        elif one.better != NO_DIFFERENCE:
+            told = (
+                f"curve {one.better} was nearer the oven as loaded; with both offsets "
             )
-        elif better != NO_DIFFERENCE:
-            shown = True
-            said.append(
-                f"curve {better} was nearer the oven as loaded; with both offsets "
-                f"corrected no difference from the other is shown"
-            )
+            told += "corrected no difference is shown"
         else:
-            said.append("no difference is shown")
-    names = "; ".join(f"{one.first} and {one.second}" for one in review.parallel)
+            told = "no difference is shown"
+        shown |= {one.tighter, one.better} != {NO_DIFFERENCE}
+        said.append(f"Of {one.first} and {one.second}: {told}.")
     word, tone = ("choose", ACT) if shown else ("nothing to do", CALM)
-    return Answer(word, f"Of {names}: {'; '.join(said)}.", tone=tone)
-
-
-# ---- where errors come from, and the plan
+    return Answer(word, " ".join(said), tone=tone)
 
 
 def source_section(review: SeasonReview) -> list[Block]:
@@ -327,13 +291,12 @@ def source_section(review: SeasonReview) -> list[Block]:
         said = "There are too few samples to part the errors by their sources."
         return [heading, Answer("open", said, tone=OPEN)]
     largest = own.loc[own.groupby("curve", sort=False)["share"].idxmax()]
-    columns = ["curve", "n_trials", "n", "source", "sd", "share", "effort"]
     names = "; ".join(f"{name}: {said}" for name, said in IN_WORDS.items())
     return [
         heading,
         Table(
             "The largest source of the errors of each curve, and where effort pays.",
-            largest[columns],
+            largest[["curve", "n_trials", "n", "source", "sd", "share", "effort"]],
             "sources",
             f"{names}. All sources: sources.csv.",
         ),
@@ -343,34 +306,36 @@ def source_section(review: SeasonReview) -> list[Block]:
 def plan_section(review: SeasonReview) -> list[Block]:
     """Return how next season's sampling reaches a wanted precision, and the cost."""
     heading = Heading("A plan for next season")
-    made = {c: plan for c, plan in review.plans.items() if plan.table is not None}
-    if not made:
+    if not review.plans:
         said = (
             "How much trials and samples differ is not known for any curve: take two "
         )
         said += "or more samples in each of several trials."
         return [heading, Answer("open", said, tone=OPEN)]
-    tables = {curve: plan.table for curve, plan in made.items()}
-    return [
-        heading,
-        plan_answer(review),
-        cheapest_table(review),
-        Picture(
-            draw_plan(tables, unit=cost_unit(review)),
-            "Precision of the bias for a given amount of work, curve by curve; dots "
-            "are the cheapest plans that suffice.",
-            _plan_in_words(made, cost_unit(review)),
-        ),
-        *_remarks(review, made),
+    tables = {curve: plan.table for curve, plan in review.plans.items()}
+    best = {curve: cheapest(table) for curve, table in tables.items()}
+    reached = [
+        f"{curve} {show(row['half_width_bias'])} points at {show(row['cost'], 0)}"
+        for curve, row in best.items()
+        if row is not None
     ]
+    unit = cost_unit(review)
+    picture = Picture(
+        draw_plan(tables, unit=unit),
+        "Precision of the bias for a given amount of work, curve by curve; dots are "
+        "the cheapest plans that suffice.",
+        f"Half-width falls with effort; cheapest plans, cost in {unit}: "
+        f"{listed(reached, most=20) or 'none suffices'}.",
+    )
+    return [heading, plan_answer(review), plan_table(review), picture, *_open(review)]
 
 
 def plan_answer(review: SeasonReview) -> Answer:
     """Say what next season's sampling has to be, and what would settle the rest."""
-    made = {c: plan for c, plan in review.plans.items() if plan.table is not None}
     # What serves a plot serves the curves recorded beside it as well.
     beside = set(review.season.pairing.pairs.query("parallel")["curve"])
-    found = {c: cheapest(plan.table) for c, plan in made.items() if c not in beside}
+    own = [curve for curve in review.curves if curve not in beside]
+    found = {c: cheapest(review.plans[c].table) for c in own if c in review.plans}
     enough = {curve: best for curve, best in found.items() if best is not None}
     visits = sum(int(best["trials"]) for best in enough.values())
     ovens = sum(int(best["oven_samples"]) for best in enough.values())
@@ -378,7 +343,7 @@ def plan_answer(review: SeasonReview) -> Answer:
     said = f"Take {counted(ovens, 'oven sample')} in {counted(visits, 'trial visit')} "
     said += f"({show(cost, 0)} {cost_unit(review)}): that brings the bias of "
     said += f"{listed(enough)} to the precision wanted."
-    without = [c for c in review.plans if c not in enough and c not in beside]
+    without = [curve for curve in own if curve not in enough]
     detail = f"No plan suffices for {listed(without)}. " if without else ""
     if not enough:
         said = "No plan of up to 40 trials of 10 samples reaches the precision wanted."
@@ -404,24 +369,22 @@ def entries_in_words(review: SeasonReview) -> str:
     )
 
 
-def cheapest_table(review: SeasonReview) -> Table:
+def plan_table(review: SeasonReview) -> Table:
     """Return each curve's cheapest plan that meets the wanted precision."""
     table = review_tables(review)["plan"]
-    table = table[table["cheapest"].astype(bool)]
     size = ["trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
     reached = ["half_width_bias", "chance_reached", "half_width_slope", "cost"]
     costs = review.costs
     source = "hours of work, default of this kit" if costs == HOURS else "season.toml"
     return Table(
         "Cheapest plan that meets the wanted precision.",
-        table[["curve", "wanted", *size, *reached]],
+        table.loc[table["cheapest"].astype(bool), ["curve", "wanted", *size, *reached]],
         "plan",
         f"Cost: trial visit {costs.trial:g}, sample {costs.sample:g}, dish "
         f"{costs.dish:g}, benchtop reading {costs.benchtop_reading:g} ({source}). "
         "Half-widths are in root mean square over seasons; chance: that a season's own "
         "interval is as narrow as wanted. More trials beat more samples of the same "
-        "trials.",
-        whole="plan.csv",
+        "trials. Other plans: plan.csv.",
         units={"cost": (cost_unit(review), 0)},
     )
 
@@ -431,43 +394,25 @@ def cost_unit(review: SeasonReview) -> str:
     return "hours" if review.costs == HOURS else "as in season.toml"
 
 
-def _plan_in_words(made: dict[str, CurvePlan], unit: str) -> str:
-    """Return what the figure of the plans shows."""
-    best = {curve: cheapest(plan.table) for curve, plan in made.items()}
-    said = [
-        f"{curve} {show(row['half_width_bias'])} points at {show(row['cost'], 0)}"
-        for curve, row in best.items()
-        if row is not None
-    ]
-    return (
-        f"Half-width falls with effort; cheapest plans, in {unit}: "
-        f"{listed(said, most=20) or 'none suffices'}."
-    )
-
-
-def _remarks(review: SeasonReview, made: dict[str, CurvePlan]) -> list[Block]:
-    """Return whose components a plan was made from, and what a slope would need."""
+def _open(review: SeasonReview) -> list[Block]:
+    """Return whose components a plan was made from, and what an open slope needs."""
     level, said = review.season.settings.confidence, []
-    for curve, plan in made.items():
-        best = cheapest(plan.table)
+    for curve, plan in review.plans.items():
         if plan.remark != OWN:
             said.append(f"{curve}: made from {plan.remark}.")
-        action = review.season.advice[curve].action
-        if best is not None and action in (RESLOPE, UNRESOLVED):
-            size = [int(best[n]) for n in ("trials", "samples_per_trial", "dishes")]
-            halves = slope_by_span(plan.scatter, SPANS, *size, level=level)
-            spans = [
-                f"±{show(half, 3)} over {span}"
-                for span, half in zip(SPANS, halves, strict=True)
-            ]
-            said.append(
-                f"{curve}: to settle its slope, spread the samples: this plan knows it "
-                f"to {listed(spans)} points of moisture."
-            )
+        best = cheapest(plan.table)
+        if best is None or review.season.advice[curve].action not in OPEN_SLOPES:
+            continue
+        size = int(best["trials"]), int(best["samples_per_trial"]), int(best["dishes"])
+        halves = zip(
+            SPANS, slope_by_span(plan.scatter, SPANS, size, level), strict=True
+        )
+        known = listed([f"±{show(half, 3)} over {span}" for span, half in halves])
+        said.append(
+            f"{curve}: to settle its slope, spread the samples: this plan knows it to "
+            f"{known} points of moisture."
+        )
     return [Paragraph(" ".join(said), small=True)] if said else []
-
-
-# ---- over the seasons
 
 
 def history_section(review: SeasonReview) -> list[Block]:
@@ -476,26 +421,24 @@ def history_section(review: SeasonReview) -> list[Block]:
         return []
     level = review.season.settings.confidence
     heading = Heading("Offsets over the seasons")
-    blocks: list[Block] = [Paragraph(f"Not used: {why}.") for why in review.unread]
+    unread: list[Block] = [Paragraph(f"Not used: {why}.") for why in review.unread]
     seen = [h for h in review.histories if len(h.seasons) > 1]
     if not seen:
         said = "No curve of this season is in an earlier one."
-        return [heading, Answer("open", said, tone=OPEN), *blocks]
+        return [heading, Answer("open", said, tone=OPEN), *unread]
     beyond = [h.name for h in seen if h.within(level) is False]
-    said = (
-        f"{listed(beyond)} moved further than earlier seasons predict: look for what "
+    said = "No curve moved further than its earlier seasons let expect."
+    answer = Answer("nothing to do", said, tone=CALM)
+    if beyond:
+        said = f"{listed(beyond)} moved further than earlier seasons predict: look for "
+        answer = Answer("look again", f"{said}what changed.", tone=ACT)
+    picture = Picture(
+        draw_history(seen, level),
+        "Offset each season called for, loaded − bias, the earliest on top. Shaded: "
+        "predicted from the earlier seasons.",
+        "; ".join(_in_words(history, level) for history in seen),
     )
-    answer = Answer("look again", f"{said}changed.", tone=ACT)
-    if not beyond:
-        said = "No curve moved further than its earlier seasons let expect."
-        answer = Answer("nothing to do", said, tone=CALM)
-    return [
-        heading,
-        answer,
-        *blocks,
-        _history_table(review),
-        _history_picture(seen, level),
-    ]
+    return [heading, answer, *unread, _history_table(review), picture]
 
 
 def _history_table(review: SeasonReview) -> Table:
@@ -515,22 +458,11 @@ def _history_table(review: SeasonReview) -> Table:
     )
 
 
-def _history_picture(seen: Iterable, level: float) -> Picture:
-    """Return the figure of the offsets season by season."""
-    seen = list(seen)
-    return Picture(
-        draw_history(seen, level),
-        "Offset each season called for, loaded − bias, the earliest on top. Shaded: "
-        "predicted from the earlier seasons.",
-        "; ".join(
-            f"{h.name}: {', '.join(show(v.value, sign=True) for v in h.values)}"
-            f"{_predicted(h, level)}"
-            for h in seen
-        ),
+def _in_words(history: OffsetHistory, level: float) -> str:
+    """Return a history's values, and what was predicted if anything was."""
+    values = ", ".join(show(value.value, sign=True) for value in history.values)
+    low, high = history.expected.interval(level)
+    predicted = (
+        f", predicted {show_span(low, high, sign=True)}" if isfinite(low) else ""
     )
-
-
-def _predicted(history, level: float) -> str:
-    """Return what was predicted of a history, in words; empty if nothing was."""
-    ends = history.expected.interval(level)
-    return f", predicted {show_span(*ends, sign=True)}" if isfinite(ends.low) else ""
+    return f"{history.name}: {values}{predicted}"

@@ -301,13 +301,14 @@ def _chamber(setup: CurveSetup) -> Found:
 
 def _reference(setup: CurveSetup) -> Found:
     """Judge how much of the known values' own error the offset keeps."""
-    se = setup.audit.reference_se if setup.audit else nan
-    if not isfinite(se):
+    audit = setup.audit
+    if audit is None or not isfinite(audit.reference_se):
         said = "the error of an oven result is not known: one dish a sample"
         return Found(UNRECORDED, said)
     n = setup.known["sample"].nunique()
+    se = audit.reference_se
     size = _tail(setup.level) * se / sqrt(n)
-    allowed = setup.audit.tolerance.at(setup.audit.mean_reference) / 3
+    allowed = audit.tolerance.at(audit.mean_reference) / 3
     return Found(
         DOUBTFUL if size > allowed else SOUND,
         f"oven results of {counted(n, 'sample')}, standard error {show(se)} each",

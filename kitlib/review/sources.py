@@ -252,9 +252,9 @@ def where_effort_pays(sources: ErrorSources) -> str:
     Examples
     --------
     >>> found = error_sources([1, 3, 7, 9, 4, 6], list("AABBCC"), reference_se=0.5)
-    >>> where_effort_pays(found).split(";")[0]
+    >>> where_effort_pays(found)
     'Visit more trials: 89% of the variance of the bias lies in differences between \
-trials'
+trials.'
     """
     shares, of_error = sources.shares_of_bias, sources.shares
     if of_error.get(MOISTURE, 0.0) == max(of_error.values(), default=1.0):
@@ -267,13 +267,11 @@ trials'
             "Take samples in more trials, two or more in each: how much trials differ "
             "is not known, and everything else rests on it."
         )
-    most = max(shares, key=shares.get)
+    most = max(shares, key=lambda name: shares[name])
     said = f"{shares[most]:.0%} of the variance of the bias lies in {IN_WORDS[most]}"
     advice = {
-        TRIAL: f"Visit more trials: {said}; more samples of the same trials, more "
-        "dishes or repeated readings would hardly help.",
-        SAMPLE: f"Take more samples, spread over more trials: {said}; more dishes or "
-        "repeated readings of the same sample would hardly help.",
+        TRIAL: f"Visit more trials: {said}.",
+        SAMPLE: f"Take more samples, spread over more trials: {said}.",
         REPEATABILITY: f"Repeat the readings, or take more samples: {said}.",
         REFERENCE: f"Dry more dishes of each sample: {said}.",
     }

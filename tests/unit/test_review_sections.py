@@ -57,7 +57,7 @@ def test_set_up_names_the_curves_to_look_at_and_the_largest_cause_first():
     assert told.tone == ACT and "maize-S1-new, maize-S2 and wheat-S1" in told.sentence
     assert "1.76 points on maize-S2" in told.detail
     causes, offsets, repeats = of_kind(blocks, Table)
-    assert len(causes.rows) == len(CAUSES)
+    assert "scale and test weight (7 curves)" in causes.note
     assert causes.rows[0][0] == CAUSES["setup-start"].title
     wetted = next(row for row in causes.rows if row[0].startswith("Water"))
     assert "maize-S1" in wetted[2] and "wheat-S1" not in wetted[2]
@@ -93,7 +93,7 @@ def test_parallel_curves_are_told_band_by_band():
     assert "curve maize-S1 was nearer the oven as loaded" in answer(blocks).sentence
     both, bands = of_kind(blocks, Table)
     assert "maize-S1" in both.rows[0]
-    assert len(bands.rows) == len(demo_review().parallel[0].bands)
+    assert 0 < len(bands.rows) < len(demo_review().parallel[0].bands)
     assert parallel_section(replace(demo_review(), parallel=[])) == []
 
 
@@ -134,9 +134,9 @@ def test_plan_says_what_would_tell_errors_of_entries():
 @pytest.mark.parametrize("lacking", [["maize-S1"], None])
 def test_curves_without_a_plan_are_named(lacking):
     review = demo_review()
-    names = lacking or list(review.plans)
-    without = {c: replace(review.plans[c], table=None, scatter=None) for c in names}
-    told = answer(plan_section(replace(review, plans={**review.plans, **without})))
+    without = lacking or list(review.plans)
+    plans = {c: plan for c, plan in review.plans.items() if c not in without}
+    told = answer(plan_section(replace(review, plans=plans)))
     if lacking:
         assert "No plan suffices for maize-S1." in told.detail
     else:
@@ -153,7 +153,7 @@ def test_history_stands_only_with_earlier_seasons():
     values = [Estimate(value=v, se=0.1, df=9) for v in (0.1, 0.3, 0.2, 0.9)]
     seasons = ["a", "b", "c", review.season.settings.name]
     told = offset_history("maize-S1", seasons, values)
-    seen = replace(lost, histories=[told], earlier=[None])
+    seen = replace(lost, histories=[told], earlier=["any"])
     blocks = history_section(seen)
     assert answer(blocks).tone == ACT and "maize-S1" in answer(blocks).sentence
     (table,) = of_kind(blocks, Table)

@@ -116,7 +116,7 @@ def test_slope_needs_three_trials_and_a_spread():
 
 
 def test_span_narrows_the_slope_in_proportion():
-    narrow, wide = slope_by_span(SCATTER, (6, 12), 8, 4, 2)
+    narrow, wide = slope_by_span(SCATTER, (6, 12), (8, 4, 2))
     assert narrow == approx(2 * wide)
     # The SD of an even spread over so many points, from the points themselves.
     even = np.linspace(0, 6, 100001).std()
