@@ -205,8 +205,8 @@ def check_table(check_runs: pd.DataFrame) -> Table:
         "check_runs",
         "The first days set each sample's centre and, over all curves, the scatter. "
         "Shewhart limits hold for all deviations of a curve's season together. Drift: "
-        "one slope for all samples of a curve, each at its own level, clustered by day; "
-        "a sample's own change by its oven re-test is taken out.",
+        "one slope for all samples of a curve, each at its own level, clustered by "
+        "day; a sample's own change by its oven re-test is taken out.",
     )
 
 
