@@ -9,7 +9,7 @@ from math import isfinite
 
 import pandas as pd
 
-from kitlib.curves.advice import RESLOPE, UNRESOLVED
+from kitlib.curves.advice import BIAS, RESLOPE, SLOPE
 from kitlib.reports.blocks import (
     ACT,
     CALM,
@@ -17,6 +17,7 @@ from kitlib.reports.blocks import (
     Answer,
     Block,
     Heading,
+    Items,
     Paragraph,
     Picture,
     SideBySide,
@@ -39,7 +40,13 @@ SPANS = (4, 8, 12, 16)  # of moisture, in points
 # Entries with samples from several plots that tell an error of the entry's own.
 ENTRIES_TWICE = 10
 NONE = "–"
-OPEN_SLOPES = (RESLOPE, UNRESOLVED)  # advice that leaves a slope to be settled
+# What settles a question that an unresolved curve leaves open; the slope by the plan.
+SETTLES = {
+    BIAS: "the samples of its plan settle its bias",
+    "record": "look up in the sensor's own log which offset was loaded when",
+    "lab": "split ten samples between the labs and dry them in the same week",
+    "swap": "find out which sensor harvested which plots before correcting anything",
+}
 
 
 def review_sections(review: SeasonReview) -> list[Block]:
@@ -395,24 +402,36 @@ def cost_unit(review: SeasonReview) -> str:
 
 
 def _open(review: SeasonReview) -> list[Block]:
-    """Return whose components a plan was made from, and what an open slope needs."""
-    level, said = review.season.settings.confidence, []
-    for curve, plan in review.plans.items():
-        if plan.remark != OWN:
-            said.append(f"{curve}: made from {plan.remark}.")
-        best = cheapest(plan.table)
-        if best is None or review.season.advice[curve].action not in OPEN_SLOPES:
-            continue
-        size = int(best["trials"]), int(best["samples_per_trial"]), int(best["dishes"])
-        halves = zip(
-            SPANS, slope_by_span(plan.scatter, SPANS, size, level), strict=True
-        )
-        known = listed([f"±{show(half, 3)} over {span}" for span, half in halves])
-        said.append(
-            f"{curve}: to settle its slope, spread the samples: this plan knows it to "
-            f"{known} points of moisture."
-        )
-    return [Paragraph(" ".join(said), small=True)] if said else []
+    """Return what each plan was made from, and what would settle open questions."""
+    said = [
+        f"{curve}: made from {plan.remark}."
+        for curve, plan in review.plans.items()
+        if plan.remark != OWN
+    ]
+    for curve, advice in review.season.advice.items():
+        questions = set(advice.open_question.split("; "))
+        settling = [SETTLES[name] for name in SETTLES if name in questions]
+        if advice.action == RESLOPE or SLOPE in questions:
+            settling += _for_the_slope(review, curve)
+        if settling:
+            said.append(f"{curve}: {'; '.join(settling)}.")
+    return [Items(said, small=True)] if said else []
+
+
+def _for_the_slope(review: SeasonReview, curve: str) -> list[str]:
+    """Return how well a curve's plan knows its slope by the span of moistures."""
+    plan = review.plans.get(curve)
+    best = cheapest(plan.table) if plan else None
+    if plan is None or best is None:
+        return []
+    size = int(best["trials"]), int(best["samples_per_trial"]), int(best["dishes"])
+    level = review.season.settings.confidence
+    halves = zip(SPANS, slope_by_span(plan.scatter, SPANS, size, level), strict=True)
+    known = listed([f"±{show(half, 3)} over {span}" for span, half in halves])
+    return [
+        f"spread the samples for its slope, which this plan knows to {known} points "
+        "of moisture"
+    ]
 
 
 def history_section(review: SeasonReview) -> list[Block]:

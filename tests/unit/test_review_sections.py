@@ -11,6 +11,7 @@ from kitlib.reports.blocks import (
     OPEN,
     Answer,
     Heading,
+    Items,
     Picture,
     Table,
     every_block,
@@ -129,6 +130,21 @@ def test_plan_says_what_would_tell_errors_of_entries():
     once = replace(pairing, pairs=pairing.pairs.drop_duplicates("entry"))
     bare = replace(review, season=replace(review.season, pairing=once))
     assert "take 10 entries in two or more trials" in answer(plan_section(bare)).detail
+
+
+def test_open_questions_are_told_what_settles_them():
+    review = demo_review()
+    advice = dict(review.season.advice)
+    asked = {"wheat-S1": "record; swap", "wheat-S2": "slope", "maize-S1": "lab"}
+    for curve, question in asked.items():
+        advice[curve] = replace(advice[curve], open_question=question)
+    open_ones = replace(review, season=replace(review.season, advice=advice))
+    (items,) = of_kind(plan_section(open_ones), Items)
+    said = {item.split(":")[0]: item for item in items.items}
+    assert "which offset was loaded when" in said["wheat-S1"]
+    assert "which sensor harvested" in said["wheat-S1"]
+    assert "over 16 points of moisture" in said["wheat-S2"]
+    assert "split ten samples" in said["maize-S1"]
 
 
 @pytest.mark.parametrize("lacking", [["maize-S1"], None])
