@@ -242,7 +242,7 @@ def _setup_runs(rng, curve: Curve):
 def _set_up_with_care(rng, curve: Curve, runs: pd.DataFrame) -> pd.DataFrame:
     """Return the set-up runs of a curve as a careful crew takes them."""
     n, anchor = len(runs), _CROPS[curve.crop].anchor_pct
-    away = anchor + 0.4 - runs.loc[0, "known_pct"]  # the first is taken near it
+    away = anchor + 0.4 - runs["known_pct"].iloc[0]  # the first is taken near it
     runs.loc[0, ["known_pct", "sensor_pct"]] += away
     runs = runs.assign(
         grain_mass_kg=rng.uniform(2.7, 3.2, n).round(2),

@@ -1,9 +1,4 @@
-"""What is true of the invented season: the errors of its curves, its plots.
-
-The folder of an invented season: its files as a user would have them.
-
-An invented season with known truth, and pairs for coverage simulations.
-"""
+"""The folder of an invented season, as a user would have it, and what is true of it."""
 
 from pathlib import Path
 
@@ -185,20 +180,23 @@ def write_folder(folder: Path, tables: dict[str, pd.DataFrame], seed: int) -> Pa
             table = table[[name for name in SCHEMAS[name].columns if name in table]]
         headers = BENCHTOP_HEADERS if name == "benchtop" else {}
         _write_table(table.rename(columns=headers), folder / f"{name}.csv")
-    _write_text(_settings(seed), folder / SETTINGS_FILE)
+    _write_text(_settings(seed, tables["plots"]), folder / SETTINGS_FILE)
     _write_text(_README, folder / "README.md")
     return folder
 
 
-def _settings(seed):
-    """Return the text of season.toml."""
+def _settings(seed: int, plots: pd.DataFrame) -> str:
+    """Return the text of season.toml, for what occurs in the season."""
+    crops, entries = set(plots["crop"]), set(plots["entry"])
+    standards = [f"{c.crop} = {c.anchor_pct}" for c in CROPS if c.crop in crops]
+    checks = [f'"{name}"' for name in check_entries() if name in entries]
     return _SETTINGS.format(
         name=SEASON_NAME,
         year=SEASON_YEAR,
         report_date=REPORT_DATE,
         seed=seed,
-        checks=", ".join(f'"{name}"' for name in check_entries()),
-        standards="\n".join(f"{crop.crop} = {crop.anchor_pct}" for crop in CROPS),
+        checks=", ".join(checks),
+        standards="\n".join(standards),
         headers="\n".join(
             f'{ours} = "{own}"' for ours, own in BENCHTOP_HEADERS.items()
         ),
@@ -225,7 +223,6 @@ def simulate_season(
     trials: int = len(TRIALS),
     plots: int | None = None,
     seed: int = DEFAULT_SEED,
-    contradictions: bool = False,
 ) -> Path:
     """Write the folder of an invented season whose truth is known.
 
@@ -242,8 +239,6 @@ def simulate_season(
         Plots in all trials together; by default as planned.
     seed : int
         Start of the random numbers, 0 or more.
-    contradictions : bool
-        Also put in rows that contradict each other, which an audit must refuse.
 
     Returns
     -------
@@ -277,80 +272,8 @@ def simulate_season(
         "truth_plots": plot_truth(harvested),
     }
     tables = _tables(field, lab, harvested, plan)
-    faults = faults_table(inject(mishaps, tables, plan, contradictions), tables)
+    faults = faults_table(inject(mishaps, tables, plan), tables)
     return write_folder(folder, {**truth, **tables, "faults": faults}, seed)
-
-
-def simulate_pairs(
-    rng: np.random.Generator,
-    *,
-    trials: int,
-    samples_per_trial,
-    bias: float = 0.0,
-    gain: float = 1.0,
-    sd_trial: float = 0.25,
-    sd_sample: float = 0.45,
-    sd_dish: float = 0.06,
-    dishes: int = 2,
-    moisture_mean: float = 18.0,
-    moisture_sd_between: float = 2.5,
-    moisture_sd_within: float = 1.2,
-    seasons: int = 1,
-) -> pd.DataFrame:
-    """Return samples measured by sensor and oven, for many seasons at once.
-
-    Parameters
-    ----------
-    rng : Generator
-    trials : int
-        Trials per season.
-    samples_per_trial : int or array_like of int, shape (trials,)
-        Samples of each trial.
-    bias : float
-        Mean of sensor - true moisture at `moisture_mean`, over trials. [% moisture]
-    gain : float
-        Sensor points per point of true moisture.
-    sd_trial, sd_sample, sd_dish : float
-        SD of the error a trial shares, of a sample's own, of a dish. [% moisture]
-    dishes : int
-        Dishes whose mean is the reference value.
-    moisture_mean, moisture_sd_between, moisture_sd_within : float
-        True moisture: mean, SD of trial means, SD of samples in a trial. [%]
-    seasons : int
-        Independent seasons.
-
-    Returns
-    -------
-    DataFrame
-        season, trial (both from 0), sensor_pct, reference_pct, true_pct.
-
-    Examples
-    --------
-    >>> pairs = simulate_pairs(
-    ...     np.random.default_rng(1), trials=2, samples_per_trial=[1, 3], bias=0.5,
-    ...     sd_trial=0, sd_sample=0, sd_dish=0, seasons=2,
-    ... )
-    >>> (pairs["sensor_pct"] - pairs["reference_pct"]).round(9).unique().tolist()
-    [0.5]
-    >>> pairs["trial"].tolist()
-    [0, 1, 1, 1, 0, 1, 1, 1]
-    """
-    per_trial = np.broadcast_to(samples_per_trial, trials)
-    group = np.repeat(np.arange(seasons * trials), np.tile(per_trial, seasons))
-    centre, shared = rng.standard_normal((2, seasons * trials))
-    within, own, dried = rng.standard_normal((3, group.size))
-    from_mean = moisture_sd_between * centre[group] + moisture_sd_within * within
-    true_pct = moisture_mean + from_mean
-    error = bias + (gain - 1) * from_mean + sd_trial * shared[group] + sd_sample * own
-    return pd.DataFrame(
-        {
-            "season": group // trials,
-            "trial": group % trials,
-            "sensor_pct": true_pct + error,
-            "reference_pct": true_pct + sd_dish / np.sqrt(dishes) * dried,
-            "true_pct": true_pct,
-        }
-    )
 
 
 def _plots_wanted(trials, plots, seed):

@@ -5,12 +5,12 @@ import pandas as pd
 import pytest
 from curves import SEASON, audit_of
 from pytest import approx
+from simulated_pairs import simulate_pairs
 
 from kitlib.curves.advice import recommend
 from kitlib.curves.corrections import best_correction
 from kitlib.curves.rules import judged_gain
 from kitlib.intake.settings import Season
-from kitlib.simulation.season import simulate_pairs
 
 
 def advise(season=SEASON, register=None, **truth):

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from pytest import approx
 from scipy.stats import t as student_t
+from simulated_pairs import simulate_pairs
 
 from kitlib.curves.evidence import two_phase_bias
 from kitlib.review.plan import (
@@ -18,7 +19,6 @@ from kitlib.review.plan import (
     slope_df,
     slope_half_width,
 )
-from kitlib.simulation.season import simulate_pairs
 from kitlib.statistics.clustered import clustered_fit, clustered_mean
 
 SCATTER = Scatter(sd_trial=0.3, sd_own=0.45, sd_dish=0.12, sd_moisture=2.5, between=0.6)

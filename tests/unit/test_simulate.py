@@ -12,7 +12,7 @@ from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.schema import SCHEMAS, needed_columns
 from kitlib.intake.settings import read_season
 from kitlib.simulation.scenario import CROPS
-from kitlib.simulation.season import simulate_pairs, simulate_season
+from kitlib.simulation.season import simulate_season
 from kitlib.trials.yields import yield_kg_ha
 from kitlib.words.errors import SeasonRefused
 from kitlib.words.limits import repeatability_for
@@ -138,7 +138,8 @@ def test_sizes_asked_for(tmp_path, trials, plots):
         len({len(name) - len(name.rstrip("0123456789")) for name in table.trial}) == 1
     )
     assert len(read(folder, "oven")) > 0
-    assert findings_on(folder) == []
+    # Of very many readings some lie apart by chance.
+    assert {found.code for found in findings_on(folder)} <= {"value-apart"}
 
 
 def findings_on(folder):
@@ -150,7 +151,7 @@ def findings_on(folder):
 @pytest.mark.parametrize("table", SCHEMAS)
 def test_headers_are_those_of_the_contract(demo, table):
     mapped = read_season(demo).columns.get(table, {})
-    own = {theirs: ours for ours, theirs in mapped.items()}
+    own = {name: ours for ours, theirs in mapped.items() for name in theirs}
     headers = [own.get(name, name) for name in read(demo, table).columns]
     assert set(needed_columns(table)) <= set(headers) <= set(SCHEMAS[table].columns)
     assert bool(mapped) == (table == "benchtop")
@@ -397,26 +398,6 @@ def test_benchtop_only_trial_has_no_dish(demo, faults):
     assert line["Trial"] not in set(read(demo, "oven")["trial"])
 
 
-def test_contradictions_are_found_where_they_are_listed(tmp_path):
-    folder = simulate_season(tmp_path / "s", contradictions=True)
-    listed = read(folder, "faults").set_index("kind")
-    plots, oven = as_written(folder, "plots"), as_written(folder, "oven")
-    assert plots[listed.row["not-a-number"]]["sensor_pct"] == "wet"
-    line = plots[listed.row["plot-twice"]]
-    twins = [p for p in plots.values() if [p[k] for k in KEY] == [line[k] for k in KEY]]
-    assert len(twins) == 2
-    line = plots[listed.row["crop-differs"]]
-    assert (line["crop"], line["curve"]) == ("barley", "maize-S1")
-    line = oven[listed.row["dry-heavier-than-wet"]]
-    assert float(line["dry_g"]) > float(line["wet_g"])
-    line = oven[listed.row["weighed-before-taken"]]
-    assert line["weighed_at"] < line["sampled_at"]
-    tables = read_tables(folder, read_season(folder))
-    found = {f.code: f.rows for f in tables["plots"].findings}
-    assert found["not-a-number"] == (listed.row["not-a-number"],)
-    assert listed.row["plot-twice"] in found["plot-twice"]
-
-
 def test_a_folder_of_other_files_is_left_alone(tmp_path):
     (tmp_path / "plots.csv").write_text("trial,plot\n")
     with pytest.raises(SeasonRefused, match="not simulated"):
@@ -440,40 +421,3 @@ def test_impossible_sizes_are_refused_before_anything_is_written(
     with pytest.raises(ValueError, match=said):
         simulate_season(tmp_path / "s", **arguments)
     assert not (tmp_path / "s").exists()
-
-
-def test_pairs_have_the_errors_asked_for():
-    pairs = simulate_pairs(
-        np.random.default_rng(5),
-        trials=5,
-        samples_per_trial=4,
-        bias=0.3,
-        gain=0.9,
-        sd_trial=0.4,
-        sd_sample=0.5,
-        sd_dish=0.2,
-        moisture_mean=20,
-        moisture_sd_between=3,
-        moisture_sd_within=1,
-        seasons=4000,
-    )
-    assert len(pairs) == 80_000
-    assert (pairs.groupby(["season", "trial"]).size() == 4).all()
-    in_oven = pairs["reference_pct"] - pairs["true_pct"]
-    assert in_oven.std() == approx(0.2 / np.sqrt(2), rel=0.01)
-    about = pairs["true_pct"] - 20
-    own = pairs["sensor_pct"] - pairs["true_pct"] - 0.3 + 0.1 * about
-    trial = own.groupby([pairs["season"], pairs["trial"]])
-    assert own.mean() == approx(0, abs=4 * np.sqrt(0.16 / 20_000 + 0.25 / 80_000))
-    assert np.sqrt(trial.var().mean()) == approx(0.5, rel=0.015)
-    assert trial.mean().std() == approx(np.sqrt(0.16 + 0.25 / 4), rel=0.025)
-    means = pairs.groupby(["season", "trial"])["true_pct"].mean()
-    assert means.std() == approx(np.sqrt(9 + 1 / 4), rel=0.025)
-
-
-def test_pairs_of_unequal_trials():
-    pairs = simulate_pairs(
-        np.random.default_rng(1), trials=3, samples_per_trial=[1, 4, 2], seasons=2
-    )
-    sizes = pairs.groupby(["season", "trial"]).size()
-    assert sizes.tolist() == [1, 4, 2, 1, 4, 2]
