@@ -37,6 +37,7 @@ ACTION_IN_WORDS = {
 }
 # As many findings as leave a curve on its page; the rest are counted.
 MOST_FINDINGS = 3
+_LEFT_OUT = "as loaded / with an offset / with a line"
 
 
 def curve_section(season: SeasonAudit, curve: str, page: bool = True) -> list[Block]:
@@ -69,8 +70,9 @@ def answer_of(audit: CurveAudit, advice: Recommendation) -> Answer:
     """Return the advice on a curve with its reason and the setting to load."""
     tone = {KEEP: CALM, UNRESOLVED: OPEN}.get(advice.action, ACT)
     reason = advice.reason[0].upper() + advice.reason[1:]
-    word = f"{advice.action.capitalize()}: {ACTION_IN_WORDS[advice.action]}"
-    return Answer(word, reason, _what_follows(audit, advice), tone)
+    phrase = ACTION_IN_WORDS[advice.action]
+    word = phrase if phrase.startswith(advice.action) else f"{advice.action}: {phrase}"
+    return Answer(word.capitalize(), reason, _what_follows(audit, advice), tone)
 
 
 def _what_follows(audit: CurveAudit, advice: Recommendation) -> str:
@@ -185,12 +187,9 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> Table:
         over = "Bias over the harvested plots"
         rows.append(_row(over, cover.bias, level, limit=allowed))
     if after is not None:
-        for label, value in (
-            ("RMSEP on trials left out, as loaded", after.rmsep_none),
-            ("RMSEP on trials left out, with an offset", after.rmsep_offset),
-            ("RMSEP on trials left out, with a line", after.rmsep_line),
-        ):
-            rows.append((label, show(value), "", "", ""))
+        both = f"{show(after.rmsep_none)} / {show(after.rmsep_offset)}"
+        three = f"{both} / {show(after.rmsep_line)}"
+        rows.append(("RMSEP on trials left out", three, "", "", _LEFT_OUT))
     why = "" if isfinite(audit.new_sample.low) else audit.sep_method
     span = show_span(*audit.new_sample, 2, sign=True)
     rows.append(("Error of one new sample", "", span, "", why))

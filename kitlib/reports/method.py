@@ -158,13 +158,17 @@ def standard_in_words(settings: Season, crop: str) -> str:
     return f"{value} ({found.source})"
 
 
-def provenance(parts: dict[str, str], seed: int) -> list[Block]:
+def provenance(
+    parts: dict[str, str],
+    seed: int,
+    caption: str = "Read, with the start of the SHA-256",
+) -> list[Block]:
     """Return what a report was made from: hashes of its parts, and versions."""
     made = ", ".join(f"{name} {number}" for name, number in versions().items())
     read = ", ".join(f"{name} {sha256[:20]}" for name, sha256 in parts.items())
     return [
         Heading("Provenance", 2),
-        Paragraph(f"Read, with the start of the SHA-256: {read}.", small=True),
+        Paragraph(f"{caption.rstrip('.')}: {read}.", small=True),
         Paragraph(
             f"Made with {made}; software version {code_hash()[:16]}; random seed "
             f"{seed}. The manifest.json of the run holds every hash whole.",

@@ -91,7 +91,7 @@ def test_a_curve_has_eight_rows_of_evidence_at_most(audited_demo):
     level = audited_demo.settings.confidence
     for curve, audit in audited_demo.audits.items():
         found = evidence(audit, audited_demo.advice[curve], level)
-        assert 6 <= len(found.rows) <= 8
+        assert 4 <= len(found.rows) <= 8
 
 
 def test_settings_to_load_are_those_of_the_advice(audited_demo):
