@@ -7,6 +7,7 @@ of a table are stacked, and what one thing is called is settled over all tables.
 import fnmatch
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import date, datetime
 from pathlib import Path, PurePosixPath
 
@@ -83,12 +84,11 @@ def empty_table(name: str) -> pd.DataFrame:
 
 def source_files(folder: Path, season: Season) -> list[Path]:
     """Return the files that the tables of a season are read from."""
-    found = {
-        path
-        for table in SCHEMAS
-        for how in season.sources_of(table)
-        for path, _ in _places(Path(folder), table, how)
-    }
+    found = set()
+    for table in SCHEMAS:
+        for how in season.sources_of(table):
+            with suppress(Unreadable):  # told of where the table is read
+                found |= {path for path, _ in _places(Path(folder), table, how)}
     return sorted(found)
 
 
@@ -284,14 +284,15 @@ def _mapped_headers(
     lacking = [
         c for c in needed_columns(name) if c not in mapped and c not in how.fixed
     ]
-    for code, said in (
-        ("column-missing", _said_of_absent(absent, headers, label)),
-        ("column-missing", _said_of_lacking(lacking, headers, label, name)),
-        ("column-twice", _said_of_beside(beside, how, label)),
-        ("setting-contradicts", _said_of_unclear(mapped, headers, how, label)),
+    for code, said, remedy in (
+        ("column-missing", _said_of_absent(absent, headers, label), ""),
+        ("column-missing", *_said_of_lacking(lacking, headers, label, name)),
+        ("column-twice", _said_of_beside(beside, how, label), ""),
+        ("setting-contradicts", _said_of_unclear(mapped, headers, how, label), ""),
     ):
         if said:
-            table.findings.append(Finding(code=code, table=name, message=said))
+            found = Finding(code=code, table=name, message=said, remedy=remedy)
+            table.findings.append(found)
     return {ours: found for ours, found in mapped.items() if found}
 
 
@@ -309,16 +310,16 @@ def _said_of_absent(absent, headers, label: str) -> str:
     return f"{said}{listed([repr(header) for header in headers], most=40)}."
 
 
-def _said_of_lacking(lacking, headers, label: str, name: str) -> str:
-    """Say which required columns are missing, with the lines that would map them."""
+def _said_of_lacking(lacking, headers, label: str, name: str) -> tuple[str, str]:
+    """Say which required columns are missing, and the lines that would map them."""
     if not lacking:
-        return ""
-    lines = "".join(f'\n    {column} = "your header"' for column in lacking)
+        return "", ""
     columns, are = ("column", "is") if len(lacking) == 1 else ("columns", "are")
     said = f"{columns} {listed(lacking, most=12)} {are} missing in {label}, whose "
-    said += "headers are "
-    said += f"{listed([repr(header) for header in headers], most=40)}. Add what is "
-    return f"{said}missing, or map yours in season.toml:\n    [columns.{name}]{lines}"
+    said += f"headers are {listed([repr(header) for header in headers], most=40)}."
+    lines = [f"[columns.{name}]", *(f'{column} = "your header"' for column in lacking)]
+    remedy = "Add what is missing, or map yours in season.toml:"
+    return said, "\n    ".join([remedy, *lines])
 
 
 def _said_of_beside(beside, how: FileOptions, label: str) -> str:

@@ -1,0 +1,327 @@
+"""The files that people have: how season.toml reads them, and what is told of them."""
+
+import os
+import tomllib
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from kitlib.intake.checks import read_tables
+from kitlib.intake.pairs import pair_samples
+from kitlib.intake.reference import reference_values
+from kitlib.intake.settings import read_season
+from kitlib.words.errors import SeasonRefused
+
+
+def settle(season, text):
+    season.write("season.toml", f'name = "a"\n{text}')
+
+
+def read(season):
+    return read_tables(season.folder, read_season(season.folder))
+
+
+def said(table, code):
+    return " ".join(f.message for f in table.findings if f.code == code)
+
+
+def book(season, sheets, hidden=()):
+    """Write plots.xlsx in place of plots.csv."""
+    made = openpyxl.Workbook()
+    made.remove(made.active)
+    for name, rows in sheets.items():
+        sheet = made.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+        sheet.sheet_state = "hidden" if name in hidden else "visible"
+    made.save(season.folder / "plots.xlsx")
+    (season.folder / "plots.csv").unlink(missing_ok=True)
+    return made
+
+
+def rows_of(season):
+    frame = pd.read_csv(season.folder / "plots.csv", dtype={"plot": str, "block": str})
+    return [list(frame), *frame.to_numpy(object).tolist()]
+
+
+def test_several_sheets_and_none_named_are_refused_with_their_list(season):
+    rows = rows_of(season)
+    book(season, {"A": rows, "B": rows})
+    with pytest.raises(SeasonRefused, match="several sheets: 'A' and 'B'"):
+        read(season)
+
+
+def test_a_hidden_draft_in_front_is_not_read_but_told(season):
+    rows = rows_of(season)
+    book(season, {"Draft": [["x"], [1]], "Harvest": rows}, hidden=["Draft"])
+    table = read(season)["plots"]
+    assert len(table.frame) == 10
+    assert "plots.xlsx#Draft" in said(table, "file-not-read")
+
+
+def test_merged_cells_are_told_with_their_rows(season):
+    rows = rows_of(season)
+    made = book(season, {"A": rows})
+    made["A"].merge_cells("A2:A5")
+    made.save(season.folder / "plots.xlsx")
+    table = read(season)["plots"]
+    assert "A2:A5" in said(table, "cells-merged")
+    assert len(table.frame) == 7  # three rows have no trial any more
+
+
+def test_a_moisture_shown_as_percent_is_read_as_shown(season):
+    rows = rows_of(season)
+    at = rows[0].index("sensor_pct")
+    for row in rows[1:]:
+        row[at] /= 100
+    made = book(season, {"A": rows})
+    for row in range(2, 12):
+        made["A"].cell(row, at + 1).number_format = "0.0%"
+    made.save(season.folder / "plots.xlsx")
+    table = read(season)["plots"]
+    assert table.frame["sensor_pct"].iloc[0] == pytest.approx(14.2)
+    assert "10 rows" in said(table, "cells-percent")
+
+
+def test_separator_encoding_and_decimal_comma(season):
+    text = season.text("plots.csv").replace(".", ",").replace("T1,", "Süd,")
+    lines = [line.split(",") for line in season.text("plots.csv").splitlines()]
+    text = "\n".join(";".join(c.replace(".", ",") for c in line) for line in lines)
+    text = text.replace("T1", "Süd") + "\n"
+    (season.folder / "plots.csv").write_bytes(text.encode("cp1252"))
+    settle(season, '[files.plots]\ndecimal = ","\n')
+    table = read(season)["plots"]
+    assert table.frame["sensor_pct"].iloc[0] == 14.2
+    assert table.frame["trial"].iloc[0] == "Süd"
+    assert "semicolons" in said(table, "file-form")
+    assert "cp1252" in said(table, "file-form")
+
+
+def test_decimal_commas_that_were_not_told_name_the_setting(season):
+    season.replace("plots.csv", "14.2", '"14,2"')
+    assert 'decimal = ","' in said(read(season)["plots"], "not-a-number")
+
+
+def with_times(season, times):
+    lines = season.text("plots.csv").splitlines()
+    rows = [f"{line},{time}" for line, time in zip(lines[1:], times, strict=True)]
+    season.write("plots.csv", "\n".join([f"{lines[0]},harvested_at", *rows, ""]))
+
+
+def test_a_date_of_two_readings_is_refused_until_its_form_is_told(season):
+    with_times(season, ["03/04/2025 10:00"] * 10)
+    assert "%d/%m/%Y" in said(read(season)["plots"], "not-a-time")
+    settle(season, '[files.plots]\ndates = "%d/%m/%Y %H:%M"\n')
+    times = read(season)["plots"].frame["harvested_at"]
+    assert (times == pd.Timestamp(2025, 4, 3, 10)).all()
+
+
+def test_rows_above_units_totals_and_blanks_are_in_the_account(season):
+    lines = season.text("plots.csv").splitlines()
+    foot = ["Total,,,,,,52.9,,", "", ""]
+    head = ["Combine log", "", lines[0], ",,,,,%,kg,m2,"]
+    season.write("plots.csv", "\n".join([*head, *lines[1:], *foot]))
+    settle(
+        season,
+        "[files.plots]\nheader_row = 3\nunits_row = true\n"
+        'skip_rows_where = { trial = ["total"] }\n',
+    )
+    settings = read_season(season.folder)
+    tables = read_tables(season.folder, settings)
+    plots = tables["plots"]
+    assert plots.frame.index.tolist() == list(range(5, 15))
+    assert plots.sources[0].units_row["sensor_pct"] == "%"
+    reference = reference_values(tables["oven"], plots.frame, settings)
+    pairing = pair_samples(tables, reference, settings)
+    left = pairing.left_out[["row", "code"]].to_numpy().tolist()
+    assert left == [[1, "above-headers"], [4, "units-row"], [15, "row-skipped"]]
+    counts = pairing.counts.set_index("table").loc["plots"]
+    assert counts.tolist() == [13, 10, 3]
+
+
+def test_files_are_stacked_each_with_its_own_headers_and_units(season):
+    lines = season.text("plots.csv").splitlines()
+    (season.folder / "late").mkdir()
+    season.write("plots.csv", "\n".join([*lines[:6], ""]))
+    head = lines[0].replace("plot_mass_kg", "Weight")
+    season.write("late/b.csv", "\n".join([head, *lines[6:], ""]))
+    settle(
+        season,
+        '[[files.plots]]\nread = "plots.csv"\n'
+        '[[files.plots]]\nread = "late/*.csv"\n'
+        'columns.plot_mass_kg = "weight"\nunits.mass = "lb"\n',
+    )
+    season.replace("late/b.csv", "17.2", "wet")
+    table = read(season)["plots"]
+    assert len(table.frame) == 10
+    assert table.frame["plot_mass_kg"].iloc[-1] == pytest.approx(6.0 * 0.45359237)
+    assert "late/b.csv row 2: sensor_pct is 'wet'" in said(table, "not-a-number")
+
+
+def test_dishes_side_by_side_are_one_row_each(season):
+    season.write(
+        "oven.csv",
+        "sample,trial,plot,method,A tare,A wet,A dry,B tare,B wet,B dry\n"
+        "s1,T1,001,ISO 712-1,20,30,28.61,21,31,29.60\n"
+        "s2,T1,002,ISO 712-1,20,30,28.53,,,\n",
+    )
+    pans = [
+        f'{c} = ["A {h}", "B {h}"]\n'
+        for c, h in (("tare_g", "tare"), ("wet_g", "wet"), ("dry_g", "dry"))
+    ]
+    settle(season, "[columns.oven]\n" + "".join(pans))
+    oven = read(season)["oven"]
+    assert oven.frame[["sample", "dish"]].to_numpy().tolist() == [
+        ["s1", "1"],
+        ["s2", "1"],
+        ["s1", "2"],
+    ]
+    assert oven.read == 3 and oven.where(oven.frame.index) == "oven.csv rows 2 and 3"
+
+
+@pytest.mark.parametrize(
+    ("unit", "value"), [("fraction", "0.142"), ("dry_basis", "16.5501165501165")]
+)
+def test_moisture_in_another_form_becomes_percent_wet_basis(season, unit, value):
+    # 14.2 % of wet grain is 14.2/85.8 of the dry matter.
+    season.write(
+        "benchtop.csv", f"sample,trial,plot,meter,moisture_pct\ns1,T1,001,M,{value}\n"
+    )
+    settle(season, f'[units.benchtop]\nmoisture = "{unit}"\n')
+    assert read(season)["benchtop"].frame["moisture_pct"].iloc[0] == pytest.approx(14.2)
+
+
+def test_names_meet_without_case_and_by_alias_and_are_told_once(season):
+    season.replace("plots.csv", "T1,004", "t1,004")
+    text = season.text("oven.csv").replace("T1", "Field one")
+    season.write("oven.csv", text)
+    settle(season, '[alias.trial]\nT1 = ["field ONE "]\n')
+    tables = read(season)
+    assert set(tables["plots"].frame["trial"]) == {"T1", "T2", "T3"}
+    assert set(tables["oven"].frame["trial"]) == {"T1", "T2", "T3"}
+    told = [f for t in tables.values() for f in t.findings if f.code == "names-settled"]
+    assert len(told) == 1 and "5 cells" in told[0].message
+
+
+def test_an_offset_is_in_force_from_its_time_on(season):
+    with_times(season, ["2025-08-01"] * 5 + ["2025-08-09"] * 5)
+    settle(season, '[[offsets]]\ncurve = "w"\nfrom = 2025-08-05\nvalue = 0.5\n')
+    offsets = read(season)["plots"].frame["offset_in_force"]
+    assert offsets.tolist() == [0.2] * 5 + [0.5] * 5
+
+
+def test_offsets_beside_a_column_of_them_are_refused(season):
+    lines = season.text("plots.csv").splitlines()
+    rows = [lines[0] + ",offset_in_force", *(f"{line},0.2" for line in lines[1:])]
+    season.write("plots.csv", "\n".join(rows))
+    settle(season, '[[offsets]]\ncurve = "W"\nfrom = 2025-08-05\nvalue = 0.5\n')
+    with pytest.raises(SeasonRefused, match="delete either"):
+        read(season)
+
+
+def test_a_reading_whose_offset_cannot_be_known_is_not_used(season):
+    with_times(season, [""] + ["2025-08-01"] * 9)
+    settle(season, '[[offsets]]\ncurve = "W"\nfrom = 2025-08-05\nvalue = 0.5\n')
+    table = read(season)["plots"]
+    assert pd.isna(table.frame["sensor_pct"].iloc[0])
+    assert "1 row of a curve" in said(table, "offsets-mixed")
+
+
+def test_a_quote_that_swallows_lines_is_told(season):
+    season.replace("plots.csv", "5.5,10,1", '5.5,10,"1')
+    season.replace("plots.csv", "16.0,4.9,10,2", '16.0,4.9,10,2"')
+    table = read(season)["plots"]
+    assert "row 3: block holds 5 line ends" in said(table, "quote-open")
+
+
+def test_unused_files_and_settings_are_told(season):
+    season.write("more.csv", "a,b\n1,2\n")
+    season.write("truth.csv", "a,b\n1,2\n")
+    settle(
+        season,
+        'ignore = "truth*"\ncheck_entries = ["E9"]\n[standard_moisture]\nmazie = 15\n'
+        '[columns.benchtop]\nmeter = "M"\n',
+    )
+    table = read(season)["plots"]
+    assert "'more.csv'" in said(table, "file-not-read")
+    assert "truth" not in said(table, "file-not-read")
+    unused = said(table, "setting-unused")
+    for setting in ("standard_moisture.mazie", "'E9'", "[columns.benchtop]"):
+        assert setting in unused
+
+
+def test_a_column_of_our_name_beside_the_one_mapped_is_told(season):
+    season.replace("plots.csv", "block", "Moist")
+    settle(season, '[columns.plots]\nsensor_pct = "Moist"\n')
+    table = read(season)["plots"]
+    assert table.frame["sensor_pct"].iloc[0] == 1.0
+    assert "maps sensor_pct to 'Moist'" in said(table, "column-twice")
+
+
+def test_a_header_that_is_not_there_is_said_with_those_that_are(season):
+    settle(season, '[columns.plots]\nsensor_pct = "Moistur"\n')
+    with pytest.raises(SeasonRefused, match=r"no header of plots.csv.*'sensor_pct'"):
+        read(season)
+
+
+def test_lines_that_would_map_a_missing_column_are_toml(season):
+    season.replace("plots.csv", "sensor_pct", "Moist")
+    with pytest.raises(SeasonRefused) as refusal:
+        read(season)
+    lines = [line for line in str(refusal.value).splitlines() if line[:4] == "    "]
+    told = tomllib.loads("\n".join(lines))
+    assert told == {"columns": {"plots": {"sensor_pct": "your header"}}}
+
+
+@pytest.mark.parametrize("pattern", ["../x.csv", "/etc/passwd", "nowhere*.csv"])
+def test_what_lies_elsewhere_or_nowhere_is_refused(season, pattern):
+    settle(season, f'[files.plots]\nread = "{pattern}"\n')
+    with pytest.raises(SeasonRefused, match=r"not inside|no file"):
+        read(season)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+def test_a_pipe_and_a_header_without_end_are_refused_at_once(season):
+    (season.folder / "plots.csv").unlink()
+    os.mkfifo(season.folder / "plots.csv")
+    season.write("oven.csv", ",".join(f"c{n}" for n in range(100_000)) + "\n")
+    with pytest.raises(SeasonRefused, match=r"(?s)no ordinary file.*100000 columns"):
+        read(season)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("standard_moisture = 0.155", "expected a heading"),
+        ("[standard_moisture]\nmaize = 0.155", "0.155 is a fraction"),
+        ("[columns.ovn]\na = 'b'", "columns.ovn"),
+        ("[columns.oven]\nmoist = 'b'", "columns.oven.moist is no column"),
+        ("x = " + "[" * 50_000, "nested too deeply|not readable"),
+        ("#" * 2_000_000, "1 MB"),
+        ("[files.plots]\nencoding = 'zz'", "such as utf-8"),
+        ("[files.plots]\ndates = 'day'", "expected a form"),
+    ],
+)
+def test_settings_that_cannot_be_are_refused_in_words(season, text, said):
+    settle(season, text)
+    with pytest.raises(SeasonRefused, match=said):
+        read_season(season.folder)
+
+
+def test_reasons_are_free_text_and_blind_by_setting(season):
+    lines = season.text("oven.csv").splitlines()
+    rows = [lines[0] + ",selection_reason", *(f"{x},Every 5th plot" for x in lines[1:])]
+    season.write("oven.csv", "\n".join([*rows, ""]))
+
+    def used(text):
+        settle(season, text)
+        settings = read_season(season.folder)
+        tables = read_tables(season.folder, settings)
+        reference = reference_values(tables["oven"], tables["plots"].frame, settings)
+        return pair_samples(tables, reference, settings)
+
+    assert not used("").pairs["used"].any()
+    [told] = [f for f in used("").findings if f.code == "suspicious-sample"]
+    assert "'Every 5th plot' 5" in told.message
+    assert used('[selection]\nblind = ["every 5th PLOT"]\n').pairs["used"].all()
