@@ -56,6 +56,8 @@ _ENDINGS |= {"temp_c": "temperature"}
 _PER_POINT, _MOST_POINTS = 0.05, 6.0  # log of yield a point of moisture
 _PER_LOG_WEIGHT, _MOST_LOG_WEIGHT = 4.0, 0.1  # log of yield per log of test weight
 _PER_LOG_SPREAD, _MOST_LOG_SPREAD = -0.25, 1.0  # log of yield per log of its spread
+_USUAL_SPREADS = 2.75  # spreads (SDs) of the trials it was found on in a limit
+_PRIOR = 5.0  # trials that the limit itself is worth beside a season's own
 _LEAST_RATIO = np.log(1.6)  # below it no evidence makes a trial doubtful
 # Sensor, oven and benchtop medians further apart than this are no matter of
 # calibration: the largest bias of 4 meters on 881 maize samples was 3.5 points
@@ -255,22 +257,34 @@ def beyond_evidence(trial: pd.Series, others: pd.DataFrame) -> float:
     float
         0 where the evidence does not suffice to doubt the unit.
     """
-    away = trial - others.median()
-    ratio = away["grain"]
-    expected = _PER_POINT * np.clip(away["moisture"], -_MOST_POINTS, _MOST_POINTS)
-    expected += _PER_LOG_SPREAD * np.clip(
-        away["spread"], -_MOST_LOG_SPREAD, _MOST_LOG_SPREAD
-    )
+    centre = others.median()
+    away = trial - centre
     limit = threshold("trial_apart" if np.isfinite(away["weight"]) else "trial_alone")
-    if np.isfinite(away["weight"]):
-        heavier = np.clip(away["weight"], -_MOST_LOG_WEIGHT, _MOST_LOG_WEIGHT)
-        expected += _PER_LOG_WEIGHT * heavier
-    left = ratio - np.nan_to_num(expected)
-    # The fewer the other trials, the less their median is worth.
-    shown = abs(left) > np.log(limit) * np.sqrt(1 + 1 / len(others))
-    return (
-        float(left) if shown and left * ratio > 0 and abs(ratio) > _LEAST_RATIO else 0
-    )
+    limit = np.log(limit)
+    # Years differ: where the others lie closer together, or further apart, than the
+    # trials that the limit was found on, it is drawn in or widened, as far as so few
+    # trials can tell. The fewer they are, the less their median is worth.
+    usual = limit / _USUAL_SPREADS
+    spread = 1.4826 * _unexplained(others - centre).abs().median() / usual
+    own = max(len(others) - 1, 0)
+    limit *= np.sqrt((_PRIOR + own * spread**2) / (_PRIOR + own))
+    limit *= np.sqrt(1 + 1 / len(others))
+    ratio = away["grain"]
+    left = float(_unexplained(away.to_frame().T).iloc[0])
+    shown = abs(left) > limit and abs(ratio) > _LEAST_RATIO
+    return left if shown and left * ratio > 0 else 0.0
+
+
+def _unexplained(away: pd.DataFrame) -> pd.Series:
+    """Return log ratios of yields less what moisture, weight and evenness explain."""
+    spread = away["spread"].clip(-_MOST_LOG_SPREAD, _MOST_LOG_SPREAD)
+    moisture = away["moisture"].clip(-_MOST_POINTS, _MOST_POINTS)
+    weight = away["weight"].clip(-_MOST_LOG_WEIGHT, _MOST_LOG_WEIGHT)
+    parts = [(_PER_POINT, moisture), (_PER_LOG_WEIGHT, weight)]
+    explained = [
+        per * part.fillna(0) for per, part in [*parts, (_PER_LOG_SPREAD, spread)]
+    ]
+    return away["grain"] - sum(explained)
 
 
 def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
@@ -279,11 +293,14 @@ def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
         trials = trials.droplevel(0)
         low, high = np.log(plausible_yield(str(crop)))
         doubts = {}
-        for name, trial in trials.iterrows():
+        away = trials["grain"] - trials["grain"].median()
+        # Only these can differ from the others by `_LEAST_RATIO`.
+        odd = (away.abs() > _LEAST_RATIO / 2) | ~trials["grain"].between(low, high)
+        for name, trial in trials[odd].iterrows():
             others = trials.drop(name)
             left = beyond_evidence(trial, others) if len(others) else 0.0
             if left or not low <= trial["grain"] <= high:
-                doubts[name] = left or trial["grain"] - others["grain"].median()
+                doubts[name] = left or float(away[name])
         if not doubts:
             continue
         logs = trials["grain"].loc[list(doubts)]

@@ -182,16 +182,16 @@ BUSHEL_LB: dict[str, Sourced] = {
 # Medians of a trial outside these are taken for another unit of mass or area: far
 # wider than what is harvested. [kg/ha, as harvested]
 PLAUSIBLE_YIELD: dict[str, tuple[float, float]] = {
-    "maize": (500, 25000),
+    "maize": (1000, 25000),
     "rice": (800, 16000),
     "sorghum": (500, 15000),
-    "wheat": (500, 16000),
+    "wheat": (800, 16000),
     "durum": (500, 13000),
-    "barley": (500, 14000),
+    "barley": (800, 14000),
     "rye": (500, 13000),
     "triticale": (500, 14000),
     "oats": (500, 12000),
-    "soybean": (300, 8000),
+    "soybean": (400, 8000),
     "rapeseed": (300, 8000),
     "sunflower": (300, 7000),
     "flax": (200, 5000),
@@ -277,12 +277,12 @@ THRESHOLDS: dict[str, Threshold] = {
         2.5, "Robust SDs from its entry's other plots, besides", _REAL_TRIALS
     ),
     "trial_apart": Threshold(
-        1.85,
+        1.95,
         "Times the yield expected from moisture, test weight and evenness",
         _REAL_TRIALS,
     ),
     "trial_alone": Threshold(
-        1.95, "The same where there is no test weight", _REAL_TRIALS
+        2.05, "The same where there is no test weight", _REAL_TRIALS
     ),
     "mixed_units": Threshold(
         20,
@@ -330,7 +330,7 @@ def plausible_yield(crop: str) -> tuple[float, float]:
     Examples
     --------
     >>> plausible_yield("corn"), plausible_yield("teff")
-    ((500, 25000), (100, 25000))
+    ((1000, 25000), (100, 25000))
     """
     return PLAUSIBLE_YIELD.get(crop_key(crop), _ANY_YIELD)
 
