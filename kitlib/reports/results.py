@@ -44,7 +44,8 @@ def pooling_table(season: SeasonAudit) -> pd.DataFrame:
         audit = season.audits[curve]
         pooled = season.pooled[audit.crop]
         cells = [audit.crop, curve, -audit.bias.value, audit.bias.se]
-        cells += [estimate.value, *estimate.interval(level), estimate.method]
+        cells += [estimate.value, *estimate.interval(level)]
+        cells += [estimate.method or estimate.remark]
         cells += [pooled.mean.value, *pooled.mean.interval(level)]
         cells += [*pooled.new_curve.interval(level), pooled.sd_between, pooled.remark]
         rows.append(cells)

@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from math import inf, nan, sqrt
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.optimize import brentq
-from scipy.special import chdtri, ndtr, stdtrit
+from scipy.special import chdtri, digamma, ndtr, polygamma, stdtrit
 from scipy.stats import false_discovery_control
 
 from kitlib.statistics.arrays import finite_array
@@ -125,9 +126,9 @@ def _spreads(offsets, variances, wanted):
 HARTUNG_KNAPP = "random effects by REML, Hartung-Knapp"
 NEW_CURVE = "prediction, SD between curves by its confidence distribution"
 TO_MEAN = "empirical Bayes (Morris), shrunk towards the mean of the curves"
-TO_ZERO = "empirical Bayes, shrunk towards 0, standard error of the raw offset"
 # With fewer curves the mean they would be shrunk to is itself hardly known.
 ENOUGH_CURVES = 5
+FEW_CURVES = "not known: fewer than five curves"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -155,7 +156,9 @@ class Pooled:
     remark: str
 
 
-def pool_offsets(offsets, ses, dfs=None) -> Pooled:
+def pool_offsets(
+    offsets: ArrayLike, ses: ArrayLike, dfs: ArrayLike | None = None
+) -> Pooled:
     """Return what the offsets of a crop's curves say of each other.
 
     Estimands: `mean`, the average true offset over curves like these, every curve
@@ -166,10 +169,10 @@ def pool_offsets(offsets, ses, dfs=None) -> Pooled:
     offsets, ses : array_like, shape (k,), k >= 1
         Offset of each curve and its standard error, above 0. [% moisture]
     dfs : array_like, shape (k,), optional
-        Degrees of freedom of the standard errors. With them the scatter of trials
-        is taken to be the same for all curves: each offset counts as the mean of
-        df + 1 trials, and one variance is pooled over the curves. Without them
-        the standard errors are taken as known.
+        Degrees of freedom of the standard errors. With them each offset counts as
+        the mean of df + 1 trials, and the variances of the curves' trials are drawn
+        towards each other as far as they are alike [3]_. Without them the standard
+        errors are taken as known.
 
     Raises
     ------
@@ -186,13 +189,14 @@ def pool_offsets(offsets, ses, dfs=None) -> Pooled:
     SD between curves (Röver et al. [1]_). The prediction interval rests on k - 1
     degrees of freedom. Shrinkage from 5 curves on follows Morris [2]_, equations
     recalled from memory; for equal standard errors it is that of James and Stein.
-    With 2 to 4 curves offsets are shrunk towards 0 and keep the standard error of
-    the raw offset, which is on the safe side.
+    With 2 to 4 curves shrunken offsets are not known.
 
     References
     ----------
     .. [1] Röver, Knapp, Friede, BMC Medical Research Methodology 15 (2015) 99.
     .. [2] Morris, J. American Statistical Association 78 (1983) 47-55.
+    .. [3] Smyth, Statistical Applications in Genetics and Molecular Biology 3 (2004)
+       no. 3 (from memory).
 
     Examples
     --------
@@ -203,10 +207,9 @@ def pool_offsets(offsets, ses, dfs=None) -> Pooled:
     0.12
     """
     offsets = finite_array("pool_offsets: offsets", offsets)
-    variances = _variances(offsets.size, ses, dfs)
-    freedom = inf if dfs is None else float(np.sum(dfs))
+    variances, freedom = _variances(offsets.size, ses, dfs)
     if offsets.size == 1:
-        return _one_curve(offsets[0], variances[0], freedom)
+        return _one_curve(offsets[0], variances[0], freedom[0])
     between = reml_variance(offsets, variances)
     mean = _mean(offsets, variances, between)
     return Pooled(
@@ -214,7 +217,9 @@ def pool_offsets(offsets, ses, dfs=None) -> Pooled:
         new_curve=Estimate(
             value=mean.value,
             # No new curve is known better than the mean of all.
-            se=max(spread_of_new_curve(offsets, variances, freedom), mean.se),
+            se=max(
+                spread_of_new_curve(offsets, variances, float(freedom.mean())), mean.se
+            ),
             df=mean.df,
             method=NEW_CURVE,
         ),
@@ -224,7 +229,7 @@ def pool_offsets(offsets, ses, dfs=None) -> Pooled:
     )
 
 
-def false_discovery(p_values) -> np.ndarray:
+def false_discovery(p_values: ArrayLike) -> np.ndarray:
     """Return q-values: the false discovery rate if each curve up to it is flagged.
 
     Benjamini and Hochberg's; a p-value not known (nan) stays nan and is not counted.
@@ -250,7 +255,7 @@ def false_discovery(p_values) -> np.ndarray:
 
 
 def _variances(k, ses, dfs):
-    """Return the squared standard errors, from one pooled variance if dfs are given."""
+    """Return the squared standard errors and their degrees of freedom."""
     ses = finite_array("pool_offsets: ses", ses)
     if k == 0:
         raise TooFewSamples("pool_offsets: got no curve; pooling needs at least one.")
@@ -262,9 +267,8 @@ def _variances(k, ses, dfs):
             "Leave that curve out, and say so."
         )
     if dfs is None:
-        return ses**2
-    dfs = finite_array("pool_offsets: dfs", dfs)
-    return dfs @ (ses**2 * (dfs + 1)) / dfs.sum() / (dfs + 1)
+        return ses**2, np.full(k, inf)
+    return _moderated(ses, finite_array("pool_offsets: dfs", dfs))
 
 
 def _mean(offsets, variances, between):
@@ -290,23 +294,14 @@ def _one_curve(offset, variance, freedom):
 
 
 def _shrunken(offsets, variances, between, freedom):
-    """Return the shrunken offset of each curve."""
-    few = offsets.size < ENOUGH_CURVES
-    values, squares = (
-        _towards_zero(offsets, variances)
-        if few
-        else _towards_mean(offsets, variances, between)
-    )
+    """Return the shrunken offset of each curve; not known with few curves."""
+    if offsets.size < ENOUGH_CURVES:
+        return (not_known(FEW_CURVES),) * offsets.size
+    values, squares = _towards_mean(offsets, variances, between)
     return tuple(
-        Estimate(value=value, se=se, df=freedom, method=TO_ZERO if few else TO_MEAN)
-        for value, se in zip(values.tolist(), np.sqrt(squares).tolist(), strict=True)
+        Estimate(value=float(value), se=sqrt(square), df=float(df), method=TO_MEAN)
+        for value, square, df in zip(values, squares, freedom, strict=True)
     )
-
-
-def _towards_zero(offsets, variances):
-    """Return offsets shrunk towards 0, and the squared errors of the raw ones."""
-    spread = max(0.0, float(np.mean(offsets**2 - variances)))
-    return offsets * spread / (spread + variances), variances
 
 
 def _towards_mean(offsets, variances, between):
@@ -323,8 +318,29 @@ def _towards_mean(offsets, variances, between):
 
 def _remark(k, between):
     """Return what the reader must know of so many curves."""
-    if k == 2:
-        return "two curves only: how much curves differ is hardly known; shrunk to 0"
     if k < ENOUGH_CURVES:
-        return f"{k} curves only: shrunk towards 0, as their mean is hardly known"
+        return FEW_CURVES
     return "" if between > 0 else "no difference between the curves was detectable"
+
+
+def _moderated(ses, dfs):
+    """Return squared standard errors and their df, moderated over the curves.
+
+    The variance of a curve's trial means, squared error times trials, is drawn towards
+    the others' as far as these are alike: their prior is a scaled inverse chi-squared
+    distribution fitted to them, whose degrees of freedom add to the curve's own.
+    """
+    trials = dfs + 1
+    own = ses**2 * trials
+    if ses.size == 1:
+        return ses**2, dfs
+    centred = np.log(own) - digamma(dfs / 2) + np.log(dfs / 2)
+    chance = polygamma(1, dfs / 2).mean()
+    # Two standard errors more than found: few curves hardly tell how alike they are.
+    excess = max(0.0, centred.var(ddof=1) - chance) + 2 * chance * sqrt(
+        2 / (ses.size - 1)
+    )
+    prior_df = 2 * brentq(lambda x: polygamma(1, x) - excess, 1e-6, 1e8)
+    prior = np.exp(centred.mean() + digamma(prior_df / 2) - np.log(prior_df / 2))
+    together = np.minimum(prior_df + dfs, dfs.sum())
+    return (prior_df * prior + dfs * own) / (prior_df + dfs) / trials, together

@@ -1,6 +1,6 @@
 """Pooled and shrunken offsets: published values, identities, a check by simulation."""
 
-from math import inf, isnan, sqrt
+from math import isnan, sqrt
 
 import numpy as np
 import pytest
@@ -56,22 +56,18 @@ def test_a_new_curve_is_one_more_draw_where_each_is_known_exactly():
     assert (high - low) / 2 == approx(half, rel=2e-4)  # 200 values stand for all
 
 
-def test_degrees_of_freedom_pool_the_variance():
-    # Trial variances 0.2^2 x 3 on 2 df, and four times 0.1^2 x 2 on 1 df each.
-    dfs = [2, 1, 1, 1, 1]
-    ses = [0.2, 0.1, 0.1, 0.1, 0.1]
-    pooled = pool_offsets([0.1, 0.3, 0.5, 0.7, 0.9], ses, dfs)
-    trial_variance = (2 * 0.12 + 4 * 0.02) / 6
-    known = pool_offsets(
-        [0.1, 0.3, 0.5, 0.7, 0.9],
-        np.sqrt(trial_variance / np.array([3, 2, 2, 2, 2])),
-    )
-    assert (pooled.mean.value, pooled.mean.se) == approx(
-        (known.mean.value, known.mean.se)
-    )
-    assert values(pooled) == approx(values(known))
-    assert all(estimate.df == 6 for estimate in pooled.shrunken)
-    assert all(estimate.df == inf for estimate in known.shrunken)
+def test_variances_of_trials_are_drawn_towards_each_other():
+    # Five curves of four trials: squared errors times trials are the variances.
+    offsets, dfs = [0.1, 0.3, 0.5, 0.7, 0.9], [3] * 5
+    alike = pool_offsets(offsets, [0.18, 0.22, 0.2, 0.21, 0.19], dfs)
+    assert 3 < alike.shrunken[0].df <= 15
+    ses = [estimate.se for estimate in alike.shrunken]
+    assert max(ses) / min(ses) < 0.22 / 0.18
+    unlike = pool_offsets(offsets, [0.02, 0.4, 0.02, 0.4, 0.02], dfs)
+    # A curve known well keeps its offset, one known badly is drawn in.
+    assert unlike.shrunken[0].value == approx(0.1, abs=0.01)
+    assert abs(unlike.shrunken[3].value - 0.7) > 0.05
+    assert unlike.shrunken[0].se < unlike.shrunken[3].se / 5
 
 
 def test_offsets_no_further_apart_than_chance_collapse_but_keep_an_interval():
@@ -122,14 +118,10 @@ def test_the_variance_between_curves_is_the_most_likely():
 
 
 @pytest.mark.parametrize("k", [2, 3, 4])
-def test_few_curves_are_shrunk_towards_zero(k):
+def test_few_curves_are_not_shrunk(k):
     pooled = pool_offsets(OFFSETS[:k], SES[:k])
-    spread = max(0, np.mean(OFFSETS[:k] ** 2 - SES[:k] ** 2))
-    expected = OFFSETS[:k] * spread / (spread + SES[:k] ** 2)
-    assert values(pooled) == approx(expected)
-    assert [estimate.se for estimate in pooled.shrunken] == approx(SES[:k].tolist())
-    assert "towards 0" in pooled.shrunken[0].method
-    assert "only" in pooled.remark
+    assert not any(estimate.known for estimate in pooled.shrunken)
+    assert pooled.shrunken[0].remark == "not known: fewer than five curves"
     assert pooled.mean.df == k - 1
 
 
@@ -155,7 +147,8 @@ def test_input_that_cannot_be_pooled_is_refused():
         pool_offsets([0.1, 0.2], [0.1])
 
 
-@pytest.mark.parametrize("k", [3, 8])
+@pytest.mark.slow
+@pytest.mark.parametrize("k", [5, 8])
 @pytest.mark.parametrize("sd_between", [0.0, 0.2])
 def test_intervals_hold_the_true_offsets_often_enough(rng, k, sd_between):
     # Own simulation: 150 seasons of k curves with 3 to 9 trials, SD of a trial 0.39.
@@ -169,7 +162,7 @@ def test_intervals_hold_the_true_offsets_often_enough(rng, k, sd_between):
         ses = 0.39 * np.sqrt(chances / trials)
         found = pool_offsets(offsets, ses, trials - 1).shrunken
         held += [e.interval().holds(t) for e, t in zip(found, truth, strict=True)]
-    # Chance alone moves the share by 0.010 at k = 3 and 0.006 at k = 8 (one SD).
+    # Chance alone moves the share by 0.008 at k = 5 and 0.006 at k = 8 (one SD).
     assert np.mean(held) > 0.93
 
 
