@@ -47,6 +47,7 @@ class Cost:
     """RMSE in new trials of one season's advice and of what could have been done."""
 
     action: str
+    open_question: str
     advised: float
     none: float
     offset: float
@@ -63,7 +64,7 @@ def audit_season(
 ) -> tuple[list[Checked], Cost]:
     """Draw one season and return its intervals and the cost of its advice."""
     drawn = draw_season(scenario, rng)
-    audit = audit_drawn(drawn)
+    audit = audit_drawn(drawn, scenario.setup_sd)
     checks = list(_checked(scenario, truth, drawn, audit))
     limits, one_more = audit.new_sample, draw_one_more(scenario, rng)
     checks.append(
@@ -72,7 +73,7 @@ def audit_season(
     return checks, cost_of(truth, audit, recommend(audit))
 
 
-def audit_drawn(drawn: DrawnSeason) -> CurveAudit:
+def audit_drawn(drawn: DrawnSeason, setup_sd: float = 0.0) -> CurveAudit:
     """Return the audit of a drawn season."""
     harvest = drawn.harvest
     plots = {"trial": harvest.trial.astype(str), "sensor_pct": harvest.sensor_pct}
@@ -83,6 +84,8 @@ def audit_drawn(drawn: DrawnSeason) -> CurveAudit:
         crop=CROP,
         plots=pd.DataFrame(plots),
         reference_se=drawn.reference_se,
+        sep_at_setup=setup_sd or nan,
+        n_at_setup=40 if setup_sd else nan,
     )
 
 
@@ -181,6 +184,7 @@ def cost_of(truth: Truth, audit: CurveAudit, advice: Recommendation) -> Cost:
 
     return Cost(
         action=advice.action,
+        open_question=advice.open_question,
         advised=rmse(advice.correction),
         none=truth.rmse(0.0, 0.0, 0.0),
         offset=rmse(offset_correction(audit)),
@@ -197,7 +201,7 @@ def audit_crop(
     as shrunk.
     """
     true = scenario.mean + scenario.between * rng.standard_normal(scenario.curves)
-    own = [_offset(scenario, offset, rng) for offset in true]
+    own = [_offset(scenario, offset, k, rng) for k, offset in enumerate(true)]
     pooled = pool_offsets(
         [e.value for e in own], [e.se for e in own], [e.df for e in own]
     )
@@ -227,10 +231,12 @@ def audit_crop(
     return checks, {name: float(np.mean(d**2)) for name, d in left.items()}
 
 
-def _offset(scenario: CropScenario, offset: float, rng):
+def _offset(scenario: CropScenario, offset: float, place: int, rng):
     """Return the offset of one curve as its samples show it."""
+    wider = scenario.unequal if place % 2 else 1.0
     trial = np.repeat(np.arange(len(scenario.samples)), scenario.samples)
-    error = -offset + scenario.sd_sample * rng.standard_normal(trial.size)
-    error += scenario.sd_trial * rng.standard_normal(len(scenario.samples))[trial]
+    error = -offset + wider * scenario.sd_sample * rng.standard_normal(trial.size)
+    own = rng.standard_normal(len(scenario.samples))[trial]
+    error += wider * scenario.sd_trial * own
     found = clustered_mean(error, trial)
     return replace(found, value=-found.value)

@@ -105,6 +105,7 @@ def decision_row(scenario: Scenario, truth: Truth, costs: pd.DataFrame) -> dict:
         "true_bias": scenario.bias,
         "gain": scenario.gain,
         **share.to_dict(),
+        "open_slope": (costs["open_question"] == "slope").mean(),
         "false_shift": share["shift"] if scenario.bias == 0 else np.nan,
         "wrong_reslope": share["reslope"] if scenario.gain == 1 else np.nan,
         "wrong_rebuild": share["rebuild"] if scenario.straight else np.nan,

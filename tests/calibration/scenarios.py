@@ -38,6 +38,13 @@ class Scenario:
         Share of samples whose reference is a slip, and by how much, up or down.
     between, within : float
         SD of true moisture between trials, and in a trial.
+    by_trial_moisture : float
+        Error for each point of a trial's mean moisture above the mean: something that
+        wet and dry trials differ in, not a gain. [points per point]
+    wild_share, wild_size : float
+        Share of trials whose errors are all off, and by how much, upwards.
+    setup_sd : float
+        SEP found at set-up on 40 samples; 0 if it is not known. [% moisture]
     choice : str
         Plots sampled: at "random", the driest and the wettest ("extremes") or the
         "wettest" of 20 plots a trial, by their readings.
@@ -69,6 +76,10 @@ class Scenario:
     gross_size: float = 0.0
     between: float = 2.5
     within: float = 1.2
+    by_trial_moisture: float = 0.0
+    wild_share: float = 0.0
+    wild_size: float = 0.0
+    setup_sd: float = 0.0
     choice: str = "random"
     sensors: int = 0
     sensors_cross: bool = False
@@ -95,6 +106,8 @@ class CropScenario:
         Mean and SD of the true offsets over curves like these. [% moisture]
     sd_trial, sd_sample : float
         SD of the error a trial shares, and of a sample's own. [% moisture]
+    unequal : float
+        How many times larger both are in every second curve.
     """
 
     name: str
@@ -105,6 +118,7 @@ class CropScenario:
     between: float = 0.2
     sd_trial: float = 0.25
     sd_sample: float = 0.45
+    unequal: float = 1.0
 
 
 SCENARIOS = (
@@ -132,6 +146,53 @@ SCENARIOS = (
         name="unequal-trials",
         story="10 trials of 1 to 20 samples",
         samples=UNEQUAL,
+    ),
+    Scenario(
+        name="two-very-unequal",
+        story="2 trials of 2 and 30 samples",
+        samples=(2, 30),
+    ),
+    Scenario(
+        name="six-very-unequal",
+        story="6 trials, by turns of 2 and 30 samples",
+        samples=(2, 30) * 3,
+    ),
+    Scenario(
+        name="wild-trials",
+        story="one trial in ten is off by 1.5 points",
+        samples=(5,) * 10,
+        wild_share=0.1,
+        wild_size=1.5,
+    ),
+    Scenario(
+        name="between-only",
+        story="errors rise 0.1 per point between trials, gain 1 within",
+        samples=(6,) * 10,
+        by_trial_moisture=0.1,
+        between=3.0,
+        within=1.5,
+    ),
+    Scenario(
+        name="slope-six-trials",
+        story="gain 0.9 over a wide span, six trials",
+        samples=(9,) * 6,
+        gain=0.9,
+        between=3.5,
+        within=2.0,
+        sd_trial=0.15,
+        sd_sample=0.35,
+    ),
+    Scenario(
+        name="as-at-setup",
+        story="scatter as at set-up, which is known",
+        samples=(5,) * 10,
+        setup_sd=0.515,
+    ),
+    Scenario(
+        name="worse-than-setup",
+        story="scatter 1.5 times that at set-up, which is known",
+        samples=(5,) * 10,
+        setup_sd=0.343,
     ),
     Scenario(
         name="thirty-trials",
@@ -299,7 +360,15 @@ SCENARIOS = (
 )
 
 CROPS = (
-    CropScenario(name="crop-of-3", story="3 curves of 4 trials", curves=3),
+    CropScenario(
+        name="crop-unequal",
+        story="6 curves of 5 trials, every second one five times as scattered",
+        curves=6,
+        samples=(4,) * 5,
+        sd_trial=0.12,
+        sd_sample=0.2,
+        unequal=5.0,
+    ),
     CropScenario(name="crop-of-8", story="8 curves of 4 trials", curves=8),
     CropScenario(
         name="crop-alike",

@@ -119,6 +119,12 @@ def harvest(scenario: Scenario, sizes, rng: np.random.Generator) -> Plots:
     error += scenario.bend * (spread - away**2) / 16.0
     error += scenario.per_degree * warmth
     error += scenario.sd_trial * standard_errors(scenario.form, sizes.size, rng)[trial]
+    if scenario.by_trial_moisture:
+        level = np.bincount(trial, away) / np.maximum(sizes, 1)
+        error += scenario.by_trial_moisture * level[trial]
+    if scenario.wild_share:
+        wild = rng.random(sizes.size) < scenario.wild_share
+        error += scenario.wild_size * wild[trial]
     own = standard_errors(scenario.form, trial.size, rng)
     error += scenario.sd_sample * np.exp(scenario.growth * away) * own
     sensor_error = np.zeros(trial.size)

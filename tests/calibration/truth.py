@@ -94,7 +94,9 @@ def truth_of(scenario: Scenario, seed: int, plots: int = PLOTS_DRAWN) -> Truth:
     pairs = sensor[: plots // 50], reference[: plots // 50]
     products = np.stack([np.ones(drawn.error.size), drawn.sensor_pct, drawn.error])
     return Truth(
-        bias=scenario.bias if at_random else float(error.mean()),
+        bias=scenario.bias + scenario.wild_share * scenario.wild_size
+        if at_random
+        else float(error.mean()),
         total_sd=float(error.std()),
         slope=float(spread[0, 1] / spread[0, 0]),
         mean_sensor=float(sensor.mean()),
