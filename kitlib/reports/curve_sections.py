@@ -83,9 +83,12 @@ def _what_follows(audit: CurveAudit, advice: Recommendation) -> str:
     if not isfinite(advice.new_setting):
         return f"Offset in use this season: {loaded}."
     setting = show(advice.new_setting, 2, sign=True)
+    left = show(advice.bias_left.value, 2, sign=True)
+    span = show_span(*advice.bias_left.interval(audit.settings.confidence), 2, True)
     return (
-        f"Load {setting} next season (in use: {loaded}). Chance that the bias left is "
-        f"within ±{show(audit.allowed_bias)}: {chance_in_words(advice.chance_within)}."
+        f"Load {setting} next season (in use: {loaded}). Bias left: {left} ({span}); "
+        f"chance that it is within ±{show(audit.allowed_bias)}: "
+        f"{chance_in_words(advice.chance_within)}."
     )
 
 

@@ -61,8 +61,8 @@ REFERENCES = (
     "AACC Approved Method 39-01.01. Evaluation of near-infrared (NIR) instrument "
     "calibration.",
 )
-EXPLAINED = ("bias", "bias_over_plots", "sep", "max_sep", "slope", "gain")
-EXPLAINED += ("allowed_bias", "new_sample_low")
+EXPLAINED = ["bias", "bias_over_plots", "sep", "max_sep", "slope", "gain"]
+EXPLAINED += ["allowed_bias", "bias_left", "new_sample_low"]
 # Clauses and editions that whoever relies on them should look up.
 TO_CONFIRM = (
     "ISO 12099: edition and clause of the limit of the SEP (T_UE).",

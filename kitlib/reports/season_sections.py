@@ -154,7 +154,8 @@ def settings_table(season: SeasonAudit) -> Table:
         advice = season.advice.get(row["curve"])
         load = load_in_words(advice) if advice else "as now"
         basis = f"{row['n']} / {row['n_trials']}"
-        rows.append({**row, "load": load, "basis": basis})
+        action = f"{row['action']}: {row['open_question'] or ''}".removesuffix(": ")
+        rows.append({**row, "action": action, "load": load, "basis": basis})
     names = ["curve", "crop", "sensor", "action", "offset_loaded", "load"]
     names += ["bias", "bias_low", "bias_high", "basis"]
     table = pd.DataFrame(rows)[names]
