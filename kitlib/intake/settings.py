@@ -67,7 +67,7 @@ Moisture = Literal["percent", "fraction", "dry_basis"]
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class ToleranceSetting(_Strict):
@@ -271,7 +271,7 @@ class Season(_Strict):
     name: Annotated[str, Field(min_length=1, max_length=80)]
     year: int | None = None
     report_date: date | None = None
-    seed: int = 1
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
     confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
     setting_step: Positive = 0.1
     selection_share: Annotated[float, Field(gt=0, lt=1)] = 0.2

@@ -51,6 +51,9 @@ name = "my-season"
 # A moisture above this is taken for a slip of the decimal point.
 #highest_moisture = 60
 
+# Trials of a curve from which on a new slope may be advised; with fewer it is open.
+#trials_for_reslope = 8
+
 # Tolerance rule for crops without a tolerance of their own.
 #rule = "Handbook 44"
 

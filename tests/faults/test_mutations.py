@@ -5,11 +5,12 @@ from pathlib import Path
 import pytest
 
 from faults.mutations import HARMLESS as MUST_BE_HARMLESS
-from faults.mutations import UNSEEN
+from faults.mutations import OPEN, UNSEEN
 from faults.outcomes import HARMLESS, MISSED, REPORTED, Judge, kinds
 
 ROOT = Path(__file__).parents[2]
-SEEN = [kind for kind in kinds() if kind.expected != UNSEEN]
+SEEN = [kind for kind in kinds() if kind.expected not in (UNSEEN, OPEN)]
+NOT_YET = [kind for kind in kinds() if kind.expected == OPEN]
 NAMES = [kind.name for kind in kinds()]
 
 
@@ -18,6 +19,7 @@ def judge():
     return Judge()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", SEEN, ids=lambda kind: kind.name)
 def test_what_can_be_seen_is_reported_or_does_no_harm(judge, kind):
     outcome = judge.judge(kind, seed=0)
@@ -27,6 +29,15 @@ def test_what_can_be_seen_is_reported_or_does_no_harm(judge, kind):
         assert outcome.verdict == HARMLESS or "spaces-trimmed" in outcome.said
 
 
+@pytest.mark.slow
+@pytest.mark.xfail(reason="a check is to be written for it")
+@pytest.mark.parametrize("kind", NOT_YET, ids=lambda kind: kind.name)
+def test_what_is_not_seen_yet_is_known(judge, kind):
+    outcome = judge.judge(kind, seed=0)
+    assert outcome.verdict != MISSED, outcome.change.said
+
+
+@pytest.mark.slow
 def test_the_judge_calls_missed_what_nothing_is_said_of(judge):
     [unseen] = [k for k in kinds() if k.name.startswith("readings of two unsampled")]
     assert judge.judge(unseen, seed=0).verdict == MISSED
@@ -35,7 +46,7 @@ def test_the_judge_calls_missed_what_nothing_is_said_of(judge):
 
 
 def test_there_are_kinds_enough_each_under_its_own_name():
-    assert len(set(NAMES)) == len(NAMES) > 25
+    assert len(set(NAMES)) == len(NAMES) >= 150
 
 
 @pytest.mark.parametrize("kind", [k for k in kinds() if k.expected == UNSEEN])
