@@ -39,25 +39,17 @@ GROUPS = [
     ("simulation", "scenario harvest lab faults season"),
     ("reports", "lettering drawing blocks sample_figures figures typeset data_report"),
     (
-        "pages",
-        """
-        dots figures harvest_figures overviews rankings maps blocks
-        typeset tabulate looks
-        """,
-    ),
-    (
         "review",
         """
         control_charts check_samples parallel history sources plan setup
-        setup_causes review results figures sections blocks
+        setup_causes review results figures sections
         """,
     ),
     (
         "reports",
         """
-        results method curve_sections season_sections pictures report_parts
-        method_note trial_changes trial_condition trial_basis trial_samples
-        trial_report trial_views
+        results method curve_sections season_sections trial_basis trial_answer
+        trial_sections
         """,
     ),
     (

@@ -1,5 +1,7 @@
 """What every report says of its method, its sources and its limits."""
 
+from collections.abc import Sequence
+
 from kitlib.intake.outputs import code_hash, versions
 from kitlib.intake.settings import Season
 from kitlib.reports.blocks import Block, Caution, Heading, Items, Paragraph, Table
@@ -98,7 +100,12 @@ def how_to_read() -> list[Block]:
     ]
 
 
-def method_and_sources(settings: Season, crops: list[str]) -> list[Block]:
+def method_and_sources(
+    settings: Season,
+    crops: list[str],
+    method: Sequence[str] = METHOD,
+    references: Sequence[str] = REFERENCES,
+) -> list[Block]:
     """Return the method, its sources, the limits used, and what to confirm."""
     limits = [
         *(
@@ -109,10 +116,10 @@ def method_and_sources(settings: Season, crops: list[str]) -> list[Block]:
         + "; ".join(standard_in_words(settings, crop) for crop in crops)
         + ".",
     ]
-    numbered = [f"[{k}] {source}" for k, source in enumerate(REFERENCES, start=1)]
+    numbered = [f"[{k}] {source}" for k, source in enumerate(references, start=1)]
     return [
         Heading("Method and sources"),
-        Items(METHOD, small=True),
+        Items(method, small=True),
         Heading("Limits used", 2),
         Items(limits, small=True),
         Heading("Sources", 2),

@@ -1,18 +1,19 @@
 """What a trial's report rests on: as long as it is the same, so is the report."""
 
 from kitlib.intake.pairs import OVEN
-from kitlib.pages.blocks import Block, Column, Heading, Table
-from kitlib.reports.method_note import made_with
-from kitlib.reports.trial_condition import curve_condition
-from kitlib.season.season import SeasonAudit, findings_on
+from kitlib.review.results import curve_findings, tells_a_cause
+from kitlib.review.review import CurveReview, SeasonCurves
+from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
 from kitlib.words.digests import digest, kept
+from kitlib.words.findings import Finding
 
 
 def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
     """Return the SHA-256 of all that a trial's notebook and report are made from.
 
     These are rows of the season's tables, joined and corrected, and what was found of
-    the curves that served the trial; nothing else of the season enters a report.
+    the curves that served the trial and of its crop's entries; nothing else of the
+    season enters a report.
 
     Parameters
     ----------
@@ -37,24 +38,9 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
         f"samples of the trial ({len(own)})": digest(own),
         f"rows left out ({len(left)})": digest(left),
         f"findings ({len(findings)})": digest(findings),
+        "entries' own errors": digest(season.trial(name).entry_error),
         **{f"curve {curve}": curve_digest(season, curve) for curve in curves},
     }
-
-
-def basis_blocks(season: SeasonAudit, name: str) -> list[Block]:
-    """Return what a trial's report rests on, and the versions it was made with."""
-    return [
-        Heading("Provenance"),
-        Table(
-            caption="All that this report rests on, with SHA-256.",
-            columns=[Column("Part of the season"), Column("SHA-256")],
-            rows=list(trial_basis(season, name).items()),
-            note="As long as these are the same, so is the report, whatever changes "
-            "elsewhere in the season. The manifest.json of the run lists them for each "
-            "report, with the SHA-256 of the files the season was read from.",
-        ),
-        made_with(season),
-    ]
 
 
 @kept
@@ -70,3 +56,29 @@ def curve_digest(season: SeasonAudit, curve: str) -> str:
             "condition": curve_condition(season, curve),
         }
     )
+
+
+def curve_condition(season: SeasonAudit, curve: str) -> CurveReview | None:
+    """Return how a curve was set up and held; None for one without a register."""
+    curves = _season_curves(season)
+    return curves.review(curve) if curve in curves.order else None
+
+
+@kept
+def _season_curves(season: SeasonAudit) -> SeasonCurves:
+    """Return a season's curves, kept for the next trial of the same season."""
+    return SeasonCurves(season)
+
+
+def trial_findings(season: SeasonAudit, trial: TrialAudit) -> list[Finding]:
+    """Return all that was found of a trial and of the curves that served it.
+
+    What could have put an offset wrong at set-up is left to the season's report.
+    """
+    found = list(trial.findings)
+    for curve in trial.curves:
+        condition = curve_condition(season, curve)
+        if condition is not None:
+            of_curve = curve_findings(condition)
+            found += [f for f in of_curve if not tells_a_cause(f)]
+    return found

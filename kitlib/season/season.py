@@ -76,6 +76,8 @@ class TrialAudit:
         Unit its report shows yields in.
     plots : DataFrame
         Its plots, as in `SeasonAudit.plots`.
+    used : DataFrame
+        Those of them that entry means rest on.
     pairs : DataFrame
         Its samples.
     curves : tuple of str
@@ -100,6 +102,7 @@ class TrialAudit:
     standard_pct: float
     unit: YieldUnit
     plots: pd.DataFrame
+    used: pd.DataFrame
     pairs: pd.DataFrame
     curves: tuple[str, ...]
     consequences: TrialConsequences
@@ -203,7 +206,7 @@ def audit_trial(season, name: str) -> TrialAudit:
         select=settings.selection_count or settings.selection_share,
         rng=chance_for(settings.seed, "trial", name),
         checks=settings.check_entries,
-        entry_sd=of_entries.sd if of_entries.known else 0.0,
+        entry_sd=of_entries.draw_sd,
         tested=tested,
         level=settings.confidence,
     )
@@ -217,6 +220,7 @@ def audit_trial(season, name: str) -> TrialAudit:
         standard_pct=standard,
         unit=yield_unit(settings.yield_unit, settings.bushel_of(crop)),
         plots=plots,
+        used=of_crop[consequences.is_used],
         pairs=pairs,
         curves=curves,
         consequences=consequences,

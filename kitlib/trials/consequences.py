@@ -122,11 +122,15 @@ class TrialConsequences:
     remarks: tuple[str, ...] = ()
 
     @property
+    def is_used(self) -> np.ndarray:
+        """Plots behind the means: those with both yields, if there are any."""
+        compared = self.plots.compared
+        return compared if compared.any() else np.isfinite(self.plots.before)
+
+    @property
     def used(self) -> TrialPlots:
         """The plots behind the means."""
-        compared = self.plots.compared
-        usable = compared if compared.any() else np.isfinite(self.plots.before)
-        return self.plots.only(usable)
+        return self.plots.only(self.is_used)
 
 
 def trial_consequences(

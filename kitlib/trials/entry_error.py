@@ -55,6 +55,11 @@ class EntryError:
         """Whether there is an estimate."""
         return isfinite(self.sd)
 
+    @property
+    def draw_sd(self) -> float:
+        """What chances are drawn with: the SD, 0 where it is not known."""
+        return self.sd if self.known else 0.0
+
 
 class _Strata(NamedTuple):
     """What entries' sums hold once places are taken out, in independent parts."""

@@ -1,1 +1,0 @@
-"""Gives way to kitlib.reports: blocks, drawing, figures and typeset stand there now."""
