@@ -32,8 +32,8 @@ from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
 
 METHOD = (
     "Yields are brought to standard moisture: mass × (100 − M) / (100 − standard). "
-    "Entry means are least squares with the blocks of the trial, or random blocks (REML) "
-    "where a block holds only some of the entries [1].",
+    "Entry means are least squares with the blocks of the trial, or random blocks "
+    "(REML) where a block holds only some of the entries [1].",
     "Every interval of a bias or slope is clustered by trial: CR2 standard errors with "
     "Satterthwaite degrees of freedom [2]. Performance after a correction is measured "
     "on trials that were not used to fit it.",

@@ -198,10 +198,7 @@ def audit_trial(season, name: str) -> TrialAudit:
     of_entries = season.entry_errors.get(crop, NO_ENTRY_ERROR)
     consequences = trial_consequences(
         of_crop,
-        {
-            c: for_one_trial(of, season.spreads[c])
-            for c, of in season.corrections.items()
-        },
+        season.trial_corrections,
         standard_pct=standard,
         select=settings.selection_count or settings.selection_share,
         rng=chance_for(settings.seed, "trial", name),
@@ -373,6 +370,12 @@ class SeasonAudit:
         """How each curve's corrected readings scatter about the air-oven."""
         audits = self.audits
         return {c: spread_about(of, audits[c]) for c, of in self.corrections.items()}
+
+    @cached_property
+    def trial_corrections(self) -> dict[str, Correction]:
+        """The corrections, as uncertain as they are for one trial."""
+        corrections = self.corrections.items()
+        return {c: for_one_trial(of, self.spreads[c]) for c, of in corrections}
 
     @cached_property
     def entry_errors(self) -> dict[str, EntryError]:
