@@ -6,6 +6,7 @@ from kitlib.review.review import CurveReview, SeasonCurves
 from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
 from kitlib.words.digests import digest, kept
 from kitlib.words.findings import Finding
+from kitlib.words.terms import crop_key
 
 
 def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
@@ -32,13 +33,17 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
     own = pairs[pairs["trial"] == name]
     left = left_out[left_out["trial"] == name]
     findings = findings_on(season, name, curves)
+    crops = sorted(plots["crop"].map(crop_key).unique())
+    of_entries = [season.entry_errors.get(crop) for crop in crops]
     return {
         "settings": digest(season.settings),
         f"plots of the trial ({len(plots)})": digest(plots),
         f"samples of the trial ({len(own)})": digest(own),
         f"rows left out ({len(left)})": digest(left),
         f"findings ({len(findings)})": digest(findings),
-        "entries' own errors": digest(season.trial(name).entry_error),
+        "entries' own errors": digest(
+            [season.entry_errors.get(crop) for crop in crops]
+        ),
         **{f"curve {curve}": curve_digest(season, curve) for curve in curves},
     }
 

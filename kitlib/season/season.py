@@ -195,7 +195,7 @@ def audit_trial(season, name: str) -> TrialAudit:
     served = plots["curve"].value_counts()
     curves = tuple(sorted(served.index, key=lambda c: (c not in season.audits, c)))
     tested = any(season.is_tested(curve) for curve in curves)
-    of_entries = season.entry_errors.get(crop, NO_ENTRY_ERROR)
+    of_entries = season.entry_errors.get(crop) or NO_ENTRY_ERROR
     consequences = trial_consequences(
         of_crop,
         season.trial_corrections,

