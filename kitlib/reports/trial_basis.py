@@ -1,5 +1,7 @@
 """What a trial's report rests on: as long as it is the same, so is the report."""
 
+from dataclasses import replace
+
 from kitlib.intake.pairs import OVEN
 from kitlib.review.results import curve_findings, tells_a_cause
 from kitlib.review.review import CurveReview, SeasonCurves
@@ -53,9 +55,13 @@ def curve_digest(season: SeasonAudit, curve: str) -> str:
     """Return one hash of all that reports show of a curve."""
     pairs = season.pairing.pairs
     drawn = pairs[(pairs["curve"] == curve) & (pairs["basis"] == OVEN)]
+    audit = season.audits.get(curve)
+    if audit is not None and audit.plots is not None:
+        # Of the plots it served only these enter its numbers.
+        audit = replace(audit, plots=audit.plots[["trial", "sensor_pct"]])
     return digest(
         {
-            "audit": season.audits.get(curve),
+            "audit": audit,
             "advice": season.advice.get(curve),
             "samples": drawn,
             "condition": curve_condition(season, curve),

@@ -51,7 +51,6 @@ REFERENCES = (
     "Robinson, G. K. (1991). That BLUP is a good thing: the estimation of random "
     "effects. Statistical Science 6, 15–32.",
 )
-_LETTERS = 16  # of a hash, enough to compare by eye
 # As many rows as leave the answer on two pages, and the appendix on four.
 MOST_DRAWN, MOST_SAMPLES, MOST_ENTRIES, MOST_FINDINGS = 24, 24, 100, 6
 
@@ -380,13 +379,7 @@ def _field_map(trial: TrialAudit) -> list[Block]:
 
 def how_made(season: SeasonAudit, trial: TrialAudit) -> list[Block]:
     """Return the method, its sources, and what the report rests on."""
-    basis = trial_basis(season, trial.name)
     return [
         *method_and_sources(season.settings, [trial.crop], METHOD, REFERENCES),
-        *provenance(
-            {part: code[:_LETTERS] for part, code in basis.items()},
-            season.settings.seed,
-            f"All that this report rests on, first {_LETTERS} letters of its SHA-256; "
-            "manifest.json holds them whole.",
-        ),
+        *provenance(trial_basis(season, trial.name), season.settings.seed),
     ]
