@@ -43,9 +43,7 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
         f"samples of the trial ({len(own)})": digest(own),
         f"rows left out ({len(left)})": digest(left),
         f"findings ({len(findings)})": digest(findings),
-        "entries' own errors": digest(
-            [season.entry_errors.get(crop) for crop in crops]
-        ),
+        "entries' own errors": digest(of_entries),
         **{f"curve {curve}": curve_digest(season, curve) for curve in curves},
     }
 
