@@ -102,7 +102,8 @@ def test_lb_and_kg_mixed_within_a_trial_are_told(plots, rng, share):
     own = plots["trial"] == "2003WE"
     heavy = own & (rng.random(len(plots)) < share)
     plots = plots.assign(plot_mass_kg=plots["plot_mass_kg"] * np.where(heavy, LB, 1))
-    (found,) = doubts(plots=plots)
+    # With half of its plots in lb its median may be told of as well.
+    (found,) = [f for f in doubts(plots=plots) if "within a trial" in f.message]
     assert "2003WE" in found.message
     assert set(found.rows) == set(plots.index[heavy])
 
