@@ -20,8 +20,8 @@ GROUPS = [
     (
         "intake",
         """
-        schema settings cells files tables reference units contradictions checks
-        pairs labs outputs exports drafts
+        schema options settings cells sheets files names tables reference units contradictions checks
+        pairs labs outputs headers exports drafts
         """,
     ),
     (

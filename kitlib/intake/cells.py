@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as arrow
 
+from kitlib.intake.options import FileOptions, Units
 from kitlib.intake.schema import FLAG, MOISTURES, NUMBER, TEXT, TIME
-from kitlib.intake.settings import FileOptions, Units
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, listed
 

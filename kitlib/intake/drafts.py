@@ -7,11 +7,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from kitlib.intake.exports import CROP_WORDS, Guess, grids_of, guess_of, plain_words
-from kitlib.intake.files import READABLE, Unreadable
+from kitlib.intake.exports import Guess, grids_of, guess_of
+from kitlib.intake.files import READABLE
+from kitlib.intake.headers import CROP_WORDS, plain_words
+from kitlib.intake.options import toml_text
 from kitlib.intake.outputs import write_bytes
 from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS
-from kitlib.intake.settings import SETTINGS_FILE, read_season, toml_text
+from kitlib.intake.settings import SETTINGS_FILE, read_season
+from kitlib.intake.sheets import Unreadable
 from kitlib.intake.tables import typed_tables
 from kitlib.words.errors import SeasonRefused, refuse
 from kitlib.words.findings import STOP

@@ -5,7 +5,6 @@ Nothing is decided here without a ground in words; what has none is a question.
 
 import csv
 import re
-import unicodedata
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -17,42 +16,29 @@ from statistics import median
 import pandas as pd
 import pyarrow.parquet
 
-from kitlib.intake.files import (
-    WORKBOOKS,
-    Sheet,
-    encoding_of,
-    filled_sheets,
-    is_shown_as_percent,
-    open_workbook,
+from kitlib.intake.files import encoding_of
+from kitlib.intake.headers import (
+    CROP_WORDS,
+    claims_of,
+    plain_words,
+    quantity_of,
+    unit_of,
 )
 from kitlib.intake.schema import (
-    MOISTURES,
     NUMBER,
     SCHEMAS,
     TIME,
     column_kinds,
     needed_columns,
 )
+from kitlib.intake.sheets import (
+    WORKBOOKS,
+    Sheet,
+    filled_sheets,
+    is_shown_as_percent,
+    open_workbook,
+)
 
-# Units as headers and rows of units write them: quantity and our name of the unit.
-_UNITS = {
-    "mass": {"kg": "kg kgs", "lb": "lb lbs pounds", "g": "g gr gramm grams"},
-    "test_weight": {"kg_hl": "kg/hl", "lb_bu": "lb/bu lbs/bu #/bu"},
-    "area": {"m2": "m2 m² qm sqm", "ft2": "ft2 ft² sqft", "ac": "ac acre acres"},
-    "temperature": {"c": "°c c degc", "f": "°f f degf"},
-    "moisture": {
-        "percent": "% pct percent %wb",
-        "fraction": "fraction kg/kg",
-        "dry_basis": "%db db %ts %dm",
-    },
-}
-_UNIT_WORDS = {
-    word: (quantity, unit)
-    for quantity, units in _UNITS.items()
-    for unit, words in units.items()
-    for word in words.split()
-}
-_PER_AREA = ("t/ha", "kg/ha", "dt/ha", "q/ha", "bu/ac", "bu/acre", "lb/ac")
 # What tells a table from another: a header of these columns counts thrice.
 _TELLING = {
     "plots": ("plot_mass_kg", "plot_area_m2", "entry"),
@@ -92,8 +78,6 @@ _DAYS = ("%m/%d/%Y", "%d/%m/%Y", "%d.%m.%Y", "%d-%m-%Y", "%m-%d-%Y", "%m/%d/%y")
 _DAYS += ("%d/%m/%y", "%d.%m.%y")
 _HOURS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p")
 _SEPARATORS = ",;\t|"
-# Words of a header that only number what it names.
-_NUMBERING = re.compile(r"[a-h]|\d+|no|nr|n|num|numero|number|nummer|id|code|name|nom")
 
 
 @dataclass
@@ -191,93 +175,6 @@ def _separator_of(lines: Sequence[str]) -> str:
     return best
 
 
-# ---- words of headers
-
-
-@cache
-def _words() -> dict[str, dict[str, list[str]]]:
-    """Return the headers that mean each column, by table."""
-    words: dict[str, dict[str, list[str]]] = {table: {} for table in SCHEMAS}
-    with Path(__file__).with_name("headers.csv").open(encoding="utf-8") as file:
-        for line in csv.DictReader(file):
-            tables = SCHEMAS if line["table"] == "*" else [line["table"]]
-            for table in (t for t in tables if line["column"] in column_kinds(t)):
-                known = words[table].setdefault(line["column"], [])
-                known += line["headers"].split("|")
-    return words
-
-
-def plain_words(text: object) -> str:
-    """Return a header's words, without accents, marks and letter case.
-
-    Examples
-    --------
-    >>> plain_words("Prüfglied-Nr."), plain_words("Grain_Wt")
-    ('prufglied nr', 'grain wt')
-    """
-    apart = unicodedata.normalize("NFKD", str(text).casefold())
-    letters = "".join(c for c in apart if not unicodedata.combining(c))
-    return " ".join(re.findall(r"[a-z0-9]+", letters))
-
-
-def unit_of(text: object) -> tuple[str, str] | None:
-    """Return quantity and unit that a header or a cell of a units row ends in.
-
-    Examples
-    --------
-    >>> unit_of("TW lb/bu"), unit_of("Area (sq ft)"), unit_of("Plot")
-    (('test_weight', 'lb_bu'), ('area', 'ft2'), None)
-    """
-    bare = re.sub(r"[()\[\]_]", " ", str(text).casefold()).replace("sq ", "sq")
-    bare = re.sub(
-        r"%\s+(?=d\.?b|t\.?s|d\.?m|w\.?b)", "%", bare.replace("dry basis", "db")
-    )
-    last = (bare.split() or [""])[-1].replace(".", "")
-    return ("yield", last) if last in _PER_AREA else _UNIT_WORDS.get(last)
-
-
-def _quantity(column: str) -> str:
-    """Return what quantity a column is of, empty if it has no unit to choose."""
-    if column in MOISTURES:
-        return "moisture"
-    ends = {"_kg_hl": "test_weight", "_kg": "mass", "_m2": "area", "_c": "temperature"}
-    return next((q for end, q in ends.items() if column.endswith(end)), "")
-
-
-def _strength(header: str, column: str, words: Sequence[str]) -> int:
-    """Return how surely a header means a column: 4 its own name, 0 not at all."""
-    if header.strip().casefold() == column:
-        return 4
-    unit = unit_of(header)
-    own = plain_words(header)
-    if unit and unit[0] == (_quantity(column) or unit[0]) and unit[0] != "yield":
-        tail = plain_words(re.split(r"[\s_(\[]+", header.strip())[-1])
-        cut = own.removesuffix(tail).strip().removesuffix(" sq").strip()
-        own = cut or own
-    elif unit and unit[0] in ("yield", "mass", "area", "test_weight"):
-        return 0  # another quantity's unit, or a yield
-    if own in words:
-        return 3
-    unnumbered = " ".join(w for w in own.split() if not _NUMBERING.fullmatch(w))
-    if unnumbered in words:
-        return 2
-    tokens = set(unnumbered.split())
-    inside = [w for w in words if len(w) > 3 and set(w.split()) <= tokens]
-    return 1 if inside else 0
-
-
-def _claims(headers: Sequence[str], table: str) -> dict[str, dict[str, int]]:
-    """Return how surely each header means each column of a table, where it does."""
-    return {
-        header: {
-            column: strength
-            for column, words in _words()[table].items()
-            if (strength := _strength(header, column, words))
-        }
-        for header in headers
-    }
-
-
 # ---- tables and columns
 
 
@@ -305,7 +202,7 @@ def guess_of(grid: Grid) -> Guess | None:
 
 def _likeness(headers: Sequence[str], table: str) -> float:
     """Return how much a row of headers looks like a table's."""
-    claims = _claims(headers, table)
+    claims = claims_of(headers, table)
     sure = {c for own in claims.values() for c, strength in own.items() if strength > 1}
     lacking = [c for c in needed_columns(table) if c not in sure]
     known = sum(1 for own in claims.values() if max(own.values(), default=0) > 1)
@@ -332,7 +229,7 @@ def _fill(guess: Guess) -> None:
         for at, header in enumerate(headers)
         if header
     }
-    claims = _claims(list(cells), guess.table)
+    claims = claims_of(list(cells), guess.table)
     _map_columns(guess, claims, cells)
     _map_by_content(guess, cells)
     used = {ours: cells[h[0]] for ours, (h, _) in guess.columns.items()}
@@ -448,30 +345,11 @@ def _map_by_content(guess: Guess, cells) -> None:
                 break
 
 
-# Crops as others write them, by the name that the table of limits has.
-CROP_WORDS = {
-    word: crop
-    for crop, words in {
-        "maize": "maize corn mais kornermais koernermais",
-        "wheat": "wheat weizen winterweizen ble|ble tendre|wheat hrw|wheat srw",
-        "barley": "barley gerste orge wintergerste braugerste",
-        "oats": "oats hafer avoine",
-        "rye": "rye roggen seigle",
-        "soybean": "soybean soybeans soja soya sojabohne",
-        "rapeseed": "rapeseed canola raps winterraps colza",
-        "sorghum": "sorghum milo",
-        "sunflower": "sunflower sonnenblume sonnenblumen tournesol",
-    }.items()
-    for part in words.split("|")
-    for word in ([part] if "|" in words and " " in part else part.split())
-}
-
-
 def _find_units(guess: Guess, used, units_row: dict[str, tuple[str, str]]) -> None:
     """Find the units of a sheet by its headers, its row of units and its cells."""
     found = defaultdict(list)
     for column, (headers, _) in guess.columns.items():
-        header, quantity = headers[0], _quantity(column)
+        header, quantity = headers[0], quantity_of(column)
         if not quantity or header.casefold() == column:
             continue  # our own name holds its unit
         said = units_row.get(header) or unit_of(header)

@@ -16,8 +16,9 @@ from kitlib.intake.cells import (
     left_out_rows,
     plot_places,
 )
+from kitlib.intake.options import Selection, toml_text
 from kitlib.intake.reference import Reference, benchtop_means, hours_between
-from kitlib.intake.settings import Season, Selection, toml_text
+from kitlib.intake.settings import Season
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
 

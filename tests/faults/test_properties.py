@@ -14,12 +14,14 @@ from hypothesis import strategies as st
 from faults.good_season import bytes_of, rows_of
 from kitlib.intake.cells import Table, in_its_kind, in_our_unit
 from kitlib.intake.checks import keys_alike, read_tables
-from kitlib.intake.files import Unreadable, read_cells
+from kitlib.intake.files import read_cells
+from kitlib.intake.options import Units
 from kitlib.intake.outputs import csv_bytes, file_names
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values, two_stage_moisture
 from kitlib.intake.schema import NUMBER, TEXT, TIME
-from kitlib.intake.settings import Units, read_season
+from kitlib.intake.settings import read_season
+from kitlib.intake.sheets import Unreadable
 from kitlib.statistics.agreement import agreement
 from kitlib.words.errors import SeasonRefused
 

@@ -8,9 +8,10 @@ from importlib.metadata import entry_points
 
 import pytest
 
+from kitlib.intake.options import OUR_UNITS
 from kitlib.intake.outputs import sole_use
 from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
-from kitlib.intake.settings import OUR_UNITS, Season, read_season
+from kitlib.intake.settings import Season, read_season
 from kitlib.reports.results import season_tables
 from kitlib.review.review import review_season
 from kitlib.runs import cli, new_season
