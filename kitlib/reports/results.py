@@ -8,6 +8,7 @@ from kitlib.review.results import review_findings, review_tables
 from kitlib.review.review import SeasonReview
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import SeasonAudit, TrialOutcome
+from kitlib.trials.consequences import NOT_TESTED
 from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.findings import findings_table
 from kitlib.words.terms import columns_of, declarations
@@ -72,7 +73,8 @@ def _trial_row(name: str, found: TrialOutcome) -> dict[str, object]:
     """Return one trial's numbers under their column names."""
     ranks, entries = found.ranks, found.entries
     before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
-    crossing = int(ranks.entered.sum()) if ranks else nan
+    tested = ranks is not None and found.selection.word != NOT_TESTED
+    crossing = int(ranks.entered.sum()) if tested else nan
     return {
         "trial": name,
         "crop": found.crop,
@@ -86,7 +88,13 @@ def _trial_row(name: str, found: TrialOutcome) -> dict[str, object]:
         "yield_before": before,
         "yield_after": after,
         "change_pct": 100 * (after / before - 1),
-        "verdict": "not tested" if not ranks else "changes" if crossing else "holds",
+        "n_samples": found.own.n,
+        "error_here": found.own.mean.value,
+        "error_predicted": found.own.predicted.value,
+        "error_predicted_se": found.own.predicted.se,
+        "yield_added": found.own.yield_added.value,
+        "unevenness": found.unevenness,
+        "verdict": found.selection.word.removeprefix("selection "),
     }
 
 

@@ -114,7 +114,7 @@ def _facts(season: SeasonAudit) -> Facts:
     """Return what the season's errors did, in four numbers."""
     pairs, trials = season.pairing.pairs, trials_table(season)
     used = pairs[pairs["used"] & ~pairs["parallel"]]
-    changing = trials[trials["newly_selected"] > 0]
+    changing = trials[trials["verdict"] == "changes"]
     tested = int(trials["newly_selected"].notna().sum())
     moved = int(changing["newly_selected"].sum())
     low, high = trials["change_pct"].min(), trials["change_pct"].max()
@@ -195,7 +195,7 @@ def season_picture(season: SeasonAudit) -> Picture:
 def _trials_to_examine(season: SeasonAudit) -> list[Block]:
     """Return the trials whose selection changes or could not be tested."""
     trials = trials_table(season)
-    changing = trials[trials["newly_selected"] > 0]
+    changing = trials[trials["verdict"] == "changes"]
     untested = list(trials.loc[trials["newly_selected"].isna(), "trial"])
     said = "In no trial tested would other entries be selected."
     if len(changing):

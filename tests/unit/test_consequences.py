@@ -8,7 +8,13 @@ import pytest
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.consequences import trial_consequences
+from kitlib.trials.consequences import (
+    CHANGES,
+    HOLDS,
+    NOT_TESTED,
+    OPEN,
+    trial_consequences,
+)
 from kitlib.trials.ranks import (
     CORRECTION_AND_PLOT_ERROR,
     CORRECTION_ONLY,
@@ -238,6 +244,62 @@ def test_the_same_stream_of_chance_gives_the_same_table(rng):
     corrections = {"A": line(shift=-0.4, variances=(0.04, 0.001), df=8)}
     first, second = (consequences(table, corrections).entries for _ in range(2))
     pd.testing.assert_frame_equal(first, second)
+
+
+def test_a_check_takes_no_rank_and_no_place(rng):
+    found = consequences(season_trial(rng), checks=["E8"], select=2)
+    entries = found.entries.set_index("entry")
+    assert pd.isna(entries.loc["E8", "rank_after"])
+    assert entries.loc["E8", "is_check"] and not entries.loc["E8", "selected_after"]
+    assert entries["selected_after"].sum() == 2
+    assert entries["rank_after"].max() == 7
+    assert entries["chance_selected_after"].sum() == approx(2)
+
+
+def near_the_line(gap, lsd_sd, shift):
+    """Return a trial whose entries a and b change places when curve B is corrected."""
+    base = [9.0, 7.0 + gap, 7.0, 5.0]
+    noise = lsd_sd * np.array([[1, -1, 1, -1], [-1, 1, -1, 1]])
+    columns = {
+        "trial": "T1",
+        "plot": [str(k) for k in range(8)],
+        "entry": list("tabz") * 2,
+        "block": [1] * 4 + [2] * 4,
+        "curve": list("AABA") * 2,
+        "plot_mass_kg": (np.array([base, base]) + noise).ravel(),
+        "plot_area_m2": 8.0,
+        "recorded_pct": 20.0,
+    }
+    corrections = {"A": line(), "B": line("B", shift=shift)}
+    return consequences(pd.DataFrame(columns), corrections, select=2)
+
+
+def test_a_pair_closer_than_its_lsd_leaves_the_selection_open():
+    selection = near_the_line(0.02, 0.3, shift=-1.0).selection
+    assert selection.word == OPEN
+    assert (selection.entered, selection.left) == (("b",), ("a",))
+    assert selection.gap < selection.lsd
+
+
+def test_a_pair_told_apart_changes_the_selection():
+    selection = near_the_line(0.02, 0.001, shift=-1.0).selection
+    assert selection.word == CHANGES
+    assert selection.gap > selection.lsd
+
+
+def test_a_selection_holds_where_nothing_crosses(rng):
+    found = consequences(season_trial(rng))
+    assert found.selection.word == HOLDS and found.selection.open == ()
+    untested = consequences(season_trial(rng), tested=False)
+    assert untested.selection.word == NOT_TESTED
+
+
+def test_errors_of_entries_widen_chances(rng):
+    table = season_trial(rng)
+    plain = consequences(table).chances[CORRECTION_ONLY].chance_selected
+    wide = consequences(table, entry_sd=1.0).chances[CORRECTION_ONLY].chance_selected
+    assert set(plain) == {0, 1}
+    assert ((wide > 0) & (wide < 1)).any()
 
 
 def test_the_input_is_left_as_it_was(rng):
