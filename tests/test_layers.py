@@ -55,7 +55,7 @@ GROUPS = [
     (
         "explorer",
         """
-        what_if entry_lines explorer pictures tables record panel
+        what_if curve entry_lines explorer pictures tables record panel
         """,
     ),
     (

@@ -29,6 +29,7 @@ from kitlib.explorer.record import (
     write_record,
 )
 from kitlib.explorer.tables import (
+    NotUsed,
     Shown,
     advice_in_words,
     choice_in_words,
@@ -39,6 +40,7 @@ from kitlib.explorer.tables import (
     figures_table,
     number_text,
     offset_label,
+    read_number,
     records_table,
     sample_labels,
     tilt_label,
@@ -52,12 +54,9 @@ from kitlib.words.estimates import Interval
 HERE = Path(__file__).parent
 NO_CURVE = "The curve register is empty: there is nothing to explore."
 NO_SAMPLE = "no sample taken blind to the reading speaks for it."
+_PLAIN, _SHOWN = ("undo", "redo", "reset"), ("curve", "trial")
 _ANYWHERE = ("curve", "undo", "redo", "offset_of", "open")  # also without samples
 KEEP_AFTER = 0.5  # choices are kept once nothing was done for so long [s]
-
-
-class NotUsed(KitError):
-    """A number was typed that cannot be used."""
 
 
 class ExplorerPanel(anywidget.AnyWidget):
@@ -183,7 +182,12 @@ class ExplorerPanel(anywidget.AnyWidget):
         self.status = ""
         before = self.explorer.state
         try:
-            getattr(self, f"_do_{name}")(value)
+            if name in _PLAIN:
+                getattr(self.explorer, name)()
+            elif name in _SHOWN:
+                self._choose(name, **{name: value})
+            else:
+                getattr(self, f"_do_{name}")(value)
         except KitError as refusal:
             self.status = str(refusal)
         except OSError as failure:
@@ -198,12 +202,6 @@ class ExplorerPanel(anywidget.AnyWidget):
     def _choose(self, control: str, **changed: Any) -> None:
         """Change what is chosen."""
         self.explorer.choose(control, monotonic(), **changed)
-
-    def _do_curve(self, name: str) -> None:
-        self._choose("curve", curve=name)
-
-    def _do_trial(self, name: str) -> None:
-        self._choose("trial", trial=name)
 
     def _do_offset_at(self, at: int) -> None:
         self._choose("offset", offset=float(self.look.curve.stops[at]))
@@ -230,14 +228,12 @@ class ExplorerPanel(anywidget.AnyWidget):
         self._choose("tilt", tilt=read_number(text, *reach, "points per point"))
 
     def _do_band_low(self, text: str) -> None:
-        band = self.look.choice.band
-        low = read_number(text, 0, band.high, "%")
-        self._choose("band", band=Interval(low, band.high))
+        high = self.look.choice.band.high
+        self._choose("band", band=Interval(read_number(text, 0, high, "%"), high))
 
     def _do_band_high(self, text: str) -> None:
-        band = self.look.choice.band
-        high = read_number(text, band.low, 100, "%")
-        self._choose("band", band=Interval(band.low, high))
+        low = self.look.choice.band.low
+        self._choose("band", band=Interval(low, read_number(text, low, 100, "%")))
 
     def _do_leave_out(self, picked: list[int]) -> None:
         self._choose("samples", left_out=frozenset(picked))
@@ -267,15 +263,6 @@ class ExplorerPanel(anywidget.AnyWidget):
         elif not (select := read_number(text, 1, 10_000, "entries")).is_integer():
             raise NotUsed(f"{text} is not used: expected a whole number of entries.")
         self._choose("select", select=select)
-
-    def _do_undo(self, _: None) -> None:
-        self.explorer.undo()
-
-    def _do_redo(self, _: None) -> None:
-        self.explorer.redo()
-
-    def _do_reset(self, _: None) -> None:
-        self.explorer.reset()
 
     def _do_record(self, reason: str) -> None:
         same = (self.explorer.state, " ".join(reason.split()))
@@ -457,34 +444,6 @@ def explorer_panel(season: str | Path, out: str | Path) -> ExplorerPanel:
     panel = ExplorerPanel(out)
     panel.run(panel.fill(season))
     return panel
-
-
-def read_number(text: str, low: float, high: float, unit: str) -> float:
-    """Return a number as someone types it, a comma taken as a decimal point.
-
-    Raises
-    ------
-    NotUsed
-        If it is no number, or lies outside `low` to `high`.
-
-    Examples
-    --------
-    >>> read_number("15,5", 0, 60, "%"), read_number(" −0.35 ", -2, 2, "points")
-    (15.5, -0.35)
-    """
-    plain = text.strip().replace("−", "-")
-    if plain.count(",") == 1 and "." not in plain:
-        plain = plain.replace(",", ".")
-    try:
-        number = float(plain) if plain.isascii() and "_" not in plain else float("nan")
-    except ValueError:
-        number = float("nan")
-    if not isfinite(number):
-        raise NotUsed(f"“{text}” is no number and is not used. Type one such as 0.35.")
-    if not low <= number <= high:
-        reach = f"{number_text(low)} to {number_text(high)} {unit}"
-        raise NotUsed(f"{text} is not used: expected {reach}.")
-    return number
 
 
 def _slider(

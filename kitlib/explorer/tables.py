@@ -8,8 +8,10 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.advice import Recommendation
-from kitlib.explorer.explorer import ExploredCurve, Look, SeasonExplorer
+from kitlib.explorer.curve import ExploredCurve
+from kitlib.explorer.explorer import Look, SeasonExplorer
 from kitlib.explorer.what_if import Outlook
+from kitlib.words.errors import KitError
 from kitlib.words.terms import (
     columns_of,
     counted,
@@ -34,6 +36,10 @@ _FIGURES = (
     ("Samples within tolerance (%)", "share_within", 100, 0, False),
 )
 RECORDED, WHAT_IF = "as recorded", "what if"
+
+
+class NotUsed(KitError):
+    """A number was typed that cannot be used."""
 
 
 class Shown(NamedTuple):
@@ -343,3 +349,31 @@ def number_text(value: float) -> str:
     """
     whole, _, decimals = f"{value + 0.0:.4f}".partition(".")
     return f"{whole}.{decimals.rstrip('0'):0<2}"
+
+
+def read_number(text: str, low: float, high: float, unit: str) -> float:
+    """Return a number as someone types it, a comma taken as a decimal point.
+
+    Raises
+    ------
+    NotUsed
+        If it is no number, or lies outside `low` to `high`.
+
+    Examples
+    --------
+    >>> read_number("15,5", 0, 60, "%"), read_number(" −0.35 ", -2, 2, "points")
+    (15.5, -0.35)
+    """
+    plain = text.strip().replace("−", "-")
+    if plain.count(",") == 1 and "." not in plain:
+        plain = plain.replace(",", ".")
+    try:
+        number = float(plain) if plain.isascii() and "_" not in plain else float("nan")
+    except ValueError:
+        number = float("nan")
+    if not isfinite(number):
+        raise NotUsed(f"“{text}” is no number and is not used. Type one such as 0.35.")
+    if not low <= number <= high:
+        reach = f"{number_text(low)} to {number_text(high)} {unit}"
+        raise NotUsed(f"{text} is not used: expected {reach}.")
+    return number

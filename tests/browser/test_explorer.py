@@ -1,12 +1,17 @@
-"""The explorer in a real JupyterLab and a real browser, worked by keyboard alone."""
+"""The explorer in a real JupyterLab and a real Chromium, as a user would drive it.
+
+Skipped where no Chromium is (Debian: apt-get install chromium), unless CI is set.
+"""
 
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
 import time
 from pathlib import Path
+from statistics import median
 from urllib.error import HTTPError
 from urllib.request import urlopen
 
@@ -15,7 +20,7 @@ import pytest
 from playwright.sync_api import Page, expect, sync_playwright
 
 from kitlib.explorer.pictures import NOT_THE_AUDIT
-from kitlib.words.terms import show
+from kitlib.explorer.record import read_records
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -33,10 +38,10 @@ BENIGN: tuple[tuple[str, str], ...] = ()
 START = "import sys; from kitlib.runs.lab import explore; "
 START += "explore(*sys.argv[1:], browser=False)"
 PATIENCE = 120  # seconds: a busy machine starts JupyterLab slowly
-CURVE = "wheat: wheat-S1"
-ZOOM = 1.25
+CURVE = "wheat-S1"
+expect.set_options(timeout=1000 * 60)
 
-pytestmark = pytest.mark.browser
+pytestmark = [pytest.mark.browser, pytest.mark.slow]
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -54,7 +59,6 @@ def lab(demo, tmp_path_factory):
     own |= {f"JUPYTERLAB_{part}_DIR": part for part in ("SETTINGS", "WORKSPACES")}
     environment = os.environ | {name: str(place / at) for name, at in own.items()}
     (place / "home").mkdir()
-    settle(place, "notification", fetchNews="false", checkForUpdates=False)
     log = place / "log"
     command = [sys.executable, "-c", START, str(demo), str(place / "reports")]
     with log.open("w") as file:
@@ -65,7 +69,11 @@ def lab(demo, tmp_path_factory):
         yield process, address_in(log, process), place
     finally:
         process.terminate()
-        process.wait(PATIENCE)
+        try:
+            process.wait(PATIENCE)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            raise
 
 
 def settle(place, plugin, **settings):
@@ -93,25 +101,39 @@ def browser(chromium):
         launched.close()
 
 
-@pytest.fixture(scope="module", params=["Light", "Dark"])
-def page(request, browser, lab):
-    """Open the notebook at 125 % zoom in either theme, and run it."""
-    _, address, place = lab
-    settle(place, "themes", theme=f"JupyterLab {request.param}")
-    context = browser.new_context(
-        viewport={"width": int(1440 / ZOOM), "height": int(1500 / ZOOM)},
-        device_scale_factor=ZOOM,
-    )
+def opened(browser, lab, width=1280, height=720):
+    """Open the address in a window of its own, which the caller closes."""
+    context = browser.new_context(viewport={"width": width, "height": height})
     context.set_default_timeout(1000 * PATIENCE)
-    opened, complaints = context.new_page(), []
-    opened.on("console", lambda said: complaints.append(said))
-    opened.on("pageerror", lambda error: complaints.append(error))
-    opened.goto(address)
-    run_all(opened)
-    opened.theme = request.param.casefold()
-    yield opened
-    context.close()
-    assert [said for said in map(in_words, complaints) if said] == []
+    page = context.new_page()
+    page.complaints = []
+    page.on("console", lambda said: page.complaints.append(said))
+    page.on("pageerror", lambda error: page.complaints.append(error))
+    page.goto(lab[1])
+    # Nothing is clicked: the panel is there, and done, by itself.
+    expect(panel(page).locator(".kit-pictures img[src^=blob]")).to_have_count(2)
+    expect(panel(page).locator("progress")).to_be_hidden()
+    return page
+
+
+@pytest.fixture(scope="module", params=["Light", "Dark"])
+def shared(request, browser, lab):
+    """Open the panel in either theme; at the end the console has said no error."""
+    settle(lab[2], "themes", theme=f"JupyterLab {request.param}")
+    page = opened(browser, lab)
+    page.theme = request.param.casefold()
+    yield page
+    page.context.close()
+    assert [said for said in map(in_words, page.complaints) if said] == []
+
+
+@pytest.fixture
+def page(shared):
+    """Return the page as it stands after a click on reset."""
+    panel(shared).get_by_label("Crop and curve").select_option(CURVE)
+    panel(shared).get_by_role("button", name="Reset").click()
+    expect(panel(shared)).to_contain_text("−0.89 points were added")
+    return shared
 
 
 def in_words(complaint) -> str:
@@ -122,115 +144,243 @@ def in_words(complaint) -> str:
     return "" if any(re.search(known, text) for known, _ in BENIGN) else text
 
 
-def run_all(page: Page) -> None:
-    """Run all cells and wait for the pictures."""
-    page.locator(".jp-Notebook .jp-CodeCell").first.wait_for()
-    page.get_by_text("Python 3 (ipykernel) | Idle").wait_for()
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_text("Run All Cells", exact=True).click()
-    expect(pictures(page)).to_have_count(4, timeout=1000 * PATIENCE)
-
-
-@pytest.fixture(autouse=True)
-def reset(request):
-    """Start every test of the page from the audit's own choice for one curve."""
-    if "page" in request.fixturenames:
-        page = request.getfixturevalue("page")
-        panel(page).locator("select").first.select_option(CURVE)
-        panel(page).get_by_role("button", name="Reset").click()
-        expect(panel(page)).to_contain_text("−0.89 points were added")
-
-
 def panel(page: Page):
     return page.locator(".kit-explorer")
 
 
-def pictures(page: Page):
-    return panel(page).locator("img[src^=blob]")
+def slider(page: Page):
+    return panel(page).get_by_role("slider", name="Offset, points")
 
 
-def offset_handle(page: Page):
-    named = panel(page).locator(".widget-inline-hbox", has_text="Offset, points")
-    return named.locator(".noUi-handle")
+def number(page: Page):
+    return panel(page).get_by_role("textbox", name="Offset, points, as a number")
 
 
-def row(page: Page, case: str):
-    return panel(page).locator("tr", has_text=case).first
+def tab(page: Page, name: str) -> None:
+    panel(page).get_by_role("tab", name=name).click()
 
 
-def artefact(page: Page, name: str, tmp_path) -> None:
+def records(lab):
+    [home] = (lab[2] / "reports").iterdir()
+    return read_records(home)
+
+
+def kept_picture(page: Page, name: str, tmp_path) -> None:
     """Keep a picture of the page."""
     folder = Path(os.environ.get("CI_ARTEFACTS", tmp_path))
     folder.mkdir(parents=True, exist_ok=True)
     page.screenshot(path=folder / f"explorer-{name}-{page.theme}.png")
 
 
-def test_the_offset_is_moved_by_keyboard_and_the_number_follows(
-    page, audited_demo, tmp_path
-):
-    bias = audited_demo.audits["wheat-S1"].bias.value
-    expect(row(page, "what if")).to_contain_text(show(-bias, 2, sign=True))
-    before = pictures(page).first.get_attribute("src")
-    offset_handle(page).focus()
+# ---- it opens ----------------------------------------------------------------------
+
+
+def test_no_question_and_no_code_stand_before_the_panel(page):
+    expect(page.get_by_text("official Jupyter news")).to_have_count(0)
+    assert panel(page).evaluate("box => box.getBoundingClientRect().top") >= 0
+    folded = page.locator(".jp-CodeCell .jp-InputArea-editor:visible")
+    expect(folded).to_have_count(0)
+
+
+@pytest.mark.parametrize("width", [1280, 1000])
+def test_all_stands_in_one_window_and_nothing_is_cut(page, tmp_path, width):
+    page.set_viewport_size({"width": width, "height": 720})
+    for name in ("Numbers", "Trials", "Samples", "All curves", "Records"):
+        tab(page, name)
+        kept_picture(page, f"{width}-{name.split()[0].casefold()}", tmp_path)
+        box = panel(page).evaluate("b => [b.scrollWidth, b.clientWidth]")
+        assert box[0] <= box[1]
+        for place in (
+            ".kit-write",
+            ".kit-pictures img >> nth=1",
+            "[role=tab] >> nth=4",
+        ):
+            ends = panel(page).locator(place).bounding_box()
+            assert ends["x"] + ends["width"] <= width
+            assert ends["y"] + ends["height"] <= 720 - 24  # the status bar
+    tab(page, "Numbers")
+    wide = (
+        panel(page)
+        .locator("[role=tabpanel]:visible")
+        .evaluate("b => [b.scrollWidth, b.clientWidth]")
+    )
+    page.set_viewport_size({"width": 1280, "height": 720})
+    assert wide[0] <= wide[1]
+
+
+# ---- right numbers -----------------------------------------------------------------
+
+
+def test_slider_number_words_and_pictures_are_one(page):
+    before = panel(page).locator("img").first.get_attribute("src")
+    slider(page).focus()
     page.keyboard.press("ArrowRight")
-    left = show(bias - 0.8, 2, sign=True)
-    expect(row(page, "what if")).to_contain_text(left)
     expect(panel(page)).to_contain_text("−0.80 points were added")
     expect(panel(page)).to_contain_text("would be −0.50 in place of +0.30")
-    assert pictures(page).first.get_attribute("src") != before
-    page.keyboard.press("ArrowLeft")
-    expect(row(page, "what if")).to_contain_text("−0.89")
-    pictures(page).first.scroll_into_view_if_needed()
-    artefact(page, "offset", tmp_path)
+    expect(number(page)).to_have_value("-0.80")
+    expect(slider(page)).to_have_attribute(
+        "aria-valuetext", "−0.80 points, in its interval"
+    )
+    assert panel(page).locator("img").first.get_attribute("src") != before
+    number(page).fill("0,35")
+    number(page).press("Enter")
+    expect(panel(page)).to_contain_text("+0.35 points were added")
+    expect(slider(page)).to_have_attribute("aria-valuetext", "+0.35 points")
 
 
-def test_samples_are_picked_and_a_what_if_is_kept_by_keyboard(page, lab, tmp_path):
-    expect(panel(page)).to_contain_text("All 40 samples: shift")
-    panel(page).locator("select[multiple]").focus()
-    page.keyboard.press("ArrowDown")
-    page.keyboard.press("Shift+ArrowDown")
-    expect(panel(page)).to_contain_text("Without 2 samples: shift")
-    expect(row(page, "what if")).to_contain_text("38 / 5")
-    artefact(page, "samples", tmp_path)
-    reason = f"asked in the {page.theme} theme"
-    panel(page).locator("input[placeholder^=why]").focus()
-    page.keyboard.type(reason)
+def test_what_cannot_be_used_is_refused_in_words_and_the_old_number_stays(page):
+    for typed in ("15,5", "abc"):
+        number(page).fill(typed)
+        number(page).press("Enter")
+        expect(panel(page).get_by_role("status")).to_contain_text("not used")
+        expect(number(page)).to_have_value("-0.8948")
+    expect(panel(page)).to_contain_text("−0.89 points were added")
+
+
+def test_a_number_typed_and_not_yet_left_is_what_a_double_click_records_once(page, lab):
+    reason = f"typed in the {page.theme} theme"
+    panel(page).get_by_label("Reason").fill(reason)
+    number(page).fill("0.35")
+    panel(page).get_by_role("button", name="Put on record").dblclick()
+    expect(panel(page).get_by_role("status")).to_contain_text("on record")
+    expect(panel(page).get_by_label("Reason")).to_have_value("")
+    [row] = records(lab).query("reason == @reason").itertuples()
+    assert (row.offset, row.curve) == (0.35, CURVE)
+
+
+def test_a_fast_drag_settles_on_the_value_it_ends_at(page):
+    box = slider(page).bounding_box()
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + 10, y)
+    page.mouse.down()
+    for k in range(60):
+        page.mouse.move(box["x"] + 10 + k * (box["width"] - 20) / 60, y)
+    page.mouse.up()
+    said = slider(page).evaluate("s => [s.value, s.max]")
+    expect(panel(page).get_by_role("button", name="Put on record")).to_be_enabled()
+    page.wait_for_timeout(1500)
+    assert slider(page).input_value() == said[0]
+    spoken = slider(page).get_attribute("aria-valuetext").split()[0]
+    assert f"{spoken} points were added" in panel(page).inner_text()
+
+
+# ---- what a statistician looks for ---------------------------------------------------
+
+
+def test_a_click_on_a_sample_leaves_it_out_and_undo_counts_it_again(page):
+    tab(page, "Samples")
+    expect(panel(page).locator("[role=tabpanel] select option:checked")).to_have_count(
+        1
+    )
+    row = panel(page).locator("tr", has_text="Samples / trials")
     page.keyboard.press("Tab")
-    page.keyboard.press("Enter")
-    expect(panel(page)).to_contain_text("Put on record: a row of")
-    [table] = (lab[2] / "reports").glob("*/explore/what_if.csv")
-    assert table.read_text(encoding="utf-8").rstrip().endswith(reason)
+    panel(page).get_by_label("Samples to leave out").select_option(index=0)
+    tab(page, "Numbers")
+    expect(row).to_contain_text("39 / 5")
+    panel(page).get_by_role("button", name="Undo").click()
+    expect(row.locator("td").last).to_contain_text("40 / 5")
 
 
-def test_tab_reaches_every_control(page):
-    panel(page).get_by_role("button", name="Reset").focus()
+def test_a_trial_that_changes_is_named_and_leads_to_its_chart(page):
+    panel(page).get_by_label("Crop and curve").select_option("maize-S1")
+    slider(page).focus()
+    page.keyboard.press("Home")
+    tab(page, "Trials")
+    trials = panel(page).get_by_label("Trials, who moves in")
+    expect(trials.locator("option").first).to_contain_text("in MZ-")
+    name = trials.locator("option").last.get_attribute("value")
+    trials.select_option(name)
+    chart = panel(page).locator(".kit-trials img")
+    expect(chart).to_have_attribute("alt", re.compile(f"in trial {name}:"))
+    expect(panel(page).locator(".kit-trials caption")).to_contain_text(name)
+
+
+def test_choices_of_several_curves_survive_switching_and_a_reload(page):
+    tab(page, "All curves")
+    other = panel(page).get_by_label("Offset of wheat-S2, points")
+    other.fill("0.2")
+    other.press("Enter")
+    number(page).fill("0.1")
+    number(page).press("Enter")
+    expect(panel(page)).to_contain_text("+0.10 points were added")
+    page.reload()
+    expect(number(page)).to_have_value("0.10")
+    panel(page).get_by_label("Crop and curve").select_option("wheat-S2")
+    expect(number(page)).to_have_value("0.20")
+    panel(page).get_by_role("button", name="Reset").click()
+
+
+def test_records_are_listed_opened_compared_and_deleted(page, lab):
+    for offset, reason in (("0.1", "one"), ("0.2", "two")):
+        number(page).fill(offset)
+        number(page).press("Enter")
+        panel(page).get_by_label("Reason").fill(reason)
+        panel(page).get_by_role("button", name="Put on record").click()
+        expect(panel(page).get_by_role("status")).to_contain_text("Put on record")
+    tab(page, "Records")
+    ticks = panel(page).get_by_role("tabpanel").locator("input[type=checkbox]")
+    ticks.nth(0).check()
+    ticks.nth(1).check()
+    panel(page).get_by_role("button", name="Compare two").click()
+    expect(panel(page)).to_contain_text("Two records side by side")
+    ticks.nth(0).uncheck()
+    panel(page).get_by_role("button", name="Open").click()
+    expect(number(page)).to_have_value("0.10")
+    before = len(records(lab))
+    page.once("dialog", lambda dialog: dialog.accept())
+    panel(page).get_by_role("button", name="Delete").click()
+    expect(panel(page).get_by_role("status")).to_contain_text("Deleted")
+    assert len(records(lab)) == before - 1
+
+
+# ---- for everyone ------------------------------------------------------------------
+
+
+def test_tab_reaches_every_control_and_each_has_a_name(page):
+    nameless = panel(page).evaluate(NAMELESS)
+    assert nameless == []
+    panel(page).get_by_label("Crop and curve").focus()
     reached = set()
-    for _ in range(16):
-        reached.add(page.evaluate(WHERE))
+    for _ in range(14):
         page.keyboard.press("Tab")
-    wanted = {"Reset to the audit's own choice", "Crop and curve", "Offset, points"}
-    wanted |= {"Correct the slope too", "Trial", "Moisture band, %", "Reason"}
-    wanted |= {"Samples to leave out", "Standard moisture, %", "Put on record"}
-    wanted |= {"Selected, % of entries"}
-    assert wanted <= reached
+        reached.add(page.evaluate("() => document.activeElement.id.split('-').at(-1)"))
+    assert {"offset", "low", "high", "standard", "select", "reason"} <= reached
+    for image in panel(page).locator("img:visible").all():
+        assert len(image.get_attribute("alt")) > 40
 
 
-WHERE = r"""() => {
-  const here = document.activeElement, box = here.closest('.jupyter-widgets');
-  const said = place => place?.textContent.replaceAll('\u200b', '').trim();
-  return said(box?.querySelector('label')) || said(box ?? here);
-}"""
+NAMELESS = """root => [...root.querySelectorAll('input, select, button')].filter(
+  each => !each.labels?.length && !each.textContent.trim() &&
+    !each.getAttribute('aria-label')).map(each => each.outerHTML)"""
 
 
-def test_words_are_read_on_the_themes_ground_and_nothing_is_cut_off(page):
+def test_ctrl_s_saves_the_notebook_wherever_the_focus_is(page, lab):
+    [path] = (lab[2] / "reports").glob("*/explore/4_explore.ipynb")
+    before = path.stat().st_mtime_ns
+    number(page).focus()
+    page.keyboard.press("Control+s")
+    for _ in range(100):
+        if path.stat().st_mtime_ns != before:
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError("the notebook was not saved")
+
+
+def test_letters_and_arrows_stay_in_the_panel(page):
+    cells = page.locator(".jp-Notebook .jp-Cell").count()
+    panel(page).get_by_label("Reason").fill("")
+    panel(page).get_by_label("Reason").focus()
+    page.keyboard.type("abdd")
+    expect(panel(page).get_by_label("Reason")).to_have_value("abdd")
+    assert page.locator(".jp-Notebook .jp-Cell").count() == cells
+    panel(page).get_by_label("Reason").fill("")
+
+
+def test_words_are_read_on_the_themes_ground(page):
     """WCAG 2.1, 1.4.3: a contrast of at least 4.5 to 1 for text (from memory)."""
     expect(panel(page)).to_contain_text(NOT_THE_AUDIT)
-    for contrast in page.evaluate(CONTRASTS):
-        assert contrast >= 4.5
-    box = panel(page).evaluate("box => [box.scrollWidth, box.clientWidth]")
-    assert box[0] <= box[1]
-    for width in pictures(page).evaluate_all("all => all.map(p => p.clientWidth)"):
-        assert width >= 320
+    contrasts = page.evaluate(CONTRASTS)
+    assert len(contrasts) > 20 and min(contrasts) >= 4.5
 
 
 CONTRASTS = """() => {
@@ -243,12 +393,76 @@ CONTRASTS = """() => {
     const seen = parts.length < 4 || parts[3] > 0;
     return seen || !place.parentElement ? colour : ground(place.parentElement);
   };
-  const words = '.kit-explorer :is(p, td, th, label, h3, .kit-label, button)';
+  const words = '.kit-explorer :is(p, td, th, label, caption, strong, button:enabled)';
   return [...document.querySelectorAll(words)].filter(w => w.offsetParent).map(w => {
     const pair = [light(getComputedStyle(w).color), light(ground(w))];
     return (Math.max(...pair) + 0.05) / (Math.min(...pair) + 0.05);
   });
 }"""
+
+
+def test_a_step_takes_no_longer_than_it_may(page):
+    """From key to last picture: 100 ms or two bare redraws, median of 30 steps.
+
+    On a machine that does other things as well the limit is ten times as wide: the
+    benchmark of the redraw holds the number against a bare redraw of the same run.
+    """
+    slider(page).focus()
+    taken = []
+    for k in range(30):
+        taken.append(page.evaluate(STEP, 1 if k < 15 else -1))
+    assert median(taken) <= 1000
+    print(f"median of 30 steps: {median(taken):.0f} ms")
+
+
+STEP = """by => new Promise(done => {
+  const slider = document.querySelector('.kit-explorer input[type=range]');
+  const image = document.querySelectorAll('.kit-pictures img')[1];
+  const start = performance.now();
+  const seen = new MutationObserver(() => {
+    seen.disconnect();
+    image.decode().then(() => requestAnimationFrame(() =>
+      done(performance.now() - start)));
+  });
+  seen.observe(image, { attributes: true, attributeFilter: ['src'] });
+  slider.value = Number(slider.value) + by;
+  slider.dispatchEvent(new Event('input', { bubbles: true }));
+})"""
+
+
+def test_two_windows_show_the_same(page, browser, lab):
+    second = opened(browser, lab)
+    try:
+        number(page).fill("0.4")
+        number(page).press("Enter")
+        expect(number(second)).to_have_value("0.40")
+        number(second).fill("0.5")
+        number(second).press("Enter")
+        expect(number(page)).to_have_value("0.50")
+    finally:
+        second.context.close()
+
+
+def kernel_of(lab):
+    """Return the process of the notebook's kernel."""
+    children = psutil.Process(lab[0].pid).children(recursive=True)
+    [kernel] = [each for each in children if "ipykernel_launcher" in each.cmdline()]
+    return kernel
+
+
+def test_a_kernel_that_is_slow_is_said_to_be_busy_and_then_answers(page, lab):
+    kernel = kernel_of(lab)
+    kernel.suspend()
+    try:
+        number(page).fill("0.3")
+        number(page).press("Enter")
+        expect(panel(page).get_by_role("status")).to_contain_text(
+            "Waiting for the kernel"
+        )
+    finally:
+        kernel.resume()
+    expect(panel(page)).to_contain_text("+0.30 points were added")
+    expect(panel(page).get_by_role("status")).to_have_text("")
 
 
 def test_the_server_is_for_this_machine_and_asks_for_its_token(lab):
@@ -268,3 +482,16 @@ def test_the_server_is_for_this_machine_and_asks_for_its_token(lab):
         urlopen(f"{place}/api/contents")
     with urlopen(f"{place}/api/contents?token={token}") as answer:
         assert answer.status == 200
+
+
+def test_a_dead_kernel_is_told_and_a_new_one_has_the_choices(browser, lab):
+    settle(lab[2], "themes", theme="JupyterLab Light")
+    page = opened(browser, lab)
+    number(page).fill("0.7")
+    number(page).press("Enter")
+    expect(panel(page)).to_contain_text("+0.70 points were added")
+    page.wait_for_timeout(1500)
+    os.kill(kernel_of(lab).pid, signal.SIGKILL)
+    status = panel(page).get_by_role("status")
+    expect(status).to_contain_text("No answer from the kernel", timeout=60_000)
+    page.context.close()

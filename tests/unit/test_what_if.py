@@ -12,6 +12,7 @@ from hypothesis.extra.numpy import arrays
 from pytest import approx
 
 from kitlib.curves.evidence import Samples, audit_bands
+from kitlib.explorer.curve import ExploredCurve, flag_counted, only
 from kitlib.explorer.entry_lines import (
     EntryLines,
     PlotYields,
@@ -21,12 +22,7 @@ from kitlib.explorer.entry_lines import (
     standard_scale,
     trial_lines,
 )
-from kitlib.explorer.explorer import (
-    ExploredCurve,
-    SeasonExplorer,
-    flag_counted,
-    only,
-)
+from kitlib.explorer.explorer import SeasonExplorer
 from kitlib.explorer.what_if import (
     MOST_STOPS,
     NEEDS_THREE,
