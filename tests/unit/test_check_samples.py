@@ -195,6 +195,7 @@ def test_a_lasting_shift_is_called_by_the_ewma_before_it_shows_in_one_sample():
     assert found.first_out[EWMA] is not None
 
 
+@pytest.mark.slow
 def test_ewma_limits_hold_the_error_of_the_centres(rng):
     # SD of the last average over many seasons, centres estimated from three days each.
     ends, widths = [], []
@@ -207,6 +208,7 @@ def test_ewma_limits_hold_the_error_of_the_centres(rng):
     assert np.std(ends) == approx(widths[0] / sigmas(20), rel=4 / sqrt(200))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("days", [8, 16])
 def test_a_sensor_in_order_is_hardly_ever_called_out(rng, days):
     alarms = {SHEWHART: 0, EWMA: 0, CUSUM: 0}
@@ -256,6 +258,7 @@ def test_drift_leaves_the_set_up_out_and_needs_days():
     assert "no check sample" in drift_of(checks(errors[:1], at_setup=1)).remark
 
 
+@pytest.mark.slow
 def test_drift_covers_as_often_as_it_says(rng):
     held = 0
     for _ in range(100):

@@ -64,6 +64,7 @@ def test_a_setting_out_of_the_way_is_beyond():
     assert offset_history("A", list("abcde"), [*PAST, known(1.5)]).within() is False
 
 
+@pytest.mark.slow
 def test_prediction_holds_the_next_season_as_often_as_it_says(rng):
     # True settings of the seasons scatter by 0.2, each known to 0.1 on 9 df; 95.6 % of
     # 500 seasons in own simulation.
@@ -89,6 +90,7 @@ def test_shrinking_is_weighing_by_the_errors():
     assert found.now.value == 1.5  # beside it, never in its place
 
 
+@pytest.mark.slow
 def test_shrinking_brings_the_setting_nearer_on_the_whole(rng):
     raw, drawn = [], []
     for _ in range(400):

@@ -74,6 +74,7 @@ def test_a_tighter_curve_is_told_although_it_reads_high(rng):
     assert (found.better, found.tighter) == ("A", "B")
 
 
+@pytest.mark.slow
 def test_intervals_cover_no_difference_as_often_as_they_say(rng):
     found = [compare_curves("A", "B", *pair(rng)) for _ in range(200)]
     for name in ("rmsep_difference", "sep_difference", "pitman_morgan"):

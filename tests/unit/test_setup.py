@@ -210,6 +210,7 @@ def test_one_sample_has_an_interval_over_its_runs_and_says_so():
     assert isnan(alike.setting.se)
 
 
+@pytest.mark.slow
 def test_interval_covers_as_often_as_it_says(rng):
     held = 0
     for _ in range(1500):
@@ -250,6 +251,7 @@ def test_chi_squared_interval():
     assert (low, high) == approx((sqrt(2 / 5.0239), sqrt(2 / 0.00098207)), rel=1e-4)
 
 
+@pytest.mark.slow
 def test_chi_squared_interval_covers_as_often_as_it_says(rng):
     runs = rng.normal(0, 0.15, (2000, 12))
     label = np.repeat(np.arange(4), 3)
