@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.settings import folders_named
 from kitlib.statistics.pooling import pool_offsets
 from kitlib.words.estimates import Estimate, combined_se, not_known
 
@@ -187,6 +188,8 @@ def earlier_folders(place: str | Path) -> list[Path]:
     """
     if not str(place):
         return []
+    if Path(place).suffix == ".path":  # a file beside a run's notebooks
+        return folders_named(Path(place))
     return sorted(path.parent for path in Path(place).glob(f"*/{CURVES_FILE}"))
 
 
