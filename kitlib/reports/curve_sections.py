@@ -85,9 +85,11 @@ def _what_follows(audit: CurveAudit, advice: Recommendation) -> str:
     setting = show(advice.new_setting, 2, sign=True)
     left = show(advice.bias_left.value, 2, sign=True)
     span = show_span(*advice.bias_left.interval(audit.settings.confidence), 2, True)
+    # The reason for a new offset tells the bias left already.
+    after = "" if "bias left" in advice.reason else f"Bias left: {left} ({span}). "
     return (
-        f"Load {setting} next season (in use: {loaded}). Bias left: {left} ({span}); "
-        f"chance that it is within ±{show(audit.allowed_bias)}: "
+        f"Load {setting} next season (in use: {loaded}). {after}Chance that the bias "
+        f"left is within ±{show(audit.allowed_bias)}: "
         f"{chance_in_words(advice.chance_within)}."
     )
 
