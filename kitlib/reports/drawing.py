@@ -4,7 +4,6 @@ from io import BytesIO
 from typing import Any
 
 import numpy as np
-from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -14,7 +13,7 @@ from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 from PIL import Image
 
-from kitlib.reports.lettering import FONT, as_drawn, outline, width_of
+from kitlib.reports.lettering import as_drawn, outline, width_of
 
 # Width between the margins of an A4 page, and of half of it. [in]
 FULL, HALF = 6.69, 3.24
@@ -51,8 +50,6 @@ NO_SAMPLES = "no samples"
 
 _STEPS = [1, 2, 5, 10]
 _LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
-_SVG: Any = {"svg.fonttype": "none", "svg.hashsalt": "kitlib", "font.family": FONT}
-_NO_METADATA = {"Date": None, "Creator": None, "Format": None, "Type": None}
 _LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
 
 
@@ -80,20 +77,6 @@ def png_bytes(figure: Figure) -> bytes:
     with Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]) as picture:
         picture.save(out, "PNG", compress_level=4, dpi=(DPI, DPI))
     figure.set_dpi(before)
-    return out.getvalue()
-
-
-def svg_bytes(figure: Figure) -> bytes:
-    """Return a figure as SVG: the same bytes for the same figure, text as text.
-
-    Examples
-    --------
-    >>> svg_bytes(blank(2, 1, "nothing")) == svg_bytes(blank(2, 1, "nothing"))
-    True
-    """
-    out = BytesIO()
-    with rc_context(_SVG):
-        figure.savefig(out, format="svg", metadata=_NO_METADATA)
     return out.getvalue()
 
 
@@ -209,19 +192,6 @@ def draw_legend(figure: Figure, keys: list[Line2D]) -> None:
         up = height - (row + 0.55) * _LEGEND_LINE
         for key, across in line:
             _draw_key(figure, key, across, up)
-
-
-def legend_inside(ax: Axes, keys: list[Line2D], corner: str) -> None:
-    """Set a legend into the upper left or lower right corner, which holds no data."""
-    figure, box = figure_of(ax), ax.get_position()
-    width, height = figure.get_size_inches()
-    longest = max((width_of(str(key.get_label())) for key in keys), default=0)
-    left, top = box.x0 * width + 0.06, box.y1 * height
-    if corner == "lower right":
-        left = box.x1 * width - longest - _KEY - 0.04
-        top = box.y0 * height + len(keys) * _LEGEND_LINE + 0.04
-    for row, key in enumerate(keys):
-        _draw_key(figure, key, left, top - (row + 0.55) * _LEGEND_LINE)
 
 
 def _lines_of_keys(keys, width: float) -> list[list[tuple[Line2D, float]]]:
