@@ -199,7 +199,7 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
     cells["times"] = cells.groupby(["group", "name"])["name"].transform("size")
     found = []
     for _, spellings in cells.groupby(["group", "plain"], sort=True):
-        usual = spellings["name"].loc[int(spellings["times"].idxmax())]
+        usual = spellings["name"].iloc[int(spellings["times"].to_numpy().argmax())]
         for table, rows in spellings[spellings["name"] != usual].groupby("table"):
             said = f"{column} {_examples(rows['name'], exact=True)} is spelled like "
             said += f"{usual[:40]!a} except for letter case, spaces, zeros or "
