@@ -224,8 +224,9 @@ def _texts(cells, name, table) -> pd.Series:
     if len(spaced):
         said = f"spaces around {cells.name} were taken away in "
         said += f"{counted(len(spaced), 'row')}."
-        place = {"table": name, "rows": tuple(spaced)}
-        table.findings.append(Finding(code="spaces-trimmed", message=said, **place))
+        table.findings.append(
+            Finding(code="spaces-trimmed", message=said, table=name, rows=tuple(spaced))
+        )
     return plain
 
 
@@ -306,11 +307,15 @@ def _find_mixed_zones(texts: pd.Series, name: str, table: Table) -> None:
     usual = zones.mode()
     other = zones[zones != usual.iloc[0]] if len(usual) else zones
     if len(other):
-        said = f"{texts.name} of {table.where(other.index)} names another zone than "
-        said += "the others; times with a zone are read as UTC, the others as they "
+        rows = tuple(other.index)
+        said = f"{texts.name} of {table.where(rows)} names another zone than the "
+        said += "others; times with a zone are read as UTC, the others as they "
         said += "stand."
-        place = {"table": name, "rows": tuple(other.index)}
-        table.findings.append(Finding(code="zones-mixed", message=said, **place))
+        table.findings.append(
+            Finding(
+                code="zones-mixed", message=said, table=name, rows=tuple(other.index)
+            )
+        )
 
 
 def _iso_text(cell) -> str:

@@ -122,8 +122,9 @@ def put_offsets_in_force(tables: dict[str, Table], season: Season) -> None:
                 f"{time}, so the offset in force is not known and sensor_pct is not "
             )
             said += "used."
-            place = {"table": name, "rows": tuple(untold)}
-            found = Finding(code="offsets-mixed", message=said, **place)
+            found = Finding(
+                code="offsets-mixed", message=said, table=name, rows=tuple(untold)
+            )
             tables[name].findings.append(found)
             faults = {row: ("offsets-mixed", said) for row in map(int, untold)}
             tables[name].faults |= faults | tables[name].faults

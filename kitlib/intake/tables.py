@@ -203,7 +203,7 @@ def _frames_of(
 ) -> list[pd.DataFrame]:
     """Return the typed rows of one file or sheet; those of a second dish by itself."""
     _tell(seen, label, name, table)
-    mapped = _mapped_headers(list(seen.cells), label, name, how, table)
+    mapped = _mapped_headers([str(c) for c in seen.cells], label, name, how, table)
     cells = without_blank_rows(_without_missing(seen.cells, how.missing))
     dishes = _dishes(cells, mapped)
     frames = []
@@ -239,13 +239,19 @@ def _tell(seen: Sheet, label: str, name: str, table: Table) -> None:
     """Take over what was seen as a file was read, and the rows that are none."""
     start = len(table.sources) * ROWS_PER_SOURCE
     for code, said, rows in seen.notes:
-        place = {"table": name, "rows": tuple(row + start for row in rows)}
         said = f"{said}." if rows else f"{label}: {said}."
-        table.findings.append(Finding(code=code, message=said, **place))
+        table.findings.append(
+            Finding(
+                code=code,
+                message=said,
+                table=name,
+                rows=tuple(row + start for row in rows),
+            )
+        )
     table.read += len(seen.aside)
     for row, code, said in seen.aside:
-        rows = pd.DataFrame(index=[row + start])
-        table.left_out.append(left_out_rows(rows, name, code, said))
+        bare = pd.DataFrame(index=[row + start])
+        table.left_out.append(left_out_rows(bare, name, code, said))
         table.faults[row + start] = (code, said)
     wrong = [(row, said) for row, code, said in seen.aside if code == "row-length"]
     if wrong:
@@ -285,8 +291,8 @@ def _mapped_headers(
         ("setting-contradicts", _said_of_unclear(mapped, headers, how, label), ""),
     ):
         if said:
-            found = Finding(code=code, table=name, message=said, remedy=remedy)
-            table.findings.append(found)
+            fault = Finding(code=code, table=name, message=said, remedy=remedy)
+            table.findings.append(fault)
     return {ours: found for ours, found in mapped.items() if found}
 
 
@@ -412,8 +418,9 @@ def _restore_percents(part, seen: Sheet, start: int, source: Source, name, table
             f"{column} is shown with a percent sign in {counted(len(shown), 'row')}; "
         )
         said += "it is read as shown, a hundred times the number stored."
-        place = {"table": name, "rows": tuple(shown)}
-        table.findings.append(Finding(code="cells-percent", message=said, **place))
+        table.findings.append(
+            Finding(code="cells-percent", message=said, table=name, rows=tuple(shown))
+        )
 
 
 def _without_skipped(cells, name: str, how: FileOptions, table: Table) -> pd.DataFrame:
