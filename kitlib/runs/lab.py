@@ -12,6 +12,7 @@ from tempfile import TemporaryDirectory
 
 import nbformat
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
+from jupyter_core.utils import ensure_async
 from jupyter_server.serverapp import ServerApp
 from jupyterlab.labapp import LabApp
 from jupyterlab_server.workspaces_handler import WorkspacesManager
@@ -120,10 +121,12 @@ async def run_panel(server: ServerApp, path: Path) -> None:
     client.reset_execution_trackers()
     client.kc = manager.client()
     client.kc.start_channels()
-    await client.kc.wait_for_ready()
-    told = await client.kc.kernel_info(reply=True)
+    await ensure_async(client.kc.wait_for_ready())
+    told = await ensure_async(client.kc.kernel_info(reply=True))
     notebook.metadata["language_info"] = told["content"]["language_info"]
-    notebook.metadata["kernelspec"]["display_name"] = manager.kernel_spec.display_name
+    if manager.kernel_spec:  # else the page would change the name, and ask to save it
+        named_so = manager.kernel_spec.display_name
+        notebook.metadata["kernelspec"]["display_name"] = named_so
     try:
         for index, cell in enumerate(notebook.cells):
             await client.async_execute_cell(cell, index)
