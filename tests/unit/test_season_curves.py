@@ -4,8 +4,7 @@ import pytest
 from pytest import approx
 from reviewed import demo_review, demo_season
 
-from kitlib.review.check_samples import base_of, pooled_scatter
-from kitlib.review.plan import HOURS
+from kitlib.review.check_samples import pooled_scatter
 from kitlib.review.review import SeasonCurves
 from kitlib.season.season import audit_season
 
@@ -25,7 +24,7 @@ def two(season):
         "curves.csv", "curve,crop,offset_loaded,sensor\nW,wheat,0.2,S1\nV,wheat,0,S1\n"
     )
     season.write("setup_runs.csv", SETUP)
-    return SeasonCurves(audit_season(season.folder), [], HOURS, None)
+    return SeasonCurves(audit_season(season.folder))
 
 
 def test_a_curve_without_repeated_runs_has_its_sensors_repeatability(two):
@@ -39,14 +38,14 @@ def test_samples_of_one_name_on_two_curves_do_not_repeat_each_other(season):
         "curves.csv", "curve,crop,offset_loaded,sensor\nW,wheat,0.2,S1\nV,wheat,0,S1\n"
     )
     season.write("setup_runs.csv", SETUP.replace("V,c", "V,b"))
-    found = SeasonCurves(audit_season(season.folder), [], HOURS, None)
+    found = SeasonCurves(audit_season(season.folder))
     assert found.repeats["S1"].df == 1
 
 
 def test_limits_of_all_curves_rest_on_one_pooled_sd():
     charts = [one.chart for one in demo_review().curves.values() if one.chart]
     assert len({chart.sd for chart in charts}) == 1
-    sd, df = pooled_scatter([base_of(chart.runs) for chart in charts])
+    sd, df = pooled_scatter([chart.runs for chart in charts])
     assert (charts[0].sd, charts[0].df) == (sd, df)
 
 

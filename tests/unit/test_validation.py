@@ -7,8 +7,6 @@ import pytest
 from pytest import approx
 
 from kitlib.statistics.agreement import (
-    agreement,
-    bias_limit,
     rer,
     rpd,
     sd_reference,
@@ -18,15 +16,7 @@ from kitlib.statistics.agreement import (
 from kitlib.words.errors import NotFinite, TooFewSamples
 
 
-def test_a_bias_at_its_limit_has_an_interval_that_touches_zero():
-    found = agreement([14.6, 15.9, 17.1, 18.8], [14.2, 15.8, 17.3, 18.1])
-    low, high = found.bias_interval()
-    assert (high - low) / 2 == approx(bias_limit(found.sep, found.n), rel=1e-12)
-
-
 def test_limits_need_two_samples():
-    with pytest.raises(TooFewSamples, match="bias_limit: got n = 1"):
-        bias_limit(0.4, 1)
     with pytest.raises(TooFewSamples, match="df_at_setup = 0"):
         unexplained_error_limit(0.4, 10, 0)
 
@@ -37,20 +27,18 @@ def test_a_larger_set_at_setup_makes_a_stricter_limit():
 
 def test_ratios():
     assert sd_reference([14.0, 16.0]) == approx(sqrt(2))
-    assert rpd([14.0, 16.0], 0.5).value == approx(2 * sqrt(2))
-    assert rer([14.0, 16.0], 0.5).value == approx(4)
+    assert rpd([14.0, 16.0], 0.5) == approx(2 * sqrt(2))
+    assert rer([14.0, 16.0], 0.5) == approx(4)
 
 
 @pytest.mark.parametrize("ratio", [rpd, rer])
 @pytest.mark.parametrize("sep", [0.0, np.nan])
 def test_ratios_to_no_sep_are_not_known(ratio, sep):
-    found = ratio([14.0, 16.0], sep)
-    assert not found.known
-    assert "SEP is 0" in found.remark
+    assert np.isnan(ratio([14.0, 16.0], sep))
 
 
 def test_ratios_of_a_constant_reference_are_zero():
-    assert rpd([15.2, 15.2, 15.2], 0.5).value == 0
+    assert rpd([15.2, 15.2, 15.2], 0.5) == 0
 
 
 def test_one_reference_value_has_no_spread():
