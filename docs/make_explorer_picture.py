@@ -1,7 +1,8 @@
 """Make the picture of the explorer in README.md anew.
 
-Run: python docs/make_explorer_picture.py. It opens the demo season's explorer as the command does, in a headless Chromium of
-1280 × 720, and takes what is seen. Wants playwright and Debian's chromium.
+Run: python docs/make_explorer_picture.py. It opens the demo season's explorer as the
+command does, in a headless Chromium of 1280 × 720, and takes what is seen. Wants
+playwright and Debian's chromium.
 """
 
 import re

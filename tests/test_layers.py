@@ -20,8 +20,8 @@ GROUPS = [
     (
         "intake",
         """
-        schema options settings cells sheets files names tables reference units contradictions checks
-        pairs labs outputs headers exports drafts
+        schema options settings cells sheets files names tables reference units
+        contradictions checks pairs labs outputs headers exports drafts
         """,
     ),
     (

@@ -347,8 +347,8 @@ def _leave_out_shared_keys(table: Table, name: str, keys: list[str]) -> None:
     code = "plot-twice" if name == "plots" else "reading-twice"
     for values, group in table.frame[shared].groupby(keys, sort=False):
         place = ", ".join(f"{k} {v}" for k, v in zip(keys, values, strict=True))
-        said = f"{table.where(tuple(group.index))} are all {place}; expected one row. Which "
-        said += "is right cannot be told, so none is used."
+        said = f"{table.where(tuple(group.index))} are all {place}; expected one row. "
+        said += "Which is right cannot be told, so none is used."
         table.findings.append(Finding(code, said, name, tuple(group.index)))
         table.faults.update({int(row): (code, said) for row in group.index})
     _leave_out(table, name, shared, code, "two rows share one key")

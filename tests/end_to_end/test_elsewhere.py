@@ -1,4 +1,4 @@
-"""Where the system has none of what only POSIX or Linux has, a run is made all the same.
+"""Where a system has none of what only POSIX or Linux has, a run is made all the same.
 
 It is tried here by taking these things away from every process of the run: modules
 `fcntl` and `resource`, `os.fork`, `os.symlink`, and `/proc` for the kit's own code.

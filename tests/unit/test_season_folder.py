@@ -44,6 +44,6 @@ def test_settings_that_never_end_are_refused_first_thing(season):
 def test_settings_beyond_reason_are_refused_in_a_sentence(season, line):
     season.append("season.toml", line)
     with pytest.raises(
-        SeasonRefused, match="not readable as TOML|nested too deeply|at most 1 MB"
+        SeasonRefused, match=r"not readable as TOML|nested too deeply|at most 1 MB"
     ):
         read_season(season.folder)
