@@ -441,7 +441,7 @@ def audit_curves(
     register = curve_register(curves.frame)
     labs = compare_labs(pairing.pairs, settings.confidence)
     contradicted = contradictions_by_curve(pairing.pairs, labs, settings)
-    by_curve = pairing.pairs.groupby(["crop", "curve"], sort=True)
+    by_curve: Any = pairing.pairs.groupby(["crop", "curve"], sort=True)
     readings = pairing.plots[["curve", "trial", "sensor_pct"]]
     harvested = dict(list(readings.groupby("curve")))
     audits = [

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -55,14 +56,14 @@ class Effect:
     q_value: float = np.nan
 
 
-def effects_on(samples: pd.DataFrame, own_configuration: str) -> Iterator[Effect]:
+def effects_on(samples: pd.DataFrame, own_configuration: Any) -> Iterator[Effect]:
     """Yield what the errors of a curve's samples go with.
 
     Parameters
     ----------
     samples : DataFrame
         As in `Pairing.pairs`, those the bias rests on.
-    own_configuration : str
+    own_configuration : str or nan
         Chamber configuration in the curve's register; nan where none is given.
     """
     start = samples["harvested_at"].min()

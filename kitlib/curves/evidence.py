@@ -241,18 +241,18 @@ def coverage(
         Readings of every plot the curve served, nan where there is none, and
         their trials.
     """
-    sensor, harvested = samples.sensor, np.asarray(harvested, float)
+    sensor, readings = samples.sensor, np.asarray(harvested, float)
     beside = beside_plots(
-        sensor, samples.reference, samples.trial, harvested, harvested_trial
+        sensor, samples.reference, samples.trial, readings, harvested_trial
     )
-    harvested = harvested[np.isfinite(harvested)]
+    readings = readings[np.isfinite(readings)]
     low, high = float(sensor.min()), float(sensor.max())
-    outside = (harvested < low) | (harvested > high)
+    outside = (readings < low) | (readings > high)
     return Coverage(
-        n_plots=harvested.size,
+        n_plots=readings.size,
         low=low,
         high=high,
-        share_outside=float(outside.mean()) if harvested.size else np.nan,
+        share_outside=float(outside.mean()) if readings.size else np.nan,
         bias=bias_over_plots(beside),
         gain=gain_over_plots(beside, reference_se),
     )
@@ -305,7 +305,7 @@ def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
         found, _ = tried(agreement, bench, reference)
         line, why = tried(prediction_line, bench, reference, trial, bench.mean())
         slope = line.slope if line else not_known(why)
-        row = (crop, meter, len(group), len(set(trial)), bias.value)
+        row: tuple = (crop, meter, len(group), len(set(trial)), bias.value)
         row += (*bias.interval(level), bias.method or bias.remark)
         row += (found.sep if found else np.nan, slope.value, *slope.interval(level))
         rows.append((*row, line.intercept.value if line else np.nan))

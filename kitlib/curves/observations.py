@@ -7,7 +7,7 @@ import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.doubts import robust_spread, stuck_findings, suspected_swaps
-from kitlib.curves.effects import DAY, OTHER_CONFIGURATION
+from kitlib.curves.effects import DAY, OTHER_CONFIGURATION, Effect
 from kitlib.curves.rules import shown_apart
 from kitlib.intake.settings import Season
 from kitlib.words.findings import Finding
@@ -156,7 +156,7 @@ def _effects(audit: CurveAudit, season: Season) -> Observed:
             )
 
 
-def _difference_in_words(effect, season: Season) -> str:
+def _difference_in_words(effect: Effect, season: Season) -> str:
     """Return how far the error differs between two chamber configurations."""
     if not effect.change.known:
         return f"plots {effect.name}; how far that moves the error is not known"

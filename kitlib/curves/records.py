@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import sqrt
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -242,7 +243,8 @@ def exchanged_curves(
     tests = []
     for _, of_crop in samples.groupby("crop", sort=True):
         means, within = _trial_means(of_crop)
-        for one, other in combinations(means.columns.levels[1], 2):
+        columns: Any = means.columns  # of two levels, which its type leaves open
+        for one, other in combinations(columns.levels[1], 2):
             tests += _exchange_tests(means, within, str(one), str(other))
     for chance, one, other, trial, here, elsewhere in tests:
         if chance * len(tests) >= SWAP_ALARM or abs(elsewhere) < settings.setting_step:
@@ -273,8 +275,8 @@ def _trial_means(samples: pd.DataFrame) -> tuple[pd.DataFrame, float]:
     run = (own_moisture**2).groupby(samples["curve"]).sum()
     slope = samples["curve"].map(rise / run.where(run > 0)).fillna(0.0)
     level = error - slope * (moisture - moisture.mean())
-    left = own_error - slope * own_moisture
-    groups = level.groupby(keys).agg(["mean", "size"]).unstack()
+    left: Any = own_error - slope * own_moisture
+    groups: Any = level.groupby(keys).agg(["mean", "size"]).unstack()
     freedom = len(samples) - int(groups["size"].notna().to_numpy().sum())
     within = float(left @ left) / freedom if freedom > 3 else np.nan
     return groups, within
@@ -286,9 +288,12 @@ def _exchange_tests(means: pd.DataFrame, within: float, one: str, other: str):
     What is usual is learnt from the other trials of either curve, and so is how much
     their trials differ, both curves pooled: three trials alone would hardly tell.
     """
-    first, second = (means.xs(name, axis=1, level=1).dropna() for name in (one, other))
+    both: list[Any] = [
+        means.xs(name, axis=1, level=1).dropna() for name in (one, other)
+    ]
+    first, second = both
     for trial in first.index.intersection(second.index):
-        rest = [curve.drop(index=trial) for curve in (first, second)]
+        rest = [curve.drop(index=trial) for curve in both]
         freedom = sum(len(curve) - 1 for curve in rest)
         if min(map(len, rest)) < 2 or freedom < 4 or not np.isfinite(within):
             continue

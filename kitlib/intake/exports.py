@@ -72,10 +72,29 @@ _NOTHING = (
     "#n/a",
     "k.a.",
 )
-_TOTALS = ("total", "totals", "sum", "summe", "gesamt", "mean", "average", "mittel")
-_TOTALS += ("mittelwert", "moyenne", "somme")
-_DAYS = ("%m/%d/%Y", "%d/%m/%Y", "%d.%m.%Y", "%d-%m-%Y", "%m-%d-%Y", "%m/%d/%y")
-_DAYS += ("%d/%m/%y", "%d.%m.%y")
+_TOTALS = (
+    "total",
+    "totals",
+    "sum",
+    "summe",
+    "gesamt",
+    "mean",
+    "average",
+    "mittel",
+    "mittelwert",
+    "moyenne",
+    "somme",
+)
+_DAYS = (
+    "%m/%d/%Y",
+    "%d/%m/%Y",
+    "%d.%m.%Y",
+    "%d-%m-%Y",
+    "%m-%d-%Y",
+    "%m/%d/%y",
+    "%d/%m/%y",
+    "%d.%m.%y",
+)
 _HOURS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p")
 _SEPARATORS = ",;\t|"
 
@@ -285,15 +304,21 @@ def _map_columns(guess: Guess, claims, cells) -> None:
     counts = {len(h) for h, _ in guess.columns.values() if len(h) > 1}
     if len(counts) > 1:
         for column in [c for c, (h, _) in guess.columns.items() if len(h) > 1]:
-            headers = guess.columns.pop(column)[0]
-            said = f"{column}: {', '.join(map(repr, headers))} do not match the others"
+            unlike = guess.columns.pop(column)[0]
+            said = f"{column}: {', '.join(map(repr, unlike))} do not match the others"
             guess.questions.append(said)
 
 
 def _side_by_side(column: str, headers: Sequence[str]) -> bool:
     """Whether headers of one column are numbered, as of dishes in one row."""
-    repeated = ("tare_g", "wet_g", "dry_g", "moisture_pct", "prestage_wet_g")
-    repeated += ("prestage_dry_g",)
+    repeated = (
+        "tare_g",
+        "wet_g",
+        "dry_g",
+        "moisture_pct",
+        "prestage_wet_g",
+        "prestage_dry_g",
+    )
     marks = [re.findall(r"\b([a-h]|\d+)\b", plain_words(header)) for header in headers]
     return column in repeated and all(mark or n == 0 for n, mark in enumerate(marks))
 
@@ -362,8 +387,8 @@ def _find_units(guess: Guess, used, units_row: dict[str, tuple[str, str]]) -> No
         if len({unit for unit, _ in units}) == 1:
             guess.units[quantity] = units[0]
         else:
-            said = "; ".join(f"{unit} by {ground}" for unit, ground in units)
-            guess.questions.append(f"{quantity}: {said}. Give one unit in the file")
+            told = "; ".join(f"{unit} by {ground}" for unit, ground in units)
+            guess.questions.append(f"{quantity}: {told}. Give one unit in the file")
 
 
 def _judge_by_cells(guess: Guess, header: str, quantity: str, middle: float, found):

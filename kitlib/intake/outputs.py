@@ -14,6 +14,7 @@ from contextlib import contextmanager
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 import pandas as pd
@@ -137,7 +138,7 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
     returns = any(
         cells.astype("str").str.contains("\r").any() for cells in out.values()
     )
-    quoting = csv.QUOTE_NONNUMERIC if returns else csv.QUOTE_MINIMAL
+    quoting: Any = csv.QUOTE_NONNUMERIC if returns else csv.QUOTE_MINIMAL
     text = frame.to_csv(index=False, lineterminator="\n", quoting=quoting)
     return text.encode("utf-8")
 

@@ -4,6 +4,7 @@ Each sample beside the reading of its plot; every other row with its reason.
 """
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -54,7 +55,7 @@ def _faulty_plots(plots: Table) -> dict:
 
 def _reading_faults(plots: Table) -> dict:
     """Return what is wrong with the readings of plots, by trial and plot."""
-    faulty = {
+    faulty: dict[Any, tuple[str, str]] = {
         row: (code, f"plots, {said}")
         for row, (code, said) in plots.faults.items()
         if "sensor_pct" in said
@@ -160,8 +161,8 @@ def refusal_findings(refused, oven, benchtop) -> list[Finding]:
             reasons = zip(group["sample"], group["reason"], strict=True)
             said += f"{listed([f'{s} ({r})' for s, r in reasons], most=5)}."
             rows = frame.index[places.isin(pd.MultiIndex.from_frame(group[keys]))]
-            place = {"table": table, "rows": tuple(map(int, rows))}
-            found.append(Finding(code=code, message=said, **place))
+            at = tuple(map(int, rows))
+            found.append(Finding(code=code, message=said, table=table, rows=at))
     return found
 
 
@@ -174,8 +175,8 @@ def reading_findings(readings, codes) -> list[Finding]:
         named = readings.loc[rows, ["trial", "plot"]].itertuples(index=False)
         said = f"{counted(len(rows), 'reading')} left out: {_READING_REASONS[code]} "
         said += f"({listed([f'{trial} {plot}' for trial, plot in named], most=5)})."
-        place = {"table": "readings", "rows": tuple(map(int, rows))}
-        found.append(Finding(code=code, message=said, **place))
+        at = tuple(map(int, rows))
+        found.append(Finding(code=code, message=said, table="readings", rows=at))
     return found
 
 
@@ -298,7 +299,7 @@ def pair_samples(
 def why_nothing_used(pairing: Pairing) -> str:
     """Return in a sentence why no curve can be audited, for want of samples."""
     oven = pairing.pairs[pairing.pairs["basis"] == OVEN]
-    dishes = pairing.counts.set_index("table").loc["oven", "read"]
+    dishes: Any = pairing.counts.set_index("table").loc["oven", "read"]
     if not dishes:
         why = "there are no air-oven results."
     elif oven.empty:
@@ -349,9 +350,11 @@ def _restated(plots, curves, register, findings) -> pd.DataFrame:
     for curve, n in restated.items():
         said = f"{counted(n, 'reading')} taken under another offset "
         said += f"restated to {register.at[curve, 'offset_loaded']:+g} points."
-        rows = plots.index[(change != 0) & (plots["curve"] == curve)]
-        place = {"table": "plots", "rows": tuple(map(int, rows))}
-        finding = Finding(code="offset-restated", curve=curve, message=said, **place)
+        moved = plots.index[(change != 0) & (plots["curve"] == curve)]
+        rows = tuple(map(int, moved))
+        finding = Finding(
+            code="offset-restated", table="plots", rows=rows, curve=curve, message=said
+        )
         findings.append(finding)
     return plots.assign(
         recorded_pct=plots["sensor_pct"],

@@ -171,8 +171,20 @@ FORMER_HEADERS = {
 # Columns that hold a moisture: season.toml sets how high one may be.
 MOISTURES = ("sensor_pct", "moisture_pct", "known_pct", "low_pct", "high_pct")
 # Columns whose cells are names: spelt in several ways, they mean one thing.
-NAMES = ("trial", "plot", "entry", "crop", "curve", "sample", "method", "lab", "meter")
-NAMES += ("location", "sensor", "chamber_config")
+NAMES = (
+    "trial",
+    "plot",
+    "entry",
+    "crop",
+    "curve",
+    "sample",
+    "method",
+    "lab",
+    "meter",
+    "location",
+    "sensor",
+    "chamber_config",
+)
 REQUIRED_TABLES = ("plots", "oven", "curves")
 # Keys no two rows of a table may share.
 UNIQUE_KEYS = {"plots": ["trial", "plot"], "readings": ["trial", "plot", "curve"]}

@@ -2,11 +2,11 @@
 
 import stat
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from math import nan
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
@@ -46,6 +46,13 @@ from kitlib.words.limits import (
     tolerance_for,
 )
 from kitlib.words.terms import crop_key, listed
+
+if TYPE_CHECKING:  # no checker can read choices out of a table
+    RuleName = str
+    NamingColumn = str
+else:
+    RuleName = Literal[tuple(TOLERANCE_RULES)]
+    NamingColumn = Literal[NAMES]
 
 SETTINGS_FILE = "season.toml"
 # Beside a run's notebooks: where the season lay, and the earlier ones' results.
@@ -175,7 +182,7 @@ class Season(Strict, BaseModel):
     methods_alike: list[list[str]] = []
     check_entries: list[str] = []
     highest_moisture: Percent = threshold("highest_moisture")
-    rule: Literal[tuple(TOLERANCE_RULES)] = HANDBOOK_RULE
+    rule: RuleName = HANDBOOK_RULE
     standard_moisture: dict[str, Percent] = {}
     allowed_bias: dict[str, Positive] = {}
     max_sep: dict[str, Positive] = {}
@@ -195,7 +202,7 @@ class Season(Strict, BaseModel):
         TableName, Annotated[list[FileOptions], BeforeValidator(in_a_list)]
     ] = {}
     ignore: Texts = []
-    alias: dict[Literal[NAMES], dict[str, Texts]] = {}
+    alias: dict[NamingColumn, dict[str, Texts]] = {}
     offsets: list[OffsetChange] = []
     selection: Selection = Selection()
 
@@ -217,7 +224,9 @@ class Season(Strict, BaseModel):
 
     @model_validator(mode="after")
     def _columns_of_their_table(self) -> "Season":
-        named = [(f"columns.{t}", t, names) for t, names in self.columns.items()]
+        named: list[tuple[str, str, Iterable[str]]] = [
+            (f"columns.{t}", t, names) for t, names in self.columns.items()
+        ]
         for table, options in self.files.items():
             for one in options:
                 named.append((f"files.{table}.columns", table, one.columns))

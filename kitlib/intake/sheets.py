@@ -2,7 +2,7 @@
 
 import zipfile
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -103,7 +103,9 @@ def rows_in_file(first: int, n: int, skipped: Sequence[int] = ()) -> pd.Index:
 
 def without_empty_columns(cells: pd.DataFrame) -> pd.DataFrame:
     """Return the columns that have a header or a cell."""
-    bare = [c for c in cells if c.startswith("(no header") and cells[c].isna().all()]
+    bare = [
+        c for c in cells if str(c).startswith("(no header") and cells[c].isna().all()
+    ]
     return cells.drop(columns=bare)
 
 
@@ -127,8 +129,9 @@ def read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
     try:
         chosen, sheet = _sheet_of(book, name), Sheet(pd.DataFrame())
         rows = _rows_of(chosen)
-        above = [next(rows, ()) for _ in range(how.header_row - 1)]
-        above = [[cell.value for cell in row] for row in above]
+        above = [
+            [cell.value for cell in next(rows, ())] for _ in range(how.header_row - 1)
+        ]
         headers = [cell.value for cell in next(rows, ())]
         while headers and headers[-1] in (None, ""):
             headers.pop()
@@ -175,7 +178,7 @@ def open_workbook(path: Path) -> openpyxl.Workbook:
         raise Unreadable(f"not readable as Excel: {first_line(error)}.") from error
 
 
-def _rows_of(sheet) -> Iterable:
+def _rows_of(sheet) -> Iterator[tuple]:
     """Return a sheet's rows of cells, whatever size the file says it has."""
     if hasattr(sheet, "reset_dimensions"):
         sheet.reset_dimensions()

@@ -73,8 +73,9 @@ def _trial_row(name: str, found: TrialOutcome) -> dict[str, object]:
     """Return one trial's numbers under their column names."""
     ranks, entries = found.ranks, found.entries
     before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
-    tested = ranks is not None and found.selection.word != NOT_TESTED
-    crossing = int(ranks.entered.sum()) if tested else nan
+    crossing = nan
+    if ranks is not None and found.selection.word != NOT_TESTED:
+        crossing = int(ranks.entered.sum())
     return {
         "trial": name,
         "crop": found.crop,

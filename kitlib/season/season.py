@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import isfinite, nan
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -345,7 +346,8 @@ class SeasonAudit:
     @cached_property
     def _rows_by_trial(self) -> dict[str, np.ndarray]:
         """Places of each trial's plots in the table of plots, by trial."""
-        return self.pairing.plots.groupby("trial", sort=True).indices
+        places: Any = self.pairing.plots.groupby("trial", sort=True).indices
+        return places
 
     @cached_property
     def trials(self) -> list[str]:
@@ -357,7 +359,7 @@ class SeasonAudit:
         rows = self._rows_by_trial[trial]
         first, end = rows[0], rows[-1] + 1
         if len(rows) == end - first:  # they stand together, so nothing need be copied
-            rows = slice(first, end)
+            return self.plots.iloc[first:end]
         return self.plots.iloc[rows]
 
     @property
@@ -535,7 +537,8 @@ def pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
 
     Curves recorded in parallel saw the same plots as another and take no part.
     """
-    pooled, shrunken = {}, {}
+    pooled: dict[str, Pooled] = {}
+    shrunken: dict = {}
     for crop in sorted({audit.crop for audit in audits.values()}):
         own = [a for a in audits.values() if a.crop == crop and not a.parallel]
         own = [a for a in own if a.bias.se > 0 and a.n_trials > 1]

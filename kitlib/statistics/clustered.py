@@ -96,13 +96,13 @@ class ClusteredFit:
         cluster lies so far out that rounding leaves nothing. Weights are (p,) or
         (q, p).
         """
-        weights = self._whitened(weights)
-        mean = _mean_covariance(*self._moments(weights))
+        whitened = self._whitened(weights)
+        mean = _mean_covariance(*self._moments(whitened))
         if np.linalg.eigvalsh(mean)[0] < 1e-8:
             return nan
-        moments = self._moments(_recombined(weights, mean))
+        moments = self._moments(_recombined(whitened, mean))
         total = _total_variance(*moments)
-        return len(weights) * (len(weights) + 1) / total if total > 0 else nan
+        return len(whitened) * (len(whitened) + 1) / total if total > 0 else nan
 
     def _whitened(self, weights):
         """Return contrasts recombined to be independent if errors were, (q, p)."""

@@ -170,7 +170,9 @@ def trial_sums(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> TrialSums
 class LeftOutOneByOne(Protocol):
     """Sums of trials that can be left out one at a time."""
 
-    trials: tuple
+    @property
+    def trials(self) -> tuple:
+        """Names of the trials."""
 
     @property
     def total(self) -> Any:
