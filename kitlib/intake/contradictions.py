@@ -178,7 +178,9 @@ def _offsets(plots, curves) -> Iterator[Finding]:
 def _built_late(plots, curves) -> Iterator[Finding]:
     """Yield curves whose first version was built after plots were harvested with it."""
     built = curves.groupby("curve")["built_on"].min().dt.normalize()
-    early = plots["harvested_at"].dt.normalize() < plots["curve"].map(built)
+    # Not by map, which takes an empty register for one of numbers.
+    of_plots = built.reindex(plots["curve"]).to_numpy()
+    early = plots["harvested_at"].dt.normalize() < of_plots
     for curve, rows in plots[early].groupby("curve"):
         said = f"curve {curve} was built on {built[curve]:%Y-%m-%d}, but plots were "
         said += f"harvested with it from {rows['harvested_at'].min():%Y-%m-%d} on."

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import Any
 
 from kitlib.words.errors import KitError
-from kitlib.words.terms import counted
 
 DONE, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
 # More than any season holds; beyond, a slip of the keyboard would run for days.
@@ -325,6 +324,7 @@ def _init(call: argparse.Namespace) -> int:
 def _draft(call: argparse.Namespace) -> int:
     """Draft a season from a folder of foreign files."""
     from kitlib.intake.drafts import draft_season
+    from kitlib.words.terms import counted
 
     draft = draft_season(call.folder, call.source)
     _print([f"drafted {call.folder}/season.toml; look through it before you run"])

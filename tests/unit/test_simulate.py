@@ -43,8 +43,9 @@ def dish_moisture(oven):
 
 
 def contents(folder):
-    """Return the bytes of every file of a folder."""
-    return {path.name: path.read_bytes() for path in sorted(folder.iterdir())}
+    """Return the bytes of every file of a folder, not of the folders in it."""
+    files = sorted(path for path in folder.iterdir() if path.is_file())
+    return {path.name: path.read_bytes() for path in files}
 
 
 @pytest.fixture(scope="module")
