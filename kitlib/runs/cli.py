@@ -330,7 +330,7 @@ def _draft(call: argparse.Namespace) -> int:
     _print([f"drafted {call.folder}/season.toml; look through it before you run"])
     _print([f"  {t}: {', '.join(names)}" for t, names in draft.tables.items()])
     if draft.questions:
-        _print([f"questions to settle in it: {len(draft.questions)}"])
+        _print([f"{counted(len(draft.questions), 'question')} to settle in it:"])
         _print([f"  {question}" for question in draft.questions])
     return DONE
 
