@@ -324,6 +324,7 @@ def _init(call: argparse.Namespace) -> int:
 def _draft(call: argparse.Namespace) -> int:
     """Draft a season from a folder of foreign files."""
     from kitlib.intake.drafts import draft_season
+    from kitlib.words.terms import counted
 
     draft = draft_season(call.folder, call.source)
     _print([f"drafted {call.folder}/season.toml; look through it before you run"])
