@@ -6,8 +6,7 @@ from pypdf import PdfReader
 
 from kitlib.reports import season_sections as sections
 from kitlib.reports.typeset import typeset
-from kitlib.review.results import review_findings
-from kitlib.review.review import review_season
+from kitlib.review.review import review_findings, review_season
 from kitlib.review.sections import review_sections
 
 

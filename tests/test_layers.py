@@ -40,10 +40,7 @@ GROUPS = [
     ("reports", "lettering drawing blocks sample_figures figures typeset data_report"),
     (
         "review",
-        """
-        control_charts check_samples parallel history sources plan setup
-        setup_causes review results figures sections
-        """,
+        "check_samples parallel history plan setup review sections",
     ),
     (
         "reports",

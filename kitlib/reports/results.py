@@ -4,8 +4,7 @@ from math import nan
 
 import pandas as pd
 
-from kitlib.review.results import review_findings, review_tables
-from kitlib.review.review import SeasonReview
+from kitlib.review.review import SeasonReview, review_findings, review_tables
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import SeasonAudit, TrialOutcome
 from kitlib.trials.consequences import NOT_TESTED

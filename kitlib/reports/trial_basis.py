@@ -3,8 +3,12 @@
 from dataclasses import replace
 
 from kitlib.intake.pairs import OVEN
-from kitlib.review.results import curve_findings, tells_a_cause
-from kitlib.review.review import CurveReview, SeasonCurves
+from kitlib.review.review import (
+    CurveReview,
+    SeasonCurves,
+    curve_findings,
+    tells_a_cause,
+)
 from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
 from kitlib.words.digests import digest, kept
 from kitlib.words.findings import Finding

@@ -12,8 +12,12 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
-from kitlib.review.check_samples import check_runs, held_to_line
-from kitlib.review.control_charts import joint_quantile, setup_line
+from kitlib.review.check_samples import (
+    check_runs,
+    held_to_line,
+    joint_quantile,
+    setup_line,
+)
 
 REFERENCE = [6.19, 9.17, 1.99, 7.77, 4, 10.77, 4.78, 2.99, 6.98, 9.98] * 4
 MEASURED = [6.31, 9.27, 2.21, 8.00, 4.27, 10.93, 4.95, 3.24, 7.14, 10.23]

@@ -5,7 +5,7 @@ from math import floor, sqrt
 import numpy as np
 from pytest import approx
 
-from kitlib.review.control_charts import cusum, ewma_weights
+from kitlib.review.check_samples import cusum, ewma_weights
 
 # Montgomery, Runger, Applied Statistics and Probability for Engineers, tables 16-7 and
 # 16-8, read: target 99, K = 1, H = 10. The scan drops signs of the plain sum.

@@ -18,16 +18,14 @@ from kitlib.review.check_samples import (
     SHEWHART,
     check_chart,
     check_runs,
+    cusum,
     drift_of,
+    ewma_weights,
     held_to_line,
+    joint_quantile,
     known_at,
     offset_at,
     pooled_scatter,
-)
-from kitlib.review.control_charts import (
-    cusum,
-    ewma_weights,
-    joint_quantile,
     setup_line,
     sigmas,
 )

@@ -7,8 +7,14 @@ import pandas as pd
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
-from kitlib.review.plan import OWN, benchtop_sd, scatter_of
-from kitlib.review.sources import ErrorSources, along_moisture, sources_of
+from kitlib.review.plan import (
+    OWN,
+    ErrorSources,
+    along_moisture,
+    benchtop_sd,
+    scatter_of,
+    sources_of,
+)
 
 
 def sources(n_trials=8, trial=0.3, **more):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.review.sources import (
+from kitlib.review.plan import (
     IN_WORDS,
     SOURCES,
     ErrorSources,

@@ -7,13 +7,13 @@ from pytest import approx
 from reviewed import demo_review
 
 from kitlib.reports.drawing import png_bytes
-from kitlib.review.figures import (
+from kitlib.review.history import offset_history
+from kitlib.review.plan import HOURS, Scatter, plan_table
+from kitlib.review.sections import (
     draw_control_chart,
     draw_history,
     draw_plan,
 )
-from kitlib.review.history import offset_history
-from kitlib.review.plan import HOURS, Scatter, plan_table
 from kitlib.words.estimates import Estimate
 
 

@@ -9,9 +9,13 @@ from reviewed import demo_review
 
 from kitlib.review.parallel import compare_curves
 from kitlib.review.plan import cheapest
-from kitlib.review.results import review_findings, review_tables, tells_a_cause
-from kitlib.review.review import CurveReview
-from kitlib.review.setup_causes import CAUSES
+from kitlib.review.review import (
+    CurveReview,
+    review_findings,
+    review_tables,
+    tells_a_cause,
+)
+from kitlib.review.setup import CAUSES
 from kitlib.words.findings import KINDS, Finding
 
 

@@ -27,7 +27,7 @@ from kitlib.review.sections import (
     setup_section,
     source_section,
 )
-from kitlib.review.setup_causes import CAUSES
+from kitlib.review.setup import CAUSES
 from kitlib.words.estimates import Estimate
 
 

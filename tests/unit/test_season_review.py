@@ -12,8 +12,7 @@ from kitlib.reports.blocks import Report
 from kitlib.reports.typeset import typeset
 from kitlib.review.parallel import NO_DIFFERENCE
 from kitlib.review.plan import Costs, cheapest
-from kitlib.review.results import review_findings, review_tables
-from kitlib.review.review import review_season
+from kitlib.review.review import review_findings, review_season, review_tables
 from kitlib.review.sections import review_sections
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import audit_season

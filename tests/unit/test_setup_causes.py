@@ -9,8 +9,7 @@ import pytest
 from pytest import approx
 
 from kitlib.intake.settings import Season, SetupLimits
-from kitlib.review.setup import CurveSetup, Repeatability
-from kitlib.review.setup_causes import (
+from kitlib.review.setup import (
     CAUSES,
     DOUBTFUL,
     METER_RATE,
@@ -18,6 +17,8 @@ from kitlib.review.setup_causes import (
     SOUND,
     THIN,
     UNRECORDED,
+    CurveSetup,
+    Repeatability,
     causes_of,
 )
 from kitlib.words.estimates import Estimate
