@@ -28,15 +28,9 @@ GROUPS = [
         "curves",
         "effects evidence records audit corrections rules advice doubts observations",
     ),
-    (
-        "trials",
-        """
-        yields test_weight means designs own_error entry_error ranks changes
-        consequences
-        """,
-    ),
+    ("trials", "yields means moisture_errors ranks consequences"),
     ("season", "season curves_table"),
-    ("simulation", "scenario harvest lab faults season"),
+    ("simulation", "scenario harvest season"),
     ("reports", "lettering drawing blocks sample_figures figures typeset data_report"),
     (
         "review",

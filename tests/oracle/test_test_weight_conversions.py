@@ -3,8 +3,7 @@
 import pytest
 from pytest import approx
 
-from kitlib.trials.test_weight import HL_PER_WINCHESTER_BUSHEL, KG_HL_PER_LB_BU
-from kitlib.trials.yields import KG_PER_LB
+from kitlib.trials.yields import HL_PER_WINCHESTER_BUSHEL, KG_HL_PER_LB_BU, KG_PER_LB
 
 
 def test_winchester_bushel():

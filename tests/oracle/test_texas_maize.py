@@ -13,7 +13,7 @@ from pytest import approx
 from real_trials import plots_of, read_trials, write_season
 
 from kitlib.season.season import audit_season
-from kitlib.trials.designs import entry_means
+from kitlib.trials.means import entry_means
 
 DATA = Path(__file__).parent / "data"
 TRIALS = read_trials()

@@ -9,7 +9,7 @@ from pytest import approx
 from scipy.stats import norm, t
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.designs import entry_means
+from kitlib.trials.means import entry_means
 from kitlib.trials.ranks import (
     BORDERLINE,
     OUT,

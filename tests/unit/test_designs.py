@@ -7,15 +7,16 @@ import pytest
 from pytest import approx
 
 from kitlib.statistics.reml import random_intercept
-from kitlib.trials.designs import (
+from kitlib.trials.means import (
     CHECKED,
     COMPLETE,
     INCOMPLETE,
     RANDOMISED,
     UNREPLICATED,
     entry_means,
+    fit_random_blocks,
+    lay_out,
 )
-from kitlib.trials.means import fit_random_blocks, lay_out
 from kitlib.words.errors import NotFinite, TooFewSamples
 
 T_975_1_DF = 12.706204736  # Student's t, 97.5 %, 1 degree of freedom

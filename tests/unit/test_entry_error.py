@@ -5,7 +5,7 @@ import pytest
 from pytest import approx
 from scipy.stats import f as fisher_f
 
-from kitlib.trials.entry_error import entries_to_sample, entry_error
+from kitlib.trials.moisture_errors import entries_to_sample, entry_error
 
 
 def planted(rng, sd, entries=25, places=8, each=8):

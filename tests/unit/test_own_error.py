@@ -9,7 +9,7 @@ import pytest
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.own_error import TrialSpread, for_one_trial, own_error
+from kitlib.trials.moisture_errors import TrialSpread, for_one_trial, own_error
 from kitlib.words.estimates import Estimate
 
 FLAT = Correction(

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.trials.designs import entry_means
+from kitlib.trials.means import entry_means
 from kitlib.trials.ranks import (
     GAINED,
     LOST,

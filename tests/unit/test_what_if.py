@@ -41,7 +41,7 @@ from kitlib.statistics.agreement import agreement
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.left_out import leave_one_trial_out
 from kitlib.statistics.sums import trial_sums
-from kitlib.trials.designs import COMPLETE, entry_means
+from kitlib.trials.means import COMPLETE, entry_means
 from kitlib.trials.ranks import rank_changes, selection_count
 from kitlib.trials.yields import yield_kg_ha, yield_per_point
 from kitlib.words.estimates import Interval

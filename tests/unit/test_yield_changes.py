@@ -8,8 +8,8 @@ import pytest
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
-from kitlib.trials.changes import served_by, trend_against_moisture
-from kitlib.trials.designs import entry_means
+from kitlib.trials.means import entry_means
+from kitlib.trials.ranks import served_by, trend_against_moisture
 from kitlib.trials.yields import read_trial_plots
 
 
