@@ -31,18 +31,12 @@ GROUPS = [
     ("trials", "yields means moisture_errors ranks consequences"),
     ("season", "season curves_table"),
     ("simulation", "scenario harvest season"),
-    ("reports", "lettering drawing blocks sample_figures figures typeset data_report"),
+    ("reports", "drawing blocks figures typeset data_report"),
     (
         "review",
         "check_samples parallel history plan setup review sections",
     ),
-    (
-        "reports",
-        """
-        results method curve_sections season_sections trial_basis trial_answer
-        trial_sections
-        """,
-    ),
+    ("reports", "curve_sections season_sections trial_sections"),
     (
         "explorer",
         """

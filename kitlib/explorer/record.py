@@ -48,8 +48,7 @@ from kitlib.reports.blocks import (
     Table,
 )
 from kitlib.reports.drawing import HALF
-from kitlib.reports.method import SIGNS
-from kitlib.reports.typeset import typeset
+from kitlib.reports.typeset import SIGNS, typeset
 from kitlib.season.season import SeasonAudit
 from kitlib.words.errors import KitError
 from kitlib.words.terms import columns_of, listed, show, show_span

@@ -17,8 +17,7 @@ import pandas as pd
 from IPython.display import display
 from matplotlib.figure import Figure
 
-from kitlib.reports.drawing import png_bytes
-from kitlib.reports.lettering import printable
+from kitlib.reports.drawing import png_bytes, printable
 from kitlib.words.errors import KitError
 from kitlib.words.terms import Column, counted, shown
 

@@ -21,7 +21,7 @@ from kitlib.reports.blocks import (
     SideBySide,
     Table,
 )
-from kitlib.reports.sample_figures import draw_by_day, draw_coverage, draw_errors
+from kitlib.reports.figures import draw_by_day, draw_coverage, draw_errors
 from kitlib.season.season import SeasonAudit
 from kitlib.words.digests import kept
 from kitlib.words.estimates import Estimate

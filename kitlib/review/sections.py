@@ -37,6 +37,7 @@ from kitlib.reports.drawing import (
     INK,
     MUTED,
     SWATCH,
+    as_drawn,
     blank,
     draw_legend,
     framed,
@@ -45,7 +46,6 @@ from kitlib.reports.drawing import (
     legend_height,
     tick_evenly,
 )
-from kitlib.reports.lettering import as_drawn
 from kitlib.review.check_samples import DRIFT_DAYS, CheckChart
 from kitlib.review.history import OffsetHistory
 from kitlib.review.parallel import FEW, NO_DIFFERENCE

@@ -19,8 +19,8 @@ from kitlib.intake.outputs import (
 from kitlib.intake.settings import (
     read_season,
 )
-from kitlib.reports.results import plots_table, season_tables
-from kitlib.reports.trial_basis import trial_basis
+from kitlib.reports.season_sections import plots_table, season_tables
+from kitlib.reports.trial_sections import trial_basis
 from kitlib.review.history import CURVES_FILE
 from kitlib.review.review import review_season
 from kitlib.runs.account import SeasonRun

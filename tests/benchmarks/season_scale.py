@@ -121,7 +121,7 @@ def time_stages(folder, out, n) -> dict:
 
 def write_tables(out: Path, audit, review) -> None:
     """Write every table of a season."""
-    from kitlib.reports.results import season_tables
+    from kitlib.reports.season_sections import season_tables
     from kitlib.runs.run import table_files
 
     for name, content in table_files(audit, season_tables(audit, review)).items():

@@ -14,7 +14,7 @@ from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import csv_bytes
 from kitlib.intake.settings import read_season
-from kitlib.reports.results import plots_table, season_tables
+from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_findings, review_season
 from kitlib.runs.season_check import check_season
 from kitlib.season.season import audit_season

@@ -17,7 +17,7 @@ from pypdf import PdfReader
 
 from faults.good_season import bytes_of
 from faults.runs import COMMAND, NAME, run
-from kitlib.reports.lettering import printable
+from kitlib.reports.drawing import printable
 
 OUT = '../../escaped"; import os; os.system("touch PWNED") #{x}\\'
 TRIALS = [OUT, "Größe 😀", "GRÖSSE 😀", unicodedata.normalize("NFD", "Größe 😀")]

@@ -12,8 +12,7 @@ from faults import file_kinds
 from faults.good_season import good_season
 from faults.mutations import CannotBeDone, Files
 from faults.outcomes import kinds
-from kitlib.reports.trial_basis import trial_basis
-from kitlib.reports.trial_sections import whole_report
+from kitlib.reports.trial_sections import trial_basis, whole_report
 from kitlib.reports.typeset import as_json
 from kitlib.season.season import audit_season
 from kitlib.words.errors import SeasonRefused

@@ -12,7 +12,7 @@ from kitlib.intake.options import OUR_UNITS
 from kitlib.intake.outputs import sole_use
 from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
 from kitlib.intake.settings import Season, read_season
-from kitlib.reports.results import season_tables
+from kitlib.reports.season_sections import season_tables
 from kitlib.review.review import review_season
 from kitlib.runs import cli, new_season
 from kitlib.runs import run as runs

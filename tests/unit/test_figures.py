@@ -10,8 +10,14 @@ from matplotlib.patches import PathPatch
 from pytest import approx
 
 from kitlib.reports.drawing import BAND, DOT, MID, blank, png_bytes, write_all
-from kitlib.reports.figures import draw_field_map, draw_ranks, draw_season
-from kitlib.reports.sample_figures import draw_by_day, draw_coverage, draw_errors
+from kitlib.reports.figures import (
+    draw_by_day,
+    draw_coverage,
+    draw_errors,
+    draw_field_map,
+    draw_ranks,
+    draw_season,
+)
 from kitlib.words.estimates import Interval
 from kitlib.words.limits import Tolerance
 

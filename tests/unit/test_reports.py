@@ -6,8 +6,7 @@ import re
 import pypdf
 import pytest
 
-from kitlib.reports.trial_basis import trial_basis
-from kitlib.reports.trial_sections import whole_report
+from kitlib.reports.trial_sections import trial_basis, whole_report
 from kitlib.reports.typeset import typeset
 from kitlib.season.season import audit_season
 

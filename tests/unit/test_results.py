@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.reports.results import entries_table, plots_table, season_tables
+from kitlib.reports.season_sections import entries_table, plots_table, season_tables
 from kitlib.review.review import review_season
 from kitlib.season.curves_table import curves_table
 from kitlib.season.season import audit_season

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kitlib.intake.outputs import input_hashes, sha256_of
-from kitlib.reports.results import plots_table, season_tables
+from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_season
 from kitlib.runs.account import SeasonRun
 from kitlib.runs.folder import (

@@ -8,10 +8,9 @@ from types import SimpleNamespace
 import pytest
 
 from kitlib.intake.pairs import OVEN, Pairing
-from kitlib.reports import trial_basis as basis_module
+from kitlib.reports import trial_sections as basis_module
 from kitlib.reports.blocks import Report
-from kitlib.reports.trial_basis import curve_condition, trial_basis
-from kitlib.reports.trial_sections import whole_report
+from kitlib.reports.trial_sections import curve_condition, trial_basis, whole_report
 from kitlib.reports.typeset import as_json
 from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
@@ -190,7 +189,9 @@ def test_each_thing_a_report_is_made_from_is_in_the_basis(audited_demo):
 
 def test_set_up_and_check_samples_are_in_the_basis(audited_demo, monkeypatch):
     basis = trial_basis(audited_demo, "wheat-11")
-    monkeypatch.setattr("kitlib.reports.trial_basis.curve_condition", lambda *_: None)
+    monkeypatch.setattr(
+        "kitlib.reports.trial_sections.curve_condition", lambda *_: None
+    )
     other = trial_basis(with_another(audited_demo), "wheat-11")
     changed = {key for key in other if basis[key] != other[key]}
     assert changed == {"curve wheat-S1", "curve wheat-S2"}

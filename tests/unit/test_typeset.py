@@ -27,8 +27,7 @@ from kitlib.reports.blocks import (
     SideBySide,
     Table,
 )
-from kitlib.reports.drawing import blank
-from kitlib.reports.lettering import as_printed
+from kitlib.reports.drawing import as_printed, blank
 from kitlib.reports.typeset import NotTypeset, typeset
 
 # Written, not obeyed: what typst, HTML, spreadsheets and terminals would act upon.
