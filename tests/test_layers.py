@@ -20,8 +20,7 @@ GROUPS = [
     (
         "intake",
         """
-        schema options settings cells sheets files names tables reference units
-        contradictions checks pairs labs outputs headers exports drafts
+        schema settings files tables reference units checks pairs drafts
         """,
     ),
     (

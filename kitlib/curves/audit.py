@@ -23,9 +23,9 @@ from kitlib.curves.evidence import (
     two_phase_bias,
 )
 from kitlib.curves.records import Contradiction, contradictions_by_curve
-from kitlib.intake.cells import Table
-from kitlib.intake.labs import compare_labs
 from kitlib.intake.pairs import OVEN, Pairing, curve_register
+from kitlib.intake.reference import compare_labs
+from kitlib.intake.schema import Table
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import (
     Agreement,

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from kitlib.intake.cells import plot_places
-from kitlib.intake.labs import compare_labs, lab_findings
+from kitlib.intake.reference import compare_labs, lab_findings
+from kitlib.intake.schema import plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.arrays import finite_array
 from kitlib.words.findings import Finding

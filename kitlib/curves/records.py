@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as student_t
 
-from kitlib.intake.labs import LabDifference
+from kitlib.intake.reference import LabDifference
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.words.errors import KitError

@@ -46,7 +46,7 @@ from kitlib.explorer.tables import (
     tilt_label,
     trial_labels,
 )
-from kitlib.intake.outputs import file_name
+from kitlib.intake.files import file_name
 from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.errors import KitError
 from kitlib.words.estimates import Interval

@@ -27,7 +27,7 @@ from kitlib.explorer.tables import (
     figures_note,
     trial_in_words,
 )
-from kitlib.intake.outputs import (
+from kitlib.intake.files import (
     DISTRIBUTION,
     code_hash,
     csv_bytes,

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.cells import (
+from kitlib.intake.reference import Reference, benchtop_means, hours_between
+from kitlib.intake.schema import (
     ROWS_PER_SOURCE,
     Table,
     at_places,
@@ -17,9 +18,7 @@ from kitlib.intake.cells import (
     left_out_rows,
     plot_places,
 )
-from kitlib.intake.options import Selection, toml_text
-from kitlib.intake.reference import Reference, benchtop_means, hours_between
-from kitlib.intake.settings import Season
+from kitlib.intake.settings import Season, Selection, toml_text
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, crop_key, listed
 

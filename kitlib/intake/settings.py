@@ -1,9 +1,11 @@
-"""The settings of a season, read from season.toml."""
+"""How foreign files are read: what season.toml says of files, units and samples."""
 
+import codecs
+import json
 import stat
 import tomllib
 from collections.abc import Iterable, Mapping
-from datetime import date
+from datetime import UTC, date, datetime
 from math import nan
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -14,23 +16,20 @@ from pydantic import (
     BeforeValidator,
     Field,
     ValidationError,
+    create_model,
     field_validator,
     model_validator,
 )
 
-from kitlib.intake.options import (
+from kitlib.intake.schema import (
+    FORMER_HEADERS,
+    NAMES,
     OUR_UNITS,
-    FileOptions,
-    OffsetChange,
-    SeasonUnits,
-    Selection,
+    SCHEMAS,
     Strict,
-    TableName,
-    Texts,
     Units,
-    in_a_list,
+    column_kinds,
 )
-from kitlib.intake.schema import FORMER_HEADERS, NAMES, column_kinds
 from kitlib.words.errors import refuse
 from kitlib.words.limits import (
     BUSHEL_LB,
@@ -46,6 +45,117 @@ from kitlib.words.limits import (
     tolerance_for,
 )
 from kitlib.words.terms import crop_key, listed
+
+
+def in_a_list(value: object) -> object:
+    """Return one value as a list of one."""
+    return value if isinstance(value, list) else [value]
+
+
+if TYPE_CHECKING:  # no checker can read choices out of a table
+    TableName = str
+else:
+    TableName = Literal[tuple(SCHEMAS)]
+Texts = Annotated[list[str], BeforeValidator(in_a_list)]
+
+
+# [units] holds for all tables, [units.<table>] for one.
+_UNITS_BY_TABLE: dict[str, Any] = {table: (Units, Units()) for table in SCHEMAS}
+SeasonUnits: Any = create_model("SeasonUnits", __base__=Units, **_UNITS_BY_TABLE)
+
+
+class FileOptions(Strict, BaseModel):
+    """How the files of one table are read, as [files.<table>] says.
+
+    Attributes
+    ----------
+    read : list of str
+        Paths or patterns inside the season folder; ``file#sheet`` names a sheet. None
+        means the file that has the table's name.
+    header_row : int
+        Row of the headers, as the spreadsheet numbers rows.
+    units_row : bool
+        Whether a row of units stands under the headers.
+    separator, encoding : str or None
+        None: found out, and said.
+    decimal : str
+        Mark before the decimals.
+    dates : list of str
+        Forms of times as `strptime` writes them, besides ISO 8601.
+    missing : list of str
+        What stands for an empty cell.
+    skip_rows_where : dict
+        Rows left out for what a column of ours says, such as totals.
+    fixed : dict
+        Columns of ours that are the same in all rows.
+    columns, units
+        Those of these files only.
+    """
+
+    read: Texts = []
+    header_row: Annotated[int, Field(ge=1)] = 1
+    units_row: bool = False
+    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    decimal: Literal[".", ","] = "."
+    encoding: str | None = None
+    dates: Texts = []
+    missing: Texts = []
+    skip_rows_where: dict[str, Texts] = {}
+    fixed: dict[str, str | bool | int | float | datetime | date] = {}
+    columns: dict[str, Texts] = {}
+    units: Units = Units()
+
+    @field_validator("encoding")
+    @classmethod
+    def _known_encoding(cls, encoding: str | None) -> str | None:
+        try:
+            return codecs.lookup(encoding).name if encoding else None
+        except LookupError as error:
+            raise ValueError("expected an encoding such as utf-8 or cp1252") from error
+
+    @field_validator("dates")
+    @classmethod
+    def _known_forms(cls, forms: list[str]) -> list[str]:
+        for form in forms:
+            if date.min.strftime(form) == form or "%" not in form:
+                raise ValueError('expected a form such as "%d/%m/%Y %H:%M"')
+        return forms
+
+
+class OffsetChange(Strict):
+    """An offset in force on a curve from a time on."""
+
+    curve: str
+    start: datetime = Field(alias="from")
+    value: Annotated[float, Field(ge=-20, le=20)]
+
+    @field_validator("start")
+    @classmethod
+    def _without_zone(cls, start: datetime) -> datetime:
+        return start.astimezone(UTC).replace(tzinfo=None) if start.tzinfo else start
+
+
+class Selection(Strict, BaseModel):
+    """Which reasons for taking a sample are blind to the sensor's reading."""
+
+    blind: Texts = ["random", "stratified", "all", "systematic"]
+
+    def is_blind(self, reason: str) -> bool:
+        """Whether a reason is one of them, letter case and outer spaces apart."""
+        plain = reason.strip().casefold()
+        return not plain or plain in {name.strip().casefold() for name in self.blind}
+
+
+def toml_text(text: str) -> str:
+    r"""Return text as TOML writes it.
+
+    Examples
+    --------
+    >>> print(toml_text('5" pan'))
+    "5\" pan"
+    """
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
 
 if TYPE_CHECKING:  # no checker can read choices out of a table
     RuleName = str

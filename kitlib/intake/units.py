@@ -11,9 +11,8 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.cells import Source, Table, by_value
 from kitlib.intake.reference import SAMPLE_KEYS, dish_moisture
-from kitlib.intake.schema import MOISTURES
+from kitlib.intake.schema import MOISTURES, Source, Table, by_value
 from kitlib.words.findings import Finding
 from kitlib.words.limits import BUSHEL_LB, plausible_yield, threshold
 from kitlib.words.terms import counted, crop_key, listed, show

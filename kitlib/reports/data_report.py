@@ -12,11 +12,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from kitlib.intake.cells import ROWS_PER_SOURCE, Source
-from kitlib.intake.cells import Table as CheckedTable
-from kitlib.intake.files import read_cells
+from kitlib.intake.files import Unreadable, read_cells
+from kitlib.intake.schema import ROWS_PER_SOURCE, Source
+from kitlib.intake.schema import Table as CheckedTable
 from kitlib.intake.settings import Season
-from kitlib.intake.sheets import Unreadable
 from kitlib.reports.blocks import (
     ACT,
     CALM,

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from kitlib.curves.advice import Recommendation
-from kitlib.intake.outputs import sha256_of
+from kitlib.intake.files import sha256_of
 from kitlib.intake.pairs import why_nothing_used
 from kitlib.runs.folder import OUT
 from kitlib.runs.manifest import Journal, Made, OnRecord, is_whole, remove_made

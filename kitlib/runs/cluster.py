@@ -16,8 +16,8 @@ from uuid import uuid4
 from distributed import Client, Worker, WorkerPlugin, get_worker
 from distributed.scheduler import KilledWorker
 
-from kitlib.intake.outputs import input_files
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH, folders_named
+from kitlib.intake.tables import input_files
 from kitlib.review.history import CURVES_FILE
 from kitlib.runs.folder import OUT
 from kitlib.runs.kernels import Kernels

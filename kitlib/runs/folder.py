@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from kitlib.intake.outputs import LOCK_FILE
+from kitlib.intake.files import LOCK_FILE
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH, SETTINGS_FILE
 from kitlib.runs.manifest import JOURNAL, OF_A_RUN, TRIALS, Journal, OnRecord
 from kitlib.season.season import SeasonAudit

@@ -21,7 +21,7 @@ from nbclient.exceptions import CellExecutionError
 from nbformat import NotebookNode
 
 from kitlib.explorer.record import FOLDER
-from kitlib.intake.outputs import file_name, write_bytes
+from kitlib.intake.files import file_name, write_bytes
 from kitlib.intake.settings import read_season
 from kitlib.runs.notebooks import (
     WIDGET_VIEW,

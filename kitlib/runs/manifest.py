@@ -10,7 +10,7 @@ from functools import cache
 from importlib import metadata
 from pathlib import Path, PurePosixPath
 
-from kitlib.intake.outputs import (
+from kitlib.intake.files import (
     DISTRIBUTION,
     code_hash,
     json_bytes,

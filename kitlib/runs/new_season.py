@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from kitlib.intake.outputs import write_bytes
+from kitlib.intake.files import write_bytes
 from kitlib.intake.schema import SCHEMAS, needed_columns
 from kitlib.intake.settings import SETTINGS_FILE
 from kitlib.words.errors import refuse

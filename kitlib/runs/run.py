@@ -9,16 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from kitlib.intake.outputs import (
-    csv_bytes,
-    file_names,
-    input_hashes,
-    sha256_of,
-    sole_use,
-)
-from kitlib.intake.settings import (
-    read_season,
-)
+from kitlib.intake.files import csv_bytes, file_names, sha256_of, sole_use
+from kitlib.intake.settings import read_season
+from kitlib.intake.tables import input_hashes
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.reports.trial_sections import trial_basis
 from kitlib.review.history import CURVES_FILE

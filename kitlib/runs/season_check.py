@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 from kitlib.curves.doubts import observe_season
-from kitlib.intake.cells import Table, located
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
+from kitlib.intake.schema import Table, located
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.words.findings import FAULT, SEVERITIES, STOP, Finding
 from kitlib.words.terms import counted

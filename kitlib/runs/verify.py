@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from kitlib.explorer.record import FOLDER, changed_records
-from kitlib.intake.outputs import LOCK_FILE, input_files, sha256_of
+from kitlib.intake.files import LOCK_FILE, sha256_of
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
+from kitlib.intake.tables import input_files
 from kitlib.review.history import CURVES_FILE
 from kitlib.runs.manifest import JOURNAL, MANIFEST, SUMS, environment
 from kitlib.runs.run import EARLIER

@@ -24,12 +24,12 @@ from kitlib.curves.corrections import (
 from kitlib.curves.doubts import observe_season
 from kitlib.curves.evidence import bridge_table
 from kitlib.curves.observations import OBSERVED, observe_curve
-from kitlib.intake.cells import Table, located
 from kitlib.intake.checks import read_tables, table_findings
-from kitlib.intake.outputs import input_files, input_hashes
 from kitlib.intake.pairs import OVEN, Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
+from kitlib.intake.schema import Table, located
 from kitlib.intake.settings import Season, read_season, season_folder
+from kitlib.intake.tables import input_files, input_hashes
 from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials.consequences import (
     Selection,

@@ -8,8 +8,8 @@ import pandas as pd
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.corrections import Correction
-from kitlib.intake.cells import by_value, plot_places
 from kitlib.intake.pairs import Pairing
+from kitlib.intake.schema import by_value, plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import agreement, limits_of_agreement
 from kitlib.statistics.arrays import tried

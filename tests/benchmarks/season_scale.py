@@ -87,7 +87,7 @@ def time_stages(folder, out, n) -> dict:
     The consequences, a trial, are those of n trials; 0 means all.
     """
     from kitlib.intake import checks
-    from kitlib.intake.outputs import csv_bytes
+    from kitlib.intake.files import csv_bytes
     from kitlib.reports.trial_sections import write_trial_report
     from kitlib.review.review import review_season
     from kitlib.season import season as season_audit
@@ -130,7 +130,7 @@ def write_tables(out: Path, audit, review) -> None:
 
 def time_statistics(folder) -> dict:
     """Return the time from the folder to curves.csv, and the memory it took."""
-    from kitlib.intake.outputs import csv_bytes
+    from kitlib.intake.files import csv_bytes
     from kitlib.season.curves_table import curves_table
     from kitlib.season.season import audit_season
 
@@ -147,7 +147,7 @@ def time_bare_read(folder, threads) -> dict:
     """
     from pyarrow.csv import ReadOptions, read_csv
 
-    from kitlib.intake.outputs import input_files
+    from kitlib.intake.tables import input_files
 
     paths = [path for path in input_files(Path(folder)) if path.suffix == ".csv"]
     options, start = ReadOptions(use_threads=bool(int(threads))), peak_mb()

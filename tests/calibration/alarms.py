@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from real_trials import plots_of, read_trials, write_season
 
 from kitlib.intake import units
-from kitlib.intake.contradictions import _plot_yields, _readings
+from kitlib.intake.checks import _plot_yields, _readings
 from kitlib.runs.season_check import check_season
 
 POUND = np.log(2.20462262)

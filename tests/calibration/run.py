@@ -17,7 +17,7 @@ from calibration.measures import audit_crop, audit_season
 from calibration.scenarios import CROPS, SCENARIOS, Scenario
 from calibration.truth import Truth, truth_of
 from kitlib.curves.advice import ACTIONS
-from kitlib.intake.outputs import versions
+from kitlib.intake.files import versions
 
 RESULTS = Path(__file__).parent / "results"
 GOAL = (0.94, 0.96)

@@ -12,16 +12,20 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from faults.good_season import bytes_of, rows_of
-from kitlib.intake.cells import Table, in_its_kind, in_our_unit
 from kitlib.intake.checks import keys_alike, read_tables
-from kitlib.intake.files import read_cells
-from kitlib.intake.options import Units
-from kitlib.intake.outputs import csv_bytes, file_names
+from kitlib.intake.files import Unreadable, csv_bytes, file_names, read_cells
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values, two_stage_moisture
-from kitlib.intake.schema import NUMBER, TEXT, TIME
+from kitlib.intake.schema import (
+    NUMBER,
+    TEXT,
+    TIME,
+    Table,
+    Units,
+    in_its_kind,
+    in_our_unit,
+)
 from kitlib.intake.settings import read_season
-from kitlib.intake.sheets import Unreadable
 from kitlib.statistics.agreement import agreement
 from kitlib.words.errors import SeasonRefused
 

@@ -182,7 +182,7 @@ def test_a_key_that_excel_made_a_date_is_found(season):
 
 
 def test_a_decompression_bomb_is_refused_by_its_size(season, monkeypatch):
-    monkeypatch.setattr("kitlib.intake.sheets.LARGEST_UNPACKED", 1000)
+    monkeypatch.setattr("kitlib.intake.files.LARGEST_UNPACKED", 1000)
     typed = pd.read_csv(season.folder / "plots.csv", dtype=object)
     (season.folder / "plots.csv").unlink()
     typed.to_excel(season.folder / "plots.xlsx", index=False)

@@ -8,9 +8,8 @@ from importlib.metadata import entry_points
 
 import pytest
 
-from kitlib.intake.options import OUR_UNITS
-from kitlib.intake.outputs import sole_use
-from kitlib.intake.schema import REQUIRED_TABLES, SCHEMAS, needed_columns
+from kitlib.intake.files import sole_use
+from kitlib.intake.schema import OUR_UNITS, REQUIRED_TABLES, SCHEMAS, needed_columns
 from kitlib.intake.settings import Season, read_season
 from kitlib.reports.season_sections import season_tables
 from kitlib.review.review import review_season

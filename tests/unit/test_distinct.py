@@ -5,7 +5,7 @@ import pandas as pd
 from hypothesis import given
 from hypothesis import strategies as some
 
-from kitlib.intake.cells import at_places, by_value, plot_places
+from kitlib.intake.schema import at_places, by_value, plot_places
 
 NAMES = some.sampled_from(["A", "B", "1", "01", "A1"])
 KEYS = some.lists(some.tuples(NAMES, NAMES), max_size=12)

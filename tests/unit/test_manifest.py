@@ -5,7 +5,8 @@ import os
 
 import pytest
 
-from kitlib.intake.outputs import input_hashes, sha256_of
+from kitlib.intake.files import sha256_of
+from kitlib.intake.tables import input_hashes
 from kitlib.runs import manifest
 from kitlib.runs.manifest import Journal, Made, is_whole, read_record, remove_made
 from kitlib.runs.run import RunBroken, refuse_changed

@@ -6,10 +6,11 @@ import pytest
 from pytest import approx
 
 from kitlib.intake.checks import read_tables
-from kitlib.intake.labs import compare_labs, lab_findings
 from kitlib.intake.reference import (
     benchtop_means,
+    compare_labs,
     dish_moisture,
+    lab_findings,
     pooled_sd,
     reference_values,
     two_stage_moisture,

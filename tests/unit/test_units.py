@@ -5,9 +5,7 @@ import pandas as pd
 import pytest
 from real_trials import plots_of, read_trials
 
-from kitlib.intake.cells import Source, Table
-from kitlib.intake.options import OUR_UNITS
-from kitlib.intake.schema import SCHEMAS
+from kitlib.intake.schema import OUR_UNITS, SCHEMAS, Source, Table
 from kitlib.intake.tables import empty_table
 from kitlib.intake.units import doubtful_units, in_two_units, named_unit
 

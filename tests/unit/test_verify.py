@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from kitlib.intake.outputs import input_hashes, sha256_of
+from kitlib.intake.files import sha256_of
+from kitlib.intake.tables import input_hashes
 from kitlib.runs import cli
 from kitlib.runs.manifest import MANIFEST, Journal, Made, environment, read_record
 from kitlib.runs.verify import ManifestRefused, verify_run
