@@ -9,14 +9,8 @@ KITLIB = Path(__file__).parent.parent / "kitlib"
 # Sub-packages lowest first, and within one the modules lowest first.
 # A package may stand twice: what reports are made of, and the reports themselves.
 GROUPS = [
-    ("words", "errors estimates findings terms limits digests"),
-    (
-        "statistics",
-        """
-        arrays clustered reml components pooling agreement sums lines shape over_plots
-        left_out robust_lines
-        """,
-    ),
+    ("words", "findings terms limits digests"),
+    ("statistics", "estimates clustered sums reml pooling lines agreement"),
     (
         "intake",
         """

@@ -25,7 +25,7 @@ from kitlib.curves.rules import (
     what_would_settle_slope,
 )
 from kitlib.statistics.agreement import shown_within
-from kitlib.words.estimates import Estimate, Interval
+from kitlib.statistics.estimates import Estimate, Interval
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, round_to_step, show, show_span
 

@@ -39,29 +39,41 @@ from kitlib.statistics.agreement import (
     sep_without_reference_error,
     unexplained_error_limit,
 )
-from kitlib.statistics.arrays import tried
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.components import VarianceComponents, variance_components
-from kitlib.statistics.left_out import (
-    LeaveOneTrialOut,
-    SepInterval,
-    leave_one_trial_out,
-    sep_interval,
+from kitlib.statistics.estimates import (
+    NO_INTERVAL,
+    Estimate,
+    Interval,
+    not_known,
+    tried,
 )
 from kitlib.statistics.lines import (
     NO_REFERENCE_ERROR,
     GainByTrials,
     PredictionLine,
+    RobustLine,
+    SpreadTrend,
+    curvature,
     gain_by_trials,
+    passing_bablok,
     prediction_line,
     sensor_gain,
+    spread_trend,
 )
 from kitlib.statistics.pooling import false_discovery
-from kitlib.statistics.reml import random_intercept
-from kitlib.statistics.robust_lines import RobustLine, passing_bablok
-from kitlib.statistics.shape import SpreadTrend, curvature, spread_trend
-from kitlib.statistics.sums import TrialSums, trial_sums
-from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval, not_known
+from kitlib.statistics.reml import (
+    VarianceComponents,
+    random_intercept,
+    variance_components,
+)
+from kitlib.statistics.sums import (
+    LeaveOneTrialOut,
+    SepInterval,
+    TrialSums,
+    leave_one_trial_out,
+    sep_interval,
+    trial_sums,
+)
 from kitlib.words.limits import Tolerance, threshold
 
 # A jackknife refits the robust line for every trial: seconds beyond this many samples.

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 from kitlib.intake.reference import compare_labs, lab_findings
 from kitlib.intake.schema import plot_places
 from kitlib.intake.settings import Season
-from kitlib.statistics.arrays import finite_array
+from kitlib.statistics.estimates import finite_array
 from kitlib.words.findings import Finding
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, show

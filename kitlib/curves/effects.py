@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike
 from scipy.stats import t as student_t
 
 from kitlib.statistics.clustered import clustered_fit
+from kitlib.statistics.estimates import Estimate, not_known
 from kitlib.statistics.pooling import false_discovery
-from kitlib.words.errors import KitError
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.findings import KitError
 from kitlib.words.terms import counted
 
 # From the share of readings below to the share below at the upper end: an effect

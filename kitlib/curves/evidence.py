@@ -8,16 +8,21 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import t as student_t
 
-from kitlib.statistics.agreement import agreement
-from kitlib.statistics.arrays import moisture_bands, tried
-from kitlib.statistics.clustered import clustered_fit, clustered_mean
-from kitlib.statistics.lines import prediction_line
-from kitlib.statistics.over_plots import (
+from kitlib.statistics.agreement import (
+    agreement,
     beside_plots,
     bias_over_plots,
     gain_over_plots,
 )
-from kitlib.words.estimates import Estimate, Interval, not_known
+from kitlib.statistics.clustered import clustered_fit, clustered_mean
+from kitlib.statistics.estimates import (
+    Estimate,
+    Interval,
+    moisture_bands,
+    not_known,
+    tried,
+)
+from kitlib.statistics.lines import prediction_line
 from kitlib.words.limits import Tolerance, threshold
 
 

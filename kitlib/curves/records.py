@@ -17,9 +17,8 @@ from scipy.stats import t as student_t
 from kitlib.intake.reference import LabDifference
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.words.errors import KitError
-from kitlib.words.estimates import Estimate, not_known
-from kitlib.words.findings import Finding
+from kitlib.statistics.estimates import Estimate, not_known
+from kitlib.words.findings import Finding, KitError
 from kitlib.words.terms import show, show_span
 
 RECORD, SWAP, LAB = "record", "swap", "lab"

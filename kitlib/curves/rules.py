@@ -9,9 +9,8 @@ from scipy.stats import t as student_t
 from kitlib.curves.audit import BY_TUE, CurveAudit
 from kitlib.curves.corrections import MAKE, best_correction
 from kitlib.curves.evidence import BEYOND, audit_bands
-from kitlib.statistics.left_out import sep_interval
-from kitlib.statistics.sums import trial_sums
-from kitlib.words.estimates import Estimate, Interval
+from kitlib.statistics.estimates import Estimate, Interval
+from kitlib.statistics.sums import sep_interval, trial_sums
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, show, show_span
 

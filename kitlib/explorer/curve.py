@@ -21,8 +21,8 @@ from kitlib.explorer.what_if import (
     tilt_stops,
 )
 from kitlib.season.season import SeasonAudit
+from kitlib.statistics.estimates import Interval
 from kitlib.trials.yields import YieldUnit, yield_unit
-from kitlib.words.estimates import Interval
 
 Found = TypeVar("Found")
 

@@ -25,9 +25,9 @@ from kitlib.explorer.what_if import (
     Turn,
 )
 from kitlib.season.season import SeasonAudit
+from kitlib.statistics.estimates import Interval
 from kitlib.trials.ranks import RankChanges, rank_changes, selection_count
 from kitlib.trials.yields import NOT_GIVEN, yield_per_point
-from kitlib.words.estimates import Interval
 from kitlib.words.terms import crop_key
 
 RUN = 1.0  # changes of one control within so many seconds are undone together [s]

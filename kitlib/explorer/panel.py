@@ -48,8 +48,8 @@ from kitlib.explorer.tables import (
 )
 from kitlib.intake.files import file_name
 from kitlib.season.season import SeasonAudit, audit_season
-from kitlib.words.errors import KitError
-from kitlib.words.estimates import Interval
+from kitlib.statistics.estimates import Interval
+from kitlib.words.findings import KitError
 
 HERE = Path(__file__).parent
 NO_CURVE = "The curve register is empty: there is nothing to explore."

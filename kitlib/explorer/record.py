@@ -50,7 +50,7 @@ from kitlib.reports.blocks import (
 from kitlib.reports.drawing import HALF
 from kitlib.reports.typeset import SIGNS, typeset
 from kitlib.season.season import SeasonAudit
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.terms import columns_of, listed, show, show_span
 
 FOLDER, TABLE, CHOICES = "explore", "what_if.csv", "choices.json"

@@ -11,7 +11,7 @@ from kitlib.curves.advice import Recommendation
 from kitlib.explorer.curve import ExploredCurve
 from kitlib.explorer.explorer import Look, SeasonExplorer
 from kitlib.explorer.what_if import Outlook
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.terms import (
     columns_of,
     counted,

@@ -13,9 +13,8 @@ import numpy as np
 from scipy.stats import t as student_t
 
 from kitlib.curves.evidence import Samples
-from kitlib.statistics.left_out import left_out
-from kitlib.statistics.sums import Sums, trial_sums
-from kitlib.words.estimates import NO_INTERVAL, Interval
+from kitlib.statistics.estimates import NO_INTERVAL, Interval
+from kitlib.statistics.sums import Sums, left_out, trial_sums
 from kitlib.words.limits import Tolerance
 
 NO_SAMPLE = "no sample is left"

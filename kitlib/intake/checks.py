@@ -29,8 +29,7 @@ from kitlib.intake.schema import (
 from kitlib.intake.settings import Season, season_folder
 from kitlib.intake.tables import typed_tables
 from kitlib.intake.units import FEWEST, Frames, doubtful_units, log_yield
-from kitlib.words.errors import refuse
-from kitlib.words.findings import STOP, Finding
+from kitlib.words.findings import STOP, Finding, refuse
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, crop_key, listed
 

@@ -37,8 +37,7 @@ from kitlib.intake.schema import (
 )
 from kitlib.intake.settings import SETTINGS_FILE, read_season, toml_text
 from kitlib.intake.tables import typed_tables
-from kitlib.words.errors import SeasonRefused, refuse
-from kitlib.words.findings import STOP
+from kitlib.words.findings import STOP, SeasonRefused, refuse
 from kitlib.words.terms import crop_key
 
 # Units as headers and rows of units write them: quantity and our name of the unit.

@@ -29,7 +29,7 @@ import pyarrow.parquet
 from filelock import FileLock, Timeout
 
 from kitlib.intake.settings import FileOptions
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.terms import counted, listed
 
 WORKBOOKS = (".xlsx", ".xlsm")

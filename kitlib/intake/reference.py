@@ -9,9 +9,8 @@ import pandas as pd
 from kitlib.intake.schema import Table, at_places, by_value, left_out_rows, plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.words.errors import NoSpread, TooFewSamples
-from kitlib.words.estimates import Estimate, not_known
-from kitlib.words.findings import Finding
+from kitlib.statistics.estimates import Estimate, not_known
+from kitlib.words.findings import Finding, NoSpread, TooFewSamples
 from kitlib.words.limits import (
     ISO_6540,
     ISO_6540_ROUTINE,

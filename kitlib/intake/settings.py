@@ -30,7 +30,7 @@ from kitlib.intake.schema import (
     Units,
     column_kinds,
 )
-from kitlib.words.errors import refuse
+from kitlib.words.findings import refuse
 from kitlib.words.limits import (
     BUSHEL_LB,
     HANDBOOK_RULE,

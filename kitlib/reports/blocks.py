@@ -18,7 +18,7 @@ from IPython.display import display
 from matplotlib.figure import Figure
 
 from kitlib.reports.drawing import png_bytes, printable
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.terms import Column, counted, shown
 
 # What an answer calls for: nothing, a change, or more samples.

@@ -23,8 +23,8 @@ from kitlib.reports.blocks import (
 )
 from kitlib.reports.figures import draw_by_day, draw_coverage, draw_errors
 from kitlib.season.season import SeasonAudit
+from kitlib.statistics.estimates import Estimate
 from kitlib.words.digests import kept
-from kitlib.words.estimates import Estimate
 from kitlib.words.findings import SEVERITIES, Finding
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
 

@@ -41,7 +41,7 @@ from kitlib.reports.drawing import (
     write,
     write_all,
 )
-from kitlib.words.estimates import NO_INTERVAL, Interval
+from kitlib.statistics.estimates import NO_INTERVAL, Interval
 from kitlib.words.limits import Tolerance
 from kitlib.words.terms import columns_of, counted, show
 

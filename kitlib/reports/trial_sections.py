@@ -45,12 +45,12 @@ from kitlib.review.review import (
     tells_a_cause,
 )
 from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
+from kitlib.statistics.estimates import Estimate
 from kitlib.trials import consequences as word
 from kitlib.trials.consequences import Selection
 from kitlib.trials.moisture_errors import entries_to_sample
 from kitlib.trials.ranks import BORDERLINE, SAME
 from kitlib.words.digests import digest, kept
-from kitlib.words.estimates import Estimate
 from kitlib.words.findings import Finding
 from kitlib.words.terms import NOT_KNOWN, counted, crop_key, listed, show, show_span
 

@@ -25,7 +25,7 @@ from kitlib.reports.blocks import (
     every_block,
 )
 from kitlib.reports.drawing import FONT, FONT_FOLDER, as_printed
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.limits import FROM_MEMORY, STANDARD_MOISTURE
 from kitlib.words.terms import columns_of, crop_key, declarations, listed, show
 

@@ -15,9 +15,8 @@ import pandas as pd
 from scipy.stats import linregress, norm
 from scipy.stats import t as student_t
 
-from kitlib.statistics.arrays import finite_array, tried
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.statistics.estimates import Estimate, finite_array, not_known, tried
 from kitlib.words.terms import counted
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4 (from memory): a weight

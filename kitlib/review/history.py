@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.settings import folders_named
+from kitlib.statistics.estimates import Estimate, combined_se, not_known
 from kitlib.statistics.pooling import pool_offsets
-from kitlib.words.estimates import Estimate, combined_se, not_known
 
 CURVES_FILE = "curves.csv"
 NUMBERS = ("offset_loaded", "bias", "bias_se", "bias_df")

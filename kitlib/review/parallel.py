@@ -8,17 +8,18 @@ from math import isfinite
 import numpy as np
 import pandas as pd
 
-from kitlib.statistics.arrays import (
+from kitlib.statistics.clustered import clustered_fit, clustered_mean
+from kitlib.statistics.estimates import (
+    Estimate,
     cluster_codes,
     finite_array,
     moisture_bands,
+    not_known,
     sums_by_cluster,
     tried,
 )
-from kitlib.statistics.clustered import clustered_fit, clustered_mean
 from kitlib.statistics.sums import jackknife
-from kitlib.words.errors import TooFewSamples
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.findings import TooFewSamples
 from kitlib.words.limits import threshold
 
 NO_DIFFERENCE, FEW = "no difference shown", "too few samples or trials"

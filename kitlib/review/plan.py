@@ -15,9 +15,9 @@ from scipy.stats import chi2
 from scipy.stats import t as student_t
 
 from kitlib.intake.reference import pooled_sd
-from kitlib.statistics.arrays import tried
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.components import variance_components
+from kitlib.statistics.estimates import tried
+from kitlib.statistics.reml import variance_components
 from kitlib.words.terms import counted
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"

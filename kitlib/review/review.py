@@ -60,7 +60,7 @@ from kitlib.review.setup import (
     repeated_runs,
 )
 from kitlib.season.season import SeasonAudit
-from kitlib.words.estimates import Estimate
+from kitlib.statistics.estimates import Estimate
 from kitlib.words.findings import Finding
 from kitlib.words.terms import columns_of, counted, listed, show, show_span
 

@@ -14,10 +14,18 @@ from scipy.stats import t as student_t
 from kitlib.curves.audit import CurveAudit
 from kitlib.intake.settings import Season, SetupLimits
 from kitlib.review.history import difference, season_setting
-from kitlib.statistics.arrays import cluster_codes, finite_array, sums_by_cluster, tried
+from kitlib.statistics.estimates import (
+    NO_INTERVAL,
+    Estimate,
+    Interval,
+    cluster_codes,
+    finite_array,
+    not_known,
+    sums_by_cluster,
+    tried,
+)
 from kitlib.statistics.lines import gain
-from kitlib.words.errors import TooFewSamples
-from kitlib.words.estimates import NO_INTERVAL, Estimate, Interval, not_known
+from kitlib.words.findings import TooFewSamples
 from kitlib.words.terms import counted, listed, show, show_span
 
 # Optional column of set-up and check runs: the offset each reading includes.

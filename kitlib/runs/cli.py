@@ -13,7 +13,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 
 DONE, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
 # More than any season holds; beyond, a slip of the keyboard would run for days.

@@ -13,7 +13,7 @@ from kitlib.intake.files import LOCK_FILE
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH, SETTINGS_FILE
 from kitlib.runs.manifest import JOURNAL, OF_A_RUN, TRIALS, Journal, OnRecord
 from kitlib.season.season import SeasonAudit
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.terms import listed
 
 OUT = "out"  # what stands for the output folder in the scratch folder

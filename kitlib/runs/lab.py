@@ -30,7 +30,7 @@ from kitlib.runs.notebooks import (
     source_hash,
 )
 from kitlib.runs.workers import notebook_folder
-from kitlib.words.errors import refuse
+from kitlib.words.findings import refuse
 
 EXPLORE = "4_explore"
 HERE = "127.0.0.1"

@@ -5,7 +5,7 @@ from pathlib import Path
 from kitlib.intake.files import write_bytes
 from kitlib.intake.schema import SCHEMAS, needed_columns
 from kitlib.intake.settings import SETTINGS_FILE
-from kitlib.words.errors import refuse
+from kitlib.words.findings import refuse
 
 # A line that begins with "#" and a letter is a setting at its default, or an example
 # of one that has none; with the "#" taken away it is in force.

@@ -50,7 +50,7 @@ from kitlib.runs.workers import (
     write_audit,
 )
 from kitlib.season.season import SeasonAudit, audit_season
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.terms import counted, listed
 
 EARLIER = "earlier"  # how the manifest names what was read of earlier seasons

@@ -13,7 +13,7 @@ from kitlib.intake.tables import input_files
 from kitlib.review.history import CURVES_FILE
 from kitlib.runs.manifest import JOURNAL, MANIFEST, SUMS, environment
 from kitlib.runs.run import EARLIER
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 from kitlib.words.terms import counted
 
 # What lies in an output folder besides the results.

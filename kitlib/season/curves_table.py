@@ -7,7 +7,7 @@ import pandas as pd
 from kitlib.curves.advice import UNRESOLVED, Recommendation
 from kitlib.curves.audit import CurveAudit
 from kitlib.season.season import SeasonAudit
-from kitlib.words.estimates import not_known
+from kitlib.statistics.estimates import not_known
 from kitlib.words.terms import columns_of
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."

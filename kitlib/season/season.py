@@ -53,8 +53,7 @@ from kitlib.trials.yields import (
     corrected_plots,
     yield_unit,
 )
-from kitlib.words.errors import refuse
-from kitlib.words.findings import Finding
+from kitlib.words.findings import Finding, refuse
 from kitlib.words.terms import counted, crop_key, listed
 
 

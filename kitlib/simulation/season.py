@@ -38,7 +38,7 @@ from kitlib.simulation.scenario import (
     SUSPICIOUS,
     TRIALS,
 )
-from kitlib.words.errors import refuse
+from kitlib.words.findings import refuse
 
 Tables = dict[str, pd.DataFrame]
 Rows = list[tuple[str, int]]

@@ -11,14 +11,15 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import f as f_distribution
 
-from kitlib.statistics.arrays import (
+from kitlib.statistics.estimates import (
+    Estimate,
     cluster_codes,
     finite_array,
     left_over,
+    not_known,
     orthonormal,
     sums_by_cluster,
 )
-from kitlib.words.estimates import Estimate, not_known
 
 CR2 = "CR2, Satterthwaite df"
 ONE_TRIAL = "one trial only: variation between trials is not in this interval"

@@ -9,15 +9,14 @@ from scipy.optimize import brentq
 from scipy.special import chdtri, digamma, ndtr, polygamma, stdtrit
 from scipy.stats import false_discovery_control
 
-from kitlib.statistics.arrays import finite_array
+from kitlib.statistics.estimates import Estimate, finite_array, not_known
 from kitlib.statistics.reml import (
     Strata,
     deviance,
     deviance_slopes,
     lowest_from_zero,
 )
-from kitlib.words.errors import NoSpread, TooFewSamples
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.findings import NoSpread, TooFewSamples
 
 
 def weighted(

@@ -7,9 +7,9 @@ from math import inf, nan, sqrt
 import numpy as np
 from scipy.stats import t as student_t
 
+from kitlib.statistics.estimates import Estimate, not_known
 from kitlib.statistics.reml import LARGEST, RATIOS, lowest_from_zero
-from kitlib.words.errors import NotFinite, TooFewSamples
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.words.findings import NotFinite, TooFewSamples
 from kitlib.words.terms import counted, listed
 
 # Eigenvalues are sums of shares of plots; less than this is rounding.

@@ -12,12 +12,15 @@ from scipy.stats import f as fisher_f
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.corrections import Correction
-from kitlib.statistics.arrays import tried
-from kitlib.statistics.components import variance_components
-from kitlib.statistics.reml import LARGEST, RATIOS, lowest_from_zero
+from kitlib.statistics.estimates import Estimate, combined_se, not_known, tried
+from kitlib.statistics.reml import (
+    LARGEST,
+    RATIOS,
+    lowest_from_zero,
+    variance_components,
+)
 from kitlib.trials.means import ROUNDING, Layout, lay_out
 from kitlib.trials.yields import yield_per_point
-from kitlib.words.estimates import Estimate, combined_se, not_known
 from kitlib.words.terms import counted
 
 RECORDED = "recorded_pct"

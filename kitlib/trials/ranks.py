@@ -14,9 +14,9 @@ from scipy.stats import kendalltau, rankdata
 from scipy.stats.contingency import association
 
 from kitlib.curves.corrections import Correction, t_stretch
+from kitlib.statistics.estimates import Estimate, combined_se, not_known
 from kitlib.trials.means import EntryMeans, Layout, lay_out
 from kitlib.trials.yields import TrialPlots
-from kitlib.words.estimates import Estimate, combined_se, not_known
 from kitlib.words.limits import threshold
 
 # Means closer than this differ by rounding only. [decimals of 1 kg/ha]

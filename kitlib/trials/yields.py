@@ -12,8 +12,8 @@ from kitlib.intake.pairs import Pairing
 from kitlib.intake.schema import by_value, plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import agreement, limits_of_agreement
-from kitlib.statistics.arrays import tried
 from kitlib.statistics.clustered import clustered_mean
+from kitlib.statistics.estimates import tried
 from kitlib.words.terms import (
     AREA,
     BLOCK,

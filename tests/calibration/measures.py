@@ -16,9 +16,9 @@ from kitlib.curves.corrections import line_correction, offset_correction
 from kitlib.curves.effects import effect_of
 from kitlib.curves.evidence import two_phase_bias
 from kitlib.statistics.clustered import clustered_mean
+from kitlib.statistics.estimates import NO_INTERVAL, Interval
+from kitlib.statistics.lines import span_of
 from kitlib.statistics.pooling import pool_offsets
-from kitlib.statistics.shape import span_of
-from kitlib.words.estimates import NO_INTERVAL, Interval
 
 CROP = "wheat"
 

@@ -13,7 +13,7 @@ from calibration.seasons import (
     weigh,
     with_own_sensors,
 )
-from kitlib.statistics.robust_lines import MOST_POINTS, passing_bablok
+from kitlib.statistics.lines import MOST_POINTS, passing_bablok
 
 PLOTS_DRAWN = 2_000_000
 BAND = 2.0

@@ -18,7 +18,7 @@ from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_findings, review_season
 from kitlib.runs.season_check import check_season
 from kitlib.season.season import audit_season
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 _OF_ALL = cell_kinds, row_kinds, file_kinds, whole_kinds  # they register their kinds
 REPORTED, HARMLESS, MISSED = "reported", "harmless", "missed"

@@ -27,7 +27,7 @@ from kitlib.intake.schema import (
 )
 from kitlib.intake.settings import read_season
 from kitlib.statistics.agreement import agreement
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 # Text that a file in UTF-8 can hold; a lone surrogate cannot be written at all.
 WORDS = st.text(st.characters(exclude_categories=["Cs"]), max_size=12)

@@ -15,7 +15,7 @@ from faults.outcomes import kinds
 from kitlib.reports.trial_sections import trial_basis, whole_report
 from kitlib.reports.typeset import as_json
 from kitlib.season.season import audit_season
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 TRIES = 200
 # For want of time, one kind in four and one trial of each; DEVELOPERS.md tells of all.

@@ -7,7 +7,7 @@ import pytest
 from pytest import approx
 from scipy.stats import theilslopes
 
-from kitlib.statistics.robust_lines import passing_bablok
+from kitlib.statistics.lines import passing_bablok
 
 DATA = Path(__file__).parent / "data"
 T = [1, 2, 3, 4, 10, 12, 18]

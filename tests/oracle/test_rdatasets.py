@@ -7,8 +7,7 @@ from pytest import approx
 from scipy.stats import linregress
 
 from kitlib.statistics.agreement import agreement
-from kitlib.statistics.lines import gain, prediction_line
-from kitlib.statistics.robust_lines import passing_bablok
+from kitlib.statistics.lines import gain, passing_bablok, prediction_line
 
 
 @pytest.fixture(scope="module")

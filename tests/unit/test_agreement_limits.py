@@ -10,8 +10,8 @@ from kitlib.statistics.agreement import (
     limits_of_agreement,
     shown_within,
 )
-from kitlib.words.errors import NotFinite, TooFewSamples
-from kitlib.words.estimates import Estimate, not_known
+from kitlib.statistics.estimates import Estimate, not_known
+from kitlib.words.findings import NotFinite, TooFewSamples
 
 REFERENCE = np.array([12.0, 14.0, 16.0, 18.0, 20.0, 22.0])
 ERROR = np.array([0.1, 0.3, 0.2, 0.4, 0.0, 0.5])

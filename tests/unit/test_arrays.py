@@ -4,8 +4,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from kitlib.statistics.arrays import cluster_codes, finite_array, left_over, orthonormal
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.statistics.estimates import (
+    cluster_codes,
+    finite_array,
+    left_over,
+    orthonormal,
+)
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 
 def test_the_first_bad_value_is_named_with_its_place():

@@ -5,8 +5,7 @@ import pytest
 
 from kitlib.intake.checks import read_tables
 from kitlib.intake.settings import read_season
-from kitlib.words.errors import SeasonRefused
-from kitlib.words.findings import FAULT
+from kitlib.words.findings import FAULT, SeasonRefused
 
 
 def read(season):

@@ -8,7 +8,7 @@ from pytest import approx
 from statsmodels.regression.linear_model import OLS
 
 from kitlib.statistics.clustered import clustered_fit, clustered_mean, joint_test
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 MOISTURE = np.array([12.1, 13.4, 14.8, 18.3, 14.2, 15.9, 21.7, 17.3, 17.9, 20.4])
 ERROR = np.array([0.31, 0.52, 0.22, 0.74, -0.18, 0.05, 0.93, 0.14, -0.27, 0.08])

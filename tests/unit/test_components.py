@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.components import variance_components
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.statistics.reml import variance_components
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 VALUES = [1.0, 3.0, 7.0, 9.0, 4.0, 6.0]
 TRIAL = list("AABBCC")

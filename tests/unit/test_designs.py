@@ -17,7 +17,7 @@ from kitlib.trials.means import (
     fit_random_blocks,
     lay_out,
 )
-from kitlib.words.errors import NotFinite, TooFewSamples
+from kitlib.words.findings import NotFinite, TooFewSamples
 
 T_975_1_DF = 12.706204736  # Student's t, 97.5 %, 1 degree of freedom
 

@@ -8,7 +8,7 @@ from unit.layouts import LAYOUTS, plots
 from kitlib.intake.checks import read_tables
 from kitlib.intake.drafts import draft_season
 from kitlib.intake.settings import read_season
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 
 @pytest.fixture(params=LAYOUTS, ids=lambda layout: layout.__name__)

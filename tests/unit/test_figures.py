@@ -18,7 +18,7 @@ from kitlib.reports.figures import (
     draw_ranks,
     draw_season,
 )
-from kitlib.words.estimates import Interval
+from kitlib.statistics.estimates import Interval
 from kitlib.words.limits import Tolerance
 
 PAIRS = pd.DataFrame(

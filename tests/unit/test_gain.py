@@ -6,7 +6,7 @@ from pytest import approx
 
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.lines import gain
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 
 @pytest.fixture

@@ -20,8 +20,8 @@ from kitlib.review.history import (
     sensor_history,
     welch_df,
 )
+from kitlib.statistics.estimates import Estimate, not_known
 from kitlib.statistics.pooling import pool_offsets
-from kitlib.words.estimates import Estimate, not_known
 
 SETUP = Estimate(value=0.2, se=0.1, df=9)
 BIAS = Estimate(value=0.5, se=0.2, df=4, method="CR2")

@@ -17,7 +17,7 @@ from kitlib.runs.lab import (
     set_parameters,
 )
 from kitlib.runs.workers import notebook_folder
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 
 def parameters_in(notebook):

@@ -7,7 +7,7 @@ from scipy.stats import linregress
 
 from kitlib.statistics.agreement import agreement
 from kitlib.statistics.lines import prediction_line
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 
 @pytest.fixture

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.over_plots import beside_plots, bias_over_plots, gain_over_plots
+from kitlib.statistics.agreement import beside_plots, bias_over_plots, gain_over_plots
 
 
 def harvest(rng, trials=400, plots=20, gain=1.0):

@@ -9,8 +9,8 @@ import pytest
 from pytest import approx
 
 from kitlib.curves.corrections import Correction
+from kitlib.statistics.estimates import Estimate
 from kitlib.trials.moisture_errors import TrialSpread, for_one_trial, own_error
-from kitlib.words.estimates import Estimate
 
 FLAT = Correction(
     curve="A", pivot=20, shift=-0.4, tilt=0, covariance=np.diag([0.01, 0]), df=8

@@ -13,7 +13,7 @@ from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
 from kitlib.explorer.record import read_records
 from kitlib.explorer.tables import read_number
 from kitlib.reports.drawing import BAND, BLUE, INK, MUTED, PLUM, RULE
-from kitlib.words.errors import KitError
+from kitlib.words.findings import KitError
 
 CURVE = "wheat-S1"
 

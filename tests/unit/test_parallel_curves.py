@@ -8,7 +8,7 @@ from pytest import approx
 
 from kitlib.review.parallel import FEW, NO_DIFFERENCE, compare_curves
 from kitlib.statistics.agreement import agreement
-from kitlib.words.errors import NotFinite, TooFewSamples
+from kitlib.words.findings import NotFinite, TooFewSamples
 
 
 def pair(rng, n_trials=8, a_trial=6, sd=(0.4, 0.4), bias=(0.0, 0.0), shared=0.2):

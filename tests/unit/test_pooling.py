@@ -13,7 +13,7 @@ from kitlib.statistics.pooling import (
     pool_offsets,
     reml_variance,
 )
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 OFFSETS = np.array([0.42, 0.10, -0.15, 0.55, 0.31, 0.05, 0.88, 0.20])
 SES = np.sqrt([0.010, 0.020, 0.015, 0.060, 0.005, 0.030, 0.090, 0.012])

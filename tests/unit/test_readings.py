@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from kitlib.curves.doubts import StuckReading, stuck_readings
-from kitlib.statistics.arrays import moisture_bands
-from kitlib.words.errors import NotFinite
+from kitlib.statistics.estimates import moisture_bands
+from kitlib.words.findings import NotFinite
 
 
 def test_bands_start_at_even_numbers():

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.arrays import orthonormal
+from kitlib.statistics.estimates import orthonormal
 from kitlib.statistics.reml import (
     best_ratio,
     deviance,

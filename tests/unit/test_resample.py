@@ -7,10 +7,9 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student_t
 
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.left_out import leave_one_trial_out, sep_interval
-from kitlib.statistics.sums import trial_sums
-from kitlib.words.errors import TooFewSamples
-from kitlib.words.estimates import Estimate
+from kitlib.statistics.estimates import Estimate
+from kitlib.statistics.sums import leave_one_trial_out, sep_interval, trial_sums
+from kitlib.words.findings import TooFewSamples
 
 
 def season(rng, n_trials=10, size=5, gain=1.0, between=0.2, within=0.4):

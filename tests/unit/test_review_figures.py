@@ -14,7 +14,7 @@ from kitlib.review.sections import (
     draw_history,
     draw_plan,
 )
-from kitlib.words.estimates import Estimate
+from kitlib.statistics.estimates import Estimate
 
 
 def texts(figure):

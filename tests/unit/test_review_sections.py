@@ -28,7 +28,7 @@ from kitlib.review.sections import (
     source_section,
 )
 from kitlib.review.setup import CAUSES
-from kitlib.words.estimates import Estimate
+from kitlib.statistics.estimates import Estimate
 
 
 def of_kind(blocks, kind):

@@ -5,8 +5,8 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
-from kitlib.statistics.robust_lines import passing_bablok
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.statistics.lines import passing_bablok
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 READING = np.array([12.1, 13.4, 14.8, 16.9, 18.2, 19.7, 21.0, 23.3])
 OVEN = np.array([12.0, 13.6, 14.5, 16.6, 18.4, 19.2, 20.5, 23.0])

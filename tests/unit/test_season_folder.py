@@ -6,7 +6,7 @@ import pytest
 
 from kitlib.intake.settings import read_season, season_folder
 from kitlib.review.history import earlier_folders
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 
 def test_a_path_file_names_the_season_as_seen_from_it(season, tmp_path):

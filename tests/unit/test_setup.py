@@ -20,7 +20,7 @@ from kitlib.review.setup import (
     repeated_runs,
     setup_offset,
 )
-from kitlib.words.errors import NotFinite, TooFewSamples
+from kitlib.words.findings import NotFinite, TooFewSamples
 
 SEASON = Season(name="made up")
 NOTHING = Repeatability(sd=float("nan"), df=0, n_samples=0)

@@ -21,7 +21,7 @@ from kitlib.review.setup import (
     Repeatability,
     causes_of,
 )
-from kitlib.words.estimates import Estimate
+from kitlib.statistics.estimates import Estimate
 from kitlib.words.findings import KINDS
 from kitlib.words.limits import tolerance_for
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.shape import curvature, span_of, spread_trend
-from kitlib.words.errors import NoSpread, NotFinite, TooFewSamples
+from kitlib.statistics.lines import curvature, span_of, spread_trend
+from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from kitlib.intake.settings import read_season
 from kitlib.simulation.scenario import CROPS
 from kitlib.simulation.season import simulate_season
 from kitlib.trials.yields import yield_kg_ha
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 from kitlib.words.limits import repeatability_for
 
 DEMO = Path(__file__).parents[2] / "demo_data"

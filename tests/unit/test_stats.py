@@ -5,8 +5,8 @@ import pytest
 from pytest import approx
 
 from kitlib.statistics.agreement import agreement
-from kitlib.statistics.arrays import errors_of, paired
-from kitlib.words.errors import NotFinite, TooFewSamples
+from kitlib.statistics.estimates import errors_of, paired
+from kitlib.words.findings import NotFinite, TooFewSamples
 
 SENSOR = [14.6, 15.9, 17.1, 18.8, 20.3]
 OVEN = [14.2, 15.8, 17.3, 18.1, 20.0]

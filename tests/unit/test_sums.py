@@ -7,7 +7,7 @@ from scipy.stats import linregress
 
 from kitlib.statistics.agreement import agreement
 from kitlib.statistics.sums import jackknife, trial_sums
-from kitlib.words.errors import NotFinite, TooFewSamples
+from kitlib.words.findings import NotFinite, TooFewSamples
 
 
 @pytest.fixture

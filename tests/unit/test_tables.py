@@ -11,7 +11,7 @@ from kitlib.intake.checks import read_tables
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
 from kitlib.intake.settings import read_season
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 
 def settle(season, text):

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from kitlib.season.season import audit_season
-from kitlib.words.errors import SeasonRefused
+from kitlib.words.findings import SeasonRefused
 
 
 def test_an_outcome_tells_what_the_trial_tells(season):

@@ -13,7 +13,7 @@ from kitlib.statistics.agreement import (
     sep_without_reference_error,
     unexplained_error_limit,
 )
-from kitlib.words.errors import NotFinite, TooFewSamples
+from kitlib.words.findings import NotFinite, TooFewSamples
 
 
 def test_limits_need_two_samples():

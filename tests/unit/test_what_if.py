@@ -39,12 +39,11 @@ from kitlib.explorer.what_if import (
 )
 from kitlib.statistics.agreement import agreement
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.left_out import leave_one_trial_out
-from kitlib.statistics.sums import trial_sums
+from kitlib.statistics.estimates import Interval
+from kitlib.statistics.sums import leave_one_trial_out, trial_sums
 from kitlib.trials.means import COMPLETE, entry_means
 from kitlib.trials.ranks import rank_changes, selection_count
 from kitlib.trials.yields import yield_kg_ha, yield_per_point
-from kitlib.words.estimates import Interval
 from kitlib.words.limits import Tolerance
 
 TOLERANCE = Tolerance(0.05, 0.8, "test", "test")

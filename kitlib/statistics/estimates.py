@@ -1,14 +1,112 @@
-"""Arrays as the statistics take them: finite values, pairs, and sums by cluster."""
+"""What goes into a statistic, finite and paired, and what comes out: an estimate."""
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from dataclasses import dataclass
+from math import isfinite, nan, sqrt
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.sparse import csr_array
+from scipy.stats import t as student_t
 
-from kitlib.words.errors import KitError, NoSpread, NotFinite, TooFewSamples
+from kitlib.words.findings import KitError, NoSpread, NotFinite, TooFewSamples
+
+
+class Interval(NamedTuple):
+    """Two ends of an interval, in the unit of the estimate."""
+
+    low: float
+    high: float
+
+    def holds(self, value: float) -> bool:
+        """Say whether `value` lies inside, ends included."""
+        return self.low <= value <= self.high
+
+    def inside(self, margin: float) -> bool:
+        """Say whether the whole interval lies inside -margin to +margin."""
+        return -margin <= self.low and self.high <= margin
+
+    def shifted(self, by: float) -> "Interval":
+        """Return the interval moved by `by`."""
+        return Interval(self.low + by, self.high + by)
+
+    def mirrored(self) -> "Interval":
+        """Return the interval of the estimate with its sign changed."""
+        return Interval(-self.high, -self.low)
+
+
+NO_INTERVAL = Interval(nan, nan)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Estimate:
+    """A number, how well it is known, and by which method.
+
+    Attributes
+    ----------
+    value, se : float
+        The estimate and its standard error, in the unit of the quantity.
+    df : float
+        Degrees of freedom of the t distribution its interval rests on.
+    method : str
+        Name of the method, as printed beside the interval.
+    remark : str
+        What the reader must know, or why the number is not known.
+
+    Examples
+    --------
+    >>> Estimate(value=0.30, se=0.10, df=9, method="t").interval().inside(0.6)
+    True
+    """
+
+    value: float
+    se: float = nan
+    df: float = nan
+    method: str = ""
+    remark: str = ""
+
+    @property
+    def known(self) -> bool:
+        """Whether there is a number at all."""
+        return isfinite(self.value)
+
+    @property
+    def t(self) -> float:
+        """The estimate in units of its standard error."""
+        return self.value / self.se if self.se > 0 else nan
+
+    def interval(self, level: float = 0.95) -> Interval:
+        """Return the two-sided t interval at `level`; nan ends if not known."""
+        if not (isfinite(self.se) and self.df > 0):
+            return NO_INTERVAL
+        half = float(student_t.ppf((1 + level) / 2, self.df)) * self.se
+        return Interval(self.value - half, self.value + half)
+
+    def chance_within(self, low: float, high: float) -> float:
+        """Return the chance that the quantity lies from `low` to `high`.
+
+        Reads the t distribution about the estimate as what is known of the
+        quantity (a flat prior); nan where the standard error is not known.
+        """
+        if not (isfinite(self.se) and self.df > 0):
+            return nan
+        if self.se == 0:
+            return float(low <= self.value <= high)
+        upper, lower = (high - self.value) / self.se, (low - self.value) / self.se
+        return float(student_t.cdf(upper, self.df) - student_t.cdf(lower, self.df))
+
+
+def not_known(why: str) -> Estimate:
+    """Return an estimate that says why there is no number."""
+    return Estimate(value=nan, remark=why)
+
+
+def combined_se(*parts: float) -> float:
+    """Return the standard error of a sum of independent parts."""
+    return sqrt(sum(part * part for part in parts))
+
 
 Found = TypeVar("Found")
 ROUNDING = 1e-12  # a sum of squares this much below its parts is rounding
@@ -40,8 +138,8 @@ def finite_array(place: str, values: ArrayLike) -> np.ndarray:
     --------
     >>> finite_array("clustered_mean: values", [0.1, float("inf")])
     Traceback (most recent call last):
-    kitlib.words.errors.NotFinite: clustered_mean: values[1] is inf; expected a finite \
-number. Leave it out, and say so.
+    kitlib.words.findings.NotFinite: clustered_mean: values[1] is inf; expected a \
+finite number. Leave it out, and say so.
     """
     values = np.asarray(values, float)
     bad = np.argwhere(~np.isfinite(values))
@@ -225,8 +323,8 @@ def orthonormal(place: str, design: np.ndarray) -> tuple[np.ndarray, np.ndarray]
     --------
     >>> orthonormal("line", np.array([[1.0, 15.5], [1.0, 15.5], [1.0, 15.5]]))
     Traceback (most recent call last):
-    kitlib.words.errors.NoSpread: line: column 1 of the design says nothing beyond the \
-columns before it; expected values that differ. Leave it out.
+    kitlib.words.findings.NoSpread: line: column 1 of the design says nothing beyond \
+the columns before it; expected values that differ. Leave it out.
     """
     n, p = design.shape
     if n <= p:
