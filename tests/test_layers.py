@@ -19,10 +19,10 @@ GROUPS = [
     ),
     (
         "curves",
-        "effects evidence records audit corrections rules advice doubts observations",
+        "evidence records audit advice observations",
     ),
     ("trials", "yields means moisture_errors ranks consequences"),
-    ("season", "season curves_table"),
+    ("season", "season"),
     ("simulation", "scenario harvest season"),
     ("reports", "drawing blocks figures typeset data_report"),
     (

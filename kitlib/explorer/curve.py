@@ -9,7 +9,7 @@ from typing import Any, TypeVar
 import numpy as np
 
 from kitlib.curves.advice import Recommendation, recommend
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 from kitlib.curves.evidence import Samples
 from kitlib.explorer.what_if import (
     MeansOverTrials,

@@ -35,8 +35,7 @@ from kitlib.reports.typeset import (
     provenance,
 )
 from kitlib.review.review import SeasonReview, review_findings, review_tables
-from kitlib.season.curves_table import curves_table
-from kitlib.season.season import SeasonAudit, TrialOutcome
+from kitlib.season.season import SeasonAudit, TrialOutcome, curves_table
 from kitlib.trials.consequences import NOT_TESTED
 from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.findings import Finding, findings_table

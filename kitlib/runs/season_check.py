@@ -5,7 +5,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import NamedTuple
 
-from kitlib.curves.doubts import observe_season
+from kitlib.curves.observations import observe_season
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values

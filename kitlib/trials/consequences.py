@@ -7,7 +7,7 @@ from math import nan
 import numpy as np
 import pandas as pd
 
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 from kitlib.trials.means import EntryMeans, entry_means
 from kitlib.trials.ranks import (
     BORDERLINE,

@@ -10,8 +10,7 @@ import pandas as pd
 from scipy.optimize import brentq
 from scipy.stats import f as fisher_f
 
-from kitlib.curves.audit import CurveAudit
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction, CurveAudit
 from kitlib.statistics.estimates import Estimate, combined_se, not_known, tried
 from kitlib.statistics.reml import (
     LARGEST,

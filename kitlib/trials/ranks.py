@@ -13,7 +13,7 @@ import numpy as np
 from scipy.stats import kendalltau, rankdata
 from scipy.stats.contingency import association
 
-from kitlib.curves.corrections import Correction, t_stretch
+from kitlib.curves.audit import Correction, t_stretch
 from kitlib.statistics.estimates import Estimate, combined_se, not_known
 from kitlib.trials.means import EntryMeans, Layout, lay_out
 from kitlib.trials.yields import TrialPlots

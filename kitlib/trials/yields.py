@@ -6,8 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from kitlib.curves.audit import CurveAudit
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction, CurveAudit
 from kitlib.intake.pairs import Pairing
 from kitlib.intake.schema import by_value, plot_places
 from kitlib.intake.settings import Season

@@ -91,7 +91,7 @@ def time_stages(folder, out, n) -> dict:
     from kitlib.reports.trial_sections import write_trial_report
     from kitlib.review.review import review_season
     from kitlib.season import season as season_audit
-    from kitlib.season.curves_table import curves_table
+    from kitlib.season.season import curves_table
 
     stages, start, out = Stages(), peak_mb(), Path(out)
     stages.clock(checks, "read_raw", stage="read")
@@ -131,8 +131,7 @@ def write_tables(out: Path, audit, review) -> None:
 def time_statistics(folder) -> dict:
     """Return the time from the folder to curves.csv, and the memory it took."""
     from kitlib.intake.files import csv_bytes
-    from kitlib.season.curves_table import curves_table
-    from kitlib.season.season import audit_season
+    from kitlib.season.season import audit_season, curves_table
 
     start, clock = peak_mb(), Clock()
     csv_bytes(curves_table(audit_season(folder)))

@@ -11,10 +11,8 @@ from calibration.scenarios import CropScenario, Scenario
 from calibration.seasons import DrawnSeason, draw_one_more, draw_season
 from calibration.truth import Truth
 from kitlib.curves.advice import Recommendation, recommend
-from kitlib.curves.audit import CurveAudit
-from kitlib.curves.corrections import line_correction, offset_correction
-from kitlib.curves.effects import effect_of
-from kitlib.curves.evidence import two_phase_bias
+from kitlib.curves.audit import CurveAudit, line_correction, offset_correction
+from kitlib.curves.evidence import effect_of, two_phase_bias
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import NO_INTERVAL, Interval
 from kitlib.statistics.lines import span_of

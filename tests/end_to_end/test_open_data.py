@@ -18,8 +18,7 @@ from season_pdf import pages_of, season_report
 
 from kitlib.reports.trial_sections import whole_report
 from kitlib.reports.typeset import typeset
-from kitlib.season.curves_table import curves_table
-from kitlib.season.season import audit_season
+from kitlib.season.season import audit_season, curves_table
 
 FOLDS, TRIALS = 10, 24
 SETTINGS = """name = "Meats"

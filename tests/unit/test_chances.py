@@ -8,7 +8,7 @@ import pytest
 from pytest import approx
 from scipy.stats import norm, t
 
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 from kitlib.trials.means import entry_means
 from kitlib.trials.ranks import (
     BORDERLINE,

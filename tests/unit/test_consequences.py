@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 from kitlib.trials.consequences import (
     CHANGES,
     HOLDS,

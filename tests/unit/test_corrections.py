@@ -7,7 +7,7 @@ import pytest
 from pytest import approx
 from scipy.stats import t as student_t
 
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 
 COVARIANCE = np.array([[0.04, 0.003], [0.003, 0.0009]])
 

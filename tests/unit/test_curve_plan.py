@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from pytest import approx
 
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 from kitlib.review.plan import (
     OWN,
     ErrorSources,

@@ -3,9 +3,15 @@
 import numpy as np
 from pytest import approx
 
-from kitlib.curves.doubts import robust_spread, suspected_swaps
-from kitlib.curves.effects import difference_between, effect_of, with_q_values
-from kitlib.curves.evidence import Samples, coverage, influence
+from kitlib.curves.evidence import (
+    Samples,
+    coverage,
+    difference_between,
+    effect_of,
+    influence,
+    with_q_values,
+)
+from kitlib.curves.observations import robust_spread, suspected_swaps
 
 LETTERS = np.array(list("ABCDEFGHIJK"))
 

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 from kitlib.statistics.estimates import Estimate
 from kitlib.trials.moisture_errors import TrialSpread, for_one_trial, own_error
 

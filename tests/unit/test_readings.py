@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kitlib.curves.doubts import StuckReading, stuck_readings
+from kitlib.curves.observations import StuckReading, stuck_readings
 from kitlib.statistics.estimates import moisture_bands
 from kitlib.words.findings import NotFinite
 

@@ -7,9 +7,8 @@ from curves import SEASON, audit_of
 from pytest import approx
 from simulated_pairs import simulate_pairs
 
-from kitlib.curves.advice import recommend
-from kitlib.curves.corrections import best_correction
-from kitlib.curves.rules import judged_gain
+from kitlib.curves.advice import judged_gain, recommend
+from kitlib.curves.audit import best_correction
 from kitlib.intake.settings import Season
 
 

@@ -7,8 +7,7 @@ from pytest import approx
 
 from kitlib.reports.season_sections import entries_table, plots_table, season_tables
 from kitlib.review.review import review_season
-from kitlib.season.curves_table import curves_table
-from kitlib.season.season import audit_season
+from kitlib.season.season import audit_season, curves_table
 from kitlib.words.findings import KINDS
 from kitlib.words.terms import columns_of
 

@@ -4,8 +4,7 @@ import sys
 
 import pytest
 
-from kitlib.season.curves_table import curves_table
-from kitlib.season.season import audit_season
+from kitlib.season.season import audit_season, curves_table
 
 
 def calls_of(act) -> int:

@@ -14,8 +14,7 @@ from kitlib.review.parallel import NO_DIFFERENCE
 from kitlib.review.plan import Costs, cheapest
 from kitlib.review.review import review_findings, review_season, review_tables
 from kitlib.review.sections import review_sections
-from kitlib.season.curves_table import curves_table
-from kitlib.season.season import audit_season
+from kitlib.season.season import audit_season, curves_table
 
 SETUP = """curve,sample,known_pct,sensor_pct,run,sample_mass_kg,run_at
 W,a,12.0,12.1,1,3,2025-03-01T09:00

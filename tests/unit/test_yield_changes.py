@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.curves.corrections import Correction
+from kitlib.curves.audit import Correction
 from kitlib.trials.means import entry_means
 from kitlib.trials.ranks import served_by, trend_against_moisture
 from kitlib.trials.yields import read_trial_plots
