@@ -39,8 +39,7 @@ GROUPS = [
     (
         "runs",
         """
-        workers kernels manifest folder notebooks account run cluster season_check
-        new_season verify lab cli
+        workers manifest kernels run cluster new_season lab cli
         """,
     ),
 ]

@@ -176,8 +176,7 @@ def _kernels_wanted(call: argparse.Namespace) -> int:
 
 def _run_with(call: argparse.Namespace, kernels: Any) -> int:
     """Audit a season, its notebooks in these kernels unless a cluster is named."""
-    from kitlib.runs.folder import WrongCall
-    from kitlib.runs.run import run_here, run_season
+    from kitlib.runs.run import WrongCall, run_here, run_season
 
     place = _cluster(call) if call.scheduler else partial(run_here, kernels=kernels)
     try:
@@ -228,17 +227,17 @@ def _add_check(commands: Any) -> None:
 
 def _check(call: argparse.Namespace) -> int:
     """Read and pair a season's tables and list every finding."""
-    from kitlib.runs import season_check
+    from kitlib.runs.new_season import check_season, is_faulty, listing
 
-    checked = season_check.check_season(call.season)
-    _print(season_check.listing(checked.findings))
+    checked = check_season(call.season)
+    _print(listing(checked.findings))
     if call.pdf:
         from kitlib.reports.data_report import data_report
         from kitlib.reports.typeset import write_report
 
         written = write_report(data_report(*checked), call.pdf)
         _tell(f"written: {written}")
-    return PROBLEMS if season_check.is_faulty(checked.findings) else DONE
+    return PROBLEMS if is_faulty(checked.findings) else DONE
 
 
 def _add_verify(commands: Any) -> None:
@@ -260,7 +259,7 @@ def _add_verify(commands: Any) -> None:
 
 def _verify(call: argparse.Namespace) -> int:
     """Hold a run's files against its manifest."""
-    from kitlib.runs.verify import verify_run
+    from kitlib.runs.manifest import verify_run
 
     found = verify_run(call.out, call.season, call.earlier)
     for remark in found.remarks:

@@ -19,11 +19,9 @@ from distributed.scheduler import KilledWorker
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH, folders_named
 from kitlib.intake.tables import input_files
 from kitlib.review.history import CURVES_FILE
-from kitlib.runs.folder import OUT
-from kitlib.runs.kernels import Kernels
-from kitlib.runs.manifest import environment
-from kitlib.runs.notebooks import Task, run_notebook, unrun
-from kitlib.runs.run import EARLIER, Finish, RunBroken, Say, Track
+from kitlib.runs.kernels import OUT, Kernels, Task, run_notebook, unrun
+from kitlib.runs.manifest import EARLIER, environment
+from kitlib.runs.run import Finish, RunBroken, Say, Track
 from kitlib.runs.workers import AUDIT, write_audit
 from kitlib.season.season import SeasonAudit, for_others
 

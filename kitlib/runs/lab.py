@@ -23,7 +23,7 @@ from nbformat import NotebookNode
 from kitlib.explorer.record import FOLDER
 from kitlib.intake.files import file_name, write_bytes
 from kitlib.intake.settings import read_season
-from kitlib.runs.notebooks import (
+from kitlib.runs.kernels import (
     WIDGET_VIEW,
     check_parameters,
     parameters_of,

@@ -1,44 +1,53 @@
 """The whole run of a season: tables, executed notebooks, PDFs and their manifest."""
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import dataclass, field
 from functools import partial
 from io import BytesIO
 from pathlib import Path
 
 import pandas as pd
 
-from kitlib.intake.files import csv_bytes, file_names, sha256_of, sole_use
-from kitlib.intake.settings import read_season
+from kitlib.curves.advice import Recommendation
+from kitlib.intake.files import LOCK_FILE, csv_bytes, file_names, sha256_of, sole_use
+from kitlib.intake.pairs import why_nothing_used
+from kitlib.intake.settings import (
+    EARLIER_PATHS,
+    SEASON_PATH,
+    SETTINGS_FILE,
+    read_season,
+)
 from kitlib.intake.tables import input_hashes
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.reports.trial_sections import trial_basis
 from kitlib.review.history import CURVES_FILE
 from kitlib.review.review import review_season
-from kitlib.runs.account import SeasonRun
-from kitlib.runs.folder import (
-    WrongCall,
-    output_folder,
-    refuse_other_season,
-    refuse_others_files,
-    workshop,
-    write_paths,
-)
-from kitlib.runs.kernels import Kernels
-from kitlib.runs.manifest import (
-    TRIALS,
-    Journal,
-    environment,
-    fingerprint,
-    read_record,
-)
-from kitlib.runs.notebooks import (
+from kitlib.runs.kernels import (
+    OUT,
+    Kernels,
     Task,
     check_parameters,
+    folder_lines,
     read_notebook,
     run_notebook,
     source_hash,
+    workshop,
+)
+from kitlib.runs.manifest import (
+    EARLIER,
+    JOURNAL,
+    OF_A_RUN,
+    TRIALS,
+    Journal,
+    Made,
+    OnRecord,
+    environment,
+    fingerprint,
+    is_whole,
+    read_record,
+    remove_made,
 )
 from kitlib.runs.workers import (
     AUDIT,
@@ -50,10 +59,9 @@ from kitlib.runs.workers import (
     write_audit,
 )
 from kitlib.season.season import SeasonAudit, audit_season
-from kitlib.words.findings import KitError
-from kitlib.words.terms import counted, listed
+from kitlib.words.findings import FAULT, NOTE, WARNING, KitError
+from kitlib.words.terms import NOT_KNOWN, counted, listed, show
 
-EARLIER = "earlier"  # how the manifest names what was read of earlier seasons
 Finish = Callable[[Task, str], None]
 Track = Callable[[Iterable, int], Iterable]
 Say = Callable[[str], object]
@@ -61,6 +69,167 @@ Say = Callable[[str], object]
 
 class RunBroken(KitError):
     """The run could not go on; what was finished is kept."""
+
+
+@dataclass(kw_only=True)
+class SeasonRun:
+    """What a run found in the output folder and what it did.
+
+    Attributes
+    ----------
+    home : Path
+        The season's output folder.
+    audit : SeasonAudit
+    findings : DataFrame
+        All findings, the most serious first.
+    record : OnRecord
+        What earlier runs left, and then what this one made.
+    rests_on : dict of dict
+        SHA-256 of what each notebook is made from, by the notebook's name.
+    prints : dict of str to str
+        Fingerprint of each notebook, by name.
+    tables : dict of str to str
+        SHA-256 of each table, by name of its file.
+    made, up_to_date, outdated, removed : list of str
+        Notebooks executed now; those that needed nothing; those of an earlier state
+        of the season that were not asked for; files of trials that are gone.
+    failed : dict of str to str
+        Why a notebook failed, by the name it is kept under.
+    manifest : str
+        SHA-256 of the manifest.
+    """
+
+    home: Path
+    audit: SeasonAudit
+    findings: pd.DataFrame
+    record: OnRecord
+    rests_on: dict[str, dict[str, str]]
+    prints: dict[str, str]
+    tables: dict[str, str] = field(default_factory=dict)
+    made: list[str] = field(default_factory=list)
+    up_to_date: list[str] = field(default_factory=list)
+    outdated: list[str] = field(default_factory=list)
+    removed: list[str] = field(default_factory=list)
+    failed: dict[str, str] = field(default_factory=dict)
+    manifest: str = ""
+
+    def plan(self, tasks: Mapping[str, Task], wanted: Collection[str]) -> list[Task]:
+        """Return the notebooks to be run; remove what no trial owns any more."""
+        notebooks = self.record.notebooks
+        failed = {task.failed_name for task in tasks.values()}
+        for name in notebooks.keys() - tasks.keys() - failed:
+            self.removed += remove_made(self.home, notebooks.pop(name))
+        for name in notebooks.keys() & failed:
+            if not is_whole(notebooks[name], self.home, [name]):
+                del notebooks[name]  # deleted or edited: no longer ours to list
+        for name, task in tasks.items():
+            if self._is_up_to_date(task):
+                self.up_to_date.append(name)
+            elif name in notebooks and name not in wanted:
+                self.outdated.append(name)
+        return [tasks[n] for n in tasks if n in wanted and n not in self.up_to_date]
+
+    def _is_up_to_date(self, task: Task) -> bool:
+        """Whether a notebook's files are there, of this season and as written."""
+        made = self.record.notebooks.get(task.name)
+        if made is None or made.fingerprint != self.prints[task.name]:
+            return False
+        return is_whole(made, self.home, task.files)
+
+    def finish(self, journal: Journal, task: Task, failure: str) -> None:
+        """Move what a notebook made to its place, and note it."""
+        name, files, earlier = task.name, task.files, task.failed_name
+        if failure:
+            name, files, earlier = task.failed_name, [task.failed_name], task.name
+            self.failed[name] = failure
+        else:
+            self.made.append(name)
+        for file in files:
+            (self.home / file).parent.mkdir(parents=True, exist_ok=True)
+            os.replace(journal.scratch / OUT / file, self.home / file)
+        if earlier in self.record.notebooks:
+            remove_made(self.home, self.record.notebooks.pop(earlier))
+        made = Made(
+            fingerprint=self.prints[task.name],
+            rests_on=self.rests_on[task.name],
+            files={file: sha256_of(self.home / file) for file in files},
+        )
+        self.record.notebooks[name] = made
+        journal.note(name, made)
+
+    def told(self) -> dict:
+        """Return what the manifest tells of the output folder."""
+        notebooks = self.record.notebooks
+        current = {n: m for n, m in notebooks.items() if n not in self.outdated}
+        files = {f: sha for made in current.values() for f, sha in made.files.items()}
+        return {
+            "season": self.audit.settings.name,
+            "seed": self.audit.settings.seed,
+            "outputs": self.tables | files,
+            "failed": sorted(n for n in current if n.endswith(".failed.ipynb")),
+            "outdated": sorted(self.outdated),
+        }
+
+    # ---- what is said at the end
+
+    def problems(self) -> list[str]:
+        """Return what keeps the run from being a clean one, one line each."""
+        faults = self.findings[self.findings["severity"] == FAULT]
+        lines = [
+            f"fault: {f'{table}: ' if table else ''}{message}"
+            for table, message in zip(faults["table"], faults["message"], strict=True)
+        ]
+        if lines:
+            said = f"{counted(len(lines), 'fault')} in the data"
+            lines.append(f"{said}; all that could be made without those rows was made.")
+        if not self.audit.audits:
+            lines.append(why_nothing_used(self.audit.pairing))
+        return lines + [f"failed: {name}: {why}" for name, why in self.failed.items()]
+
+    def summary(self) -> list[str]:
+        """Return what was found and written, line by line."""
+        audit, counts = self.audit, self.findings["severity"].value_counts()
+        lines = [
+            f"{audit.settings.name}: {counted(len(audit.trials), 'trial')}, "
+            f"{counted(len(audit.plots), 'plot')}, "
+            f"{counted(len(audit.audits), 'curve')} audited"
+        ]
+        lines += [f"  {name}: {_action(audit.advice[name])}" for name in audit.audits]
+        kinds = (FAULT, WARNING, NOTE)
+        told = [counted(int(counts.get(severity, 0)), severity) for severity in kinds]
+        lines.append(f"findings: {', '.join(told)} (findings.csv)")
+        lines.append(f"written to {self.home}: {self._written()}")
+        if self.outdated:
+            lines.append(
+                f"{counted(len(self.outdated), 'notebook')} of an earlier state of the "
+                f"season left as they are: {listed(self.outdated)}; run without "
+                "--trial to make them anew"
+            )
+        lines.append(f"SHA-256 of manifest.json, to be kept elsewhere: {self.manifest}")
+        return lines
+
+    def _written(self) -> str:
+        """Return how many files of which kind lie in the folder, and how new."""
+        parts = [f"{counted(len(self.tables), 'table')}, manifest.json"]
+        parts.append(f"{counted(len(self.made), 'notebook')} made")
+        if self.up_to_date:
+            parts.append(f"{len(self.up_to_date)} up to date")
+        if self.failed:
+            parts.append(f"{len(self.failed)} failed")
+        if self.removed:
+            parts.append(f"{counted(len(self.removed), 'file')} of former trials gone")
+        return ", ".join(parts)
+
+
+def _action(advice: Recommendation) -> str:
+    """Return a curve's action with the setting to load."""
+    setting = show(advice.new_setting, sign=True)
+    if setting == NOT_KNOWN:
+        return str(advice.action)
+    return f"{advice.action}, new setting {setting}"
+
+
+# ---- the run
 
 
 def run_season(
@@ -349,3 +518,88 @@ def refuse_changed(
             f"{folder}: {listed(changed)} changed while the run was on, so its results "
             "are of no one season. Run again."
         )
+
+
+# ---- the output folder
+
+# Of the plots of two states of one season at least this share has the same reading
+# or the same mass; of two seasons that share names of trials, a few per cent do.
+_SAME_SEASON = 0.5
+
+
+class WrongCall(KitError):
+    """The run was asked for what it cannot do, whatever the data."""
+
+
+def output_folder(folder: Path, out: Path, name: str) -> Path:
+    """Return where a season's results go; refuse a place where they may not."""
+    home, season = out / name, folder.resolve()
+    if home.resolve() in (season, *season.parents):
+        why = f"the results would go to {home}, where the season itself lies"
+    elif (home / SETTINGS_FILE).exists():
+        why = f"{home} holds a {SETTINGS_FILE}, so it is a season folder"
+    else:
+        own = [home, *(home / part for part in (TRIALS, LOCK_FILE, JOURNAL))]
+        links = [str(path) for path in own if path.is_symlink()]
+        if not links:
+            return home
+        why = f"{listed(links)}: a link, so results would be written elsewhere"
+    raise WrongCall(f"--out {out}: {why}. Give --out another folder.")
+
+
+def refuse_others_files(home: Path, record: OnRecord, names: Sequence[str]) -> None:
+    """Refuse to write over files that no run of ours wrote."""
+    names = [*names, *OF_A_RUN]
+    others = [n for n in names if n not in record.names and os.path.lexists(home / n)]
+    if others:
+        raise WrongCall(
+            f"--out: {home} holds {listed(others)}, which no run on record wrote. "
+            "Nothing of it is overwritten: move it away, or give --out another folder."
+        )
+
+
+def refuse_other_season(
+    home: Path, audit: SeasonAudit, record: OnRecord, inputs: Mapping[str, str]
+) -> None:
+    """Refuse to replace the results of another season that has the same name."""
+    same_file = any(
+        inputs.get(name) == sha and Path(name).stem in ("plots", "oven")
+        for name, sha in record.inputs.items()
+    )
+    path, keys = home / "plots.parquet", ["trial", "plot"]
+    if same_file or not path.is_file():
+        return
+    values = ["recorded_pct", "plot_mass_kg"]
+    try:
+        before = pd.read_parquet(path, columns=[*keys, *values])
+    except (OSError, ValueError):  # not as a run wrote it; `verify` tells of that
+        return
+    both = before.merge(audit.plots[[*keys, *values]], on=keys, suffixes=("", "_now"))
+    same = [(both[name] - both[f"{name}_now"]).abs() < 1e-9 for name in values]
+    if (same[0] | same[1]).sum() < _SAME_SEASON * min(len(before), len(audit.plots)):
+        raise WrongCall(
+            f"--out: {home} holds the results of another season of the same name. "
+            f"Give this one a name of its own in {SETTINGS_FILE}, or call with "
+            "--replace."
+        )
+
+
+def write_paths(
+    home: Path, journal: Journal, season: Path, earlier: Sequence[str | Path]
+) -> None:
+    """Write beside the notebooks where their season lay, for who runs them again.
+
+    These files are no results: they may be edited, and no hash is taken of them.
+    """
+    journal.put(SEASON_PATH, folder_lines([_seen_from(home, season)]))
+    if earlier:
+        seen = [_seen_from(home, Path(folder)) for folder in earlier]
+        journal.put(EARLIER_PATHS, folder_lines(seen))
+
+
+def _seen_from(home: Path, folder: Path) -> Path:
+    """Return where a folder lies as seen from another; in full on another disk."""
+    try:
+        return Path(os.path.relpath(folder.resolve(), home.resolve()))
+    except ValueError:
+        return folder.resolve()

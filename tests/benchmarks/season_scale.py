@@ -173,8 +173,7 @@ def time_notebooks(folder, out, n) -> dict:
     By the clock the start, until kernels can be forked, is told apart; processors'
     time has its share of it.
     """
-    from kitlib.runs.folder import workshop
-    from kitlib.runs.kernels import Kernels
+    from kitlib.runs.kernels import Kernels, workshop
     from kitlib.runs.run import run_here, season_tasks
     from kitlib.season.season import audit_season
 

@@ -13,10 +13,8 @@ from conftest import SeasonFolder
 from interrupts import wait_for
 from nbformat.v4 import new_code_cell, new_notebook
 
-from kitlib.runs import cli, kernels, notebooks
-from kitlib.runs.folder import workshop
-from kitlib.runs.kernels import KERNEL, Kernels
-from kitlib.runs.notebooks import Task, run_notebook
+from kitlib.runs import cli, kernels
+from kitlib.runs.kernels import KERNEL, Kernels, Task, run_notebook, workshop
 from kitlib.runs.run import season_tasks
 from kitlib.runs.workers import AUDIT, write_audit
 from kitlib.season.season import audit_season
@@ -58,7 +56,7 @@ def run(lent, monkeypatch):
 
     def run_cells(*sources, failure=""):
         notebook = notebook_of(*sources)
-        monkeypatch.setattr(notebooks, "read_notebook", lambda name: notebook)
+        monkeypatch.setattr(kernels, "read_notebook", lambda name: notebook)
         task = Task(name="n.ipynb", notebook="n")
         assert run_notebook(task, scratch, found) == failure
         return results_of(scratch, task.failed_name if failure else task.name)
@@ -179,7 +177,7 @@ def run_command(season, out, monkeypatch, *sources):
     """Run the command in this process, its notebooks made of these cells."""
     notebook = notebook_of(*sources, "from pathlib import Path; report and Path")
     notebook.cells[-1].source += "(report).write_bytes(b'%PDF-')"
-    monkeypatch.setattr(notebooks, "read_notebook", lambda name: notebook)
+    monkeypatch.setattr(kernels, "read_notebook", lambda name: notebook)
     arguments = ["run", str(season.folder), "--out", str(out), "--jobs", "2"]
     return cli.main(arguments)
 

@@ -9,8 +9,7 @@ from pathlib import Path
 import nbformat
 from nbclient import NotebookClient
 
-from kitlib.runs.kernels import KERNEL
-from kitlib.runs.notebooks import cleaned
+from kitlib.runs.kernels import KERNEL, cleaned
 from kitlib.runs.workers import notebook_folder
 
 

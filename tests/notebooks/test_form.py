@@ -11,8 +11,7 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from kitlib.runs.kernels import KERNEL
-from kitlib.runs.notebooks import cleaned
+from kitlib.runs.kernels import KERNEL, cleaned
 from kitlib.runs.workers import notebook_folder
 
 PATHS = sorted(notebook_folder().glob("*.ipynb"))

@@ -15,8 +15,8 @@ from kitlib.reports.season_sections import season_tables
 from kitlib.review.review import review_season
 from kitlib.runs import cli, new_season
 from kitlib.runs import run as runs
-from kitlib.runs.account import SeasonRun
 from kitlib.runs.manifest import OnRecord
+from kitlib.runs.run import SeasonRun
 from kitlib.season.season import audit_season
 
 

@@ -6,7 +6,7 @@ from pytest import fixture
 from kitlib.reports.blocks import Heading, Table
 from kitlib.reports.data_report import data_report
 from kitlib.runs.cli import main
-from kitlib.runs.season_check import check_season
+from kitlib.runs.new_season import check_season
 
 
 @fixture

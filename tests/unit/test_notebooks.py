@@ -12,24 +12,18 @@ import numpy as np
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
-from kitlib.runs import notebooks
-from kitlib.runs.folder import workshop
-from kitlib.runs.kernels import KERNEL, Kernels
-from kitlib.runs.notebooks import (
+from kitlib.runs import kernels as kernels_module
+from kitlib.runs.kernels import (
+    KERNEL,
+    Kernels,
     Task,
     check_parameters,
     parameters_of,
     read_notebook,
     run_notebook,
+    workshop,
 )
-from kitlib.runs.workers import (
-    AUDIT,
-    CURVES,
-    JOIN,
-    TRIAL,
-    notebook_folder,
-    write_audit,
-)
+from kitlib.runs.workers import AUDIT, CURVES, JOIN, TRIAL, notebook_folder, write_audit
 from kitlib.season.season import audit_season
 
 # ---- parameters
@@ -119,7 +113,7 @@ def bench(season, tmp_path, monkeypatch):
         cells[0].metadata["tags"] = ["parameters"]
         cells += [new_code_cell(source) for source in sources]
         notebook = new_notebook(cells=cells, metadata={"kernelspec": KERNEL})
-        monkeypatch.setattr(notebooks, "read_notebook", lambda name: notebook)
+        monkeypatch.setattr(kernels_module, "read_notebook", lambda name: notebook)
         task = Task(name="n.ipynb", notebook="n", report=report)
         return run_notebook(task, scratch, kernels)
 

@@ -14,18 +14,15 @@ from kitlib.intake.files import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_season
-from kitlib.runs.account import SeasonRun
-from kitlib.runs.folder import (
+from kitlib.runs.kernels import read_notebook, source_hash, workshop
+from kitlib.runs.manifest import Journal, Made, OnRecord, read_record
+from kitlib.runs.run import (
+    SeasonRun,
     WrongCall,
+    basis_of,
     output_folder,
     refuse_other_season,
     refuse_others_files,
-    workshop,
-)
-from kitlib.runs.manifest import Journal, Made, OnRecord, read_record
-from kitlib.runs.notebooks import read_notebook, source_hash
-from kitlib.runs.run import (
-    basis_of,
     season_tasks,
     table_files,
     task_print,

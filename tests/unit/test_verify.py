@@ -10,8 +10,15 @@ import pytest
 from kitlib.intake.files import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.runs import cli
-from kitlib.runs.manifest import MANIFEST, Journal, Made, environment, read_record
-from kitlib.runs.verify import ManifestRefused, verify_run
+from kitlib.runs.manifest import (
+    MANIFEST,
+    Journal,
+    Made,
+    ManifestRefused,
+    environment,
+    read_record,
+    verify_run,
+)
 
 
 @pytest.fixture
