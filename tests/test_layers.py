@@ -33,7 +33,7 @@ GROUPS = [
     (
         "explorer",
         """
-        what_if curve entry_lines explorer pictures tables record panel
+        what_if explorer pictures record panel
         """,
     ),
     (

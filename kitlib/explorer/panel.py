@@ -1,19 +1,20 @@
 """The explorer's panel: it wires what is done to what follows, and computes nothing."""
 
 import asyncio
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from datetime import datetime
-from math import isfinite
+from math import isfinite, nan
 from pathlib import Path
 from time import monotonic
-from typing import Any
+from typing import Any, NamedTuple
 
 import anywidget
 import numpy as np
 import pandas as pd
 import traitlets
 
-from kitlib.explorer.explorer import Look, SeasonExplorer
+from kitlib.curves.advice import Recommendation
+from kitlib.explorer.explorer import ExploredCurve, Look, SeasonExplorer
 from kitlib.explorer.pictures import (
     NOT_THE_AUDIT,
     ErrorPicture,
@@ -21,35 +22,281 @@ from kitlib.explorer.pictures import (
     RankPicture,
 )
 from kitlib.explorer.record import (
+    FIGURE_ROWS,
+    choice_in_words,
     delete_records,
+    figures_frame,
+    figures_note,
     inputs_digest,
     keep_choices,
     kept_choices,
     read_records,
+    trial_in_words,
     write_record,
 )
-from kitlib.explorer.tables import (
-    NotUsed,
-    Shown,
-    advice_in_words,
-    choice_in_words,
-    compared_table,
-    curves_table,
-    entries_table,
-    figures_frame,
-    figures_table,
-    number_text,
-    offset_label,
-    read_number,
-    records_table,
-    sample_labels,
-    tilt_label,
-    trial_labels,
-)
+from kitlib.explorer.what_if import Outlook
 from kitlib.intake.files import file_name
 from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.statistics.estimates import Interval
 from kitlib.words.findings import KitError
+from kitlib.words.terms import columns_of, counted, show, show_span, shown
+
+MOST_ENTRIES = 12
+
+
+class NotUsed(KitError):
+    """A number was typed that cannot be used."""
+
+
+class Shown(NamedTuple):
+    """A table as the page shows it; columns in `right` hold numbers."""
+
+    caption: str
+    heads: list[str]
+    rows: list[list[str]]
+    right: range
+    note: str = ""
+    strong: Sequence[int] = ()
+
+
+def figures_table(look: Look) -> Shown:
+    """Return the samples' figures with intervals: recorded, audited and chosen."""
+    cases = (look.part.recorded, look.audited, look.chosen)
+    rows = [
+        ["Samples / trials", *(f"{case.n} / {case.n_trials}" for case in cases)],
+        ["Offset (points)", *(show(case.offsets[0], sign=True) for case in cases)],
+    ]
+    for label, *what in FIGURE_ROWS:
+        rows.append([label, *(_with_interval(case, *what) for case in cases)])
+    newly = ["–", "–", "–"]
+    if look.trial:
+        low, high = look.newly_span
+        newly = ["0", str(look.audited_newly), f"{look.newly} ({low} to {high})"]
+    rows.append(["Entries newly selected", *newly])
+    audit = f"Audit: {look.curve.advice.action}"
+    heads = ["Figure", "As recorded", audit, "What if"]
+    caption = f"Curve {look.curve.audit.curve}: what its samples show, and how many "
+    caption += "entries of all its trials would be selected that were not."
+    return Shown(caption, heads, rows, range(1, 4), figures_note(look))
+
+
+def _with_interval(found: Outlook, name, scale, decimals, sign) -> str:
+    """Return a figure with its interval in brackets, where there is one."""
+    shown = show(scale * getattr(found, name)[0], decimals, sign)
+    low, high = found.spans.get(name, (nan, nan))
+    if not (isfinite(low) and isfinite(high)):
+        return shown
+    return f"{shown} ({show_span(scale * low, scale * high, decimals, sign)})"
+
+
+def entries_table(look: Look) -> Shown:
+    """Return the entries of the trial looked at that cross or lie near the line."""
+    trial, unit = look.trial, look.curve.unit
+    if trial is None:
+        return Shown(trial_in_words(look), [], [], range(0))
+    ranks, names = trial.ranks, trial.lines.entries
+    crosses = ranks.entered | ranks.left
+    far = np.abs(ranks.rank_after - trial.count - 0.5)  # nan, so last, for checks
+    near = np.lexsort((far, ~crosses))[:MOST_ENTRIES]
+    near = near[np.lexsort((names[near], ranks.rank_after[near]))]
+    fates = np.select(
+        [ranks.entered, ranks.left, ranks.selected_after],
+        ["moves in", "drops out", "stays in"],
+        "stays out",
+    )
+    rows = [
+        [
+            str(names[k]),
+            f"{ranks.rank_before[k]:.0f} → {ranks.rank_after[k]:.0f}"
+            if trial.lines.candidate[k]
+            else "check",
+            show(unit.of(trial.after[k]), unit.decimals),
+            show(unit.of(trial.after[k] - trial.before[k]), unit.decimals + 1, True),
+            str(fates[k]),
+        ]
+        for k in near
+    ]
+    hidden = counted(names.size - near.size, "entry", "entries")
+    note = f"{hidden} farther from the line not shown. Means: {trial.lines.model}."
+    heads = [
+        "Entry",
+        "Rank",
+        f"Yield ({unit.name})",
+        f"Change ({unit.name})",
+        "What if",
+    ]
+    bold = np.flatnonzero(crosses[near]).tolist()
+    return Shown(trial_in_words(look), heads, rows, range(1, 4), note, bold)
+
+
+def curves_table(explorer: SeasonExplorer) -> Shown:
+    """Return what is chosen for every audited curve."""
+    rows = []
+    for name in explorer.season.audits:
+        curve, choice = explorer.curve(name), explorer.choice(name)
+        _, chosen, _ = curve.outlooks(choice)
+        tilt = show(choice.tilt, 3, sign=True) if choice.tilt else "none"
+        advice = f"{curve.advice.action}, {show(curve.start.offset, sign=True)}"
+        row = [f"{curve.audit.crop}: {name}", number_text(choice.offset), tilt, advice]
+        row.append(f"{chosen.n} / {chosen.n_trials}")
+        rows.append(
+            [*row, *(_with_interval(chosen, *FIGURE_ROWS[k][1:]) for k in (0, 2))]
+        )
+    heads = ["Curve", "Offset (points)", "Tilt", "Audit", "Samples / trials"]
+    heads += ["Bias left", "RMSEP on trials left out"]
+    caption = "What is chosen for every curve; trials that several curves served are "
+    return Shown(f"{caption}ranked with all of it.", heads, rows, range(1, 7))
+
+
+def records_table(records: pd.DataFrame, inputs: str) -> Shown:
+    """Return what is on record, the newest first."""
+    columns = ["what_if", "recorded_at", "curve", "offset", "bias", "newly_selected"]
+    columns += ["reason", "inputs_sha256"]
+    rows = [
+        [
+            str(number),
+            str(time).replace("T", " "),
+            str(curve),
+            show(offset, sign=True),
+            show(bias, sign=True),
+            f"{newly:.0f}" if isfinite(newly) else "–",
+            str(reason),
+            "" if made_on == inputs else "other inputs",
+        ]
+        for number, time, curve, offset, bias, newly, reason, made_on in (
+            records[columns].iloc[::-1].to_numpy(object).tolist()
+        )
+    ]
+    heads = ["Record", "Time", "Curve", "Offset", "Bias left", "Newly selected"]
+    caption = f"{counted(len(rows), 'record')} in this season's folder."
+    return Shown(caption, [*heads, "Reason", "Made on"], rows, range(3, 6))
+
+
+def compared_table(two: pd.DataFrame) -> Shown:
+    """Return two records side by side, a row for each column that a reader reads."""
+    hidden = ("what_if", "season", "choices", "page", "row_sha256", "page_sha256")
+    read = [k for k in columns_of("what_if") if k in two and k not in hidden]
+    rows = [[column.head, *cells] for column, cells in shown(two[read], "what_if")]
+    caption = "Two records side by side; rows that differ are in bold."
+    differ = [k for k, (_, one, other) in enumerate(rows) if one != other]
+    heads = ["Figure", *(f"Record {k}" for k in two["what_if"])]
+    return Shown(caption, heads, rows, range(0), strong=differ)
+
+
+def advice_in_words(look: Look, without: Recommendation | None) -> list[str]:
+    """Return what the audit advises, and what it would on the samples that count.
+
+    `without` comes from `ExploredCurve.advice_on`, None where no sample counts.
+    """
+    curve, part = look.curve, look.part
+    every, level = curve.samples.n, curve.season.settings.confidence
+    said = [f"All {counted(every, 'sample')}: {_advised(curve.advice, level)}"]
+    if part.counted.all():
+        return said
+    gone = every - part.samples.n
+    if without is None:
+        return [*said, f"Without these {gone}: no sample is left to say anything."]
+    return [*said, f"Without {counted(gone, 'sample')}: {_advised(without, level)}"]
+
+
+def _advised(advice: Recommendation, level: float) -> str:
+    """Return one recommendation in a sentence or two."""
+    interval = show_span(*advice.interval, sign=True)
+    reason = advice.reason[0].upper() + advice.reason[1:]
+    return (
+        f"{advice.action}; −bias {show(advice.offset, sign=True)} points "
+        f"({level:.0%} interval {interval}). {reason}"
+    )
+
+
+def sample_labels(curve: ExploredCurve) -> list[tuple[int, str]]:
+    """Return the samples as a list to pick from shows them, the largest error first."""
+    samples = curve.samples
+    order = np.argsort(-np.abs(samples.error), kind="stable").tolist()
+    return [
+        (
+            k,
+            f"{show(samples.error[k], 2, sign=True)} points at "
+            f"{show(samples.reference[k], 1)} %  ·  {curve.names[k]}  ·  "
+            f"{curve.trials[k]}",
+        )
+        for k in order
+    ]
+
+
+def trial_labels(explorer: SeasonExplorer, look: Look) -> list[tuple[str, str]]:
+    """Return the curve's trials as a list shows them, those that change first."""
+    trials = explorer.trials_of(look.curve.audit.curve)
+    changed = [
+        (name, f"{name}: {_named('in', entered)}; {_named('out', left)}")
+        for name, (entered, left) in look.moves.items()
+    ]
+    rest = [(name, f"{name}: no change") for name in trials if name not in look.moves]
+    return changed + rest
+
+
+def _named(where: str, names: list[str]) -> str:
+    """Return who moves in or out, as a phrase."""
+    return f"{where} {', '.join(names) or 'none'}"
+
+
+def offset_label(curve: ExploredCurve, offset: float) -> str:
+    """Return an offset in words, as its slider is read aloud."""
+    said = f"{show(offset, sign=True)} points"
+    if abs(offset - curve.own.offset) < 1e-9:
+        return f"{said}, minus the bias"
+    if offset == 0:
+        return "0.00 points, no change"
+    return f"{said}, in its interval" if curve.advice.interval.holds(offset) else said
+
+
+def tilt_label(curve: ExploredCurve, tilt: float) -> str:
+    """Return a tilt in words, as its slider is read aloud."""
+    if tilt == 0:
+        return "0.000, no tilt"
+    own = abs(tilt - curve.own.tilt) < 1e-9
+    return f"{show(tilt, 3, sign=True)} per point{', the samples own' if own else ''}"
+
+
+def number_text(value: float) -> str:
+    """Return a number as a box to type in shows it: up to four decimals.
+
+    Examples
+    --------
+    >>> number_text(-0.894736), number_text(0.3), number_text(20.0)
+    ('-0.8947', '0.30', '20.00')
+    """
+    whole, _, decimals = f"{value + 0.0:.4f}".partition(".")
+    return f"{whole}.{decimals.rstrip('0'):0<2}"
+
+
+def read_number(text: str, low: float, high: float, unit: str) -> float:
+    """Return a number as someone types it, a comma taken as a decimal point.
+
+    Raises
+    ------
+    NotUsed
+        If it is no number, or lies outside `low` to `high`.
+
+    Examples
+    --------
+    >>> read_number("15,5", 0, 60, "%"), read_number(" −0.35 ", -2, 2, "points")
+    (15.5, -0.35)
+    """
+    plain = text.strip().replace("−", "-")
+    if plain.count(",") == 1 and "." not in plain:
+        plain = plain.replace(",", ".")
+    try:
+        number = float(plain) if plain.isascii() and "_" not in plain else float("nan")
+    except ValueError:
+        number = float("nan")
+    if not isfinite(number):
+        raise NotUsed(f"“{text}” is no number and is not used. Type one such as 0.35.")
+    if not low <= number <= high:
+        reach = f"{number_text(low)} to {number_text(high)} {unit}"
+        raise NotUsed(f"{text} is not used: expected {reach}.")
+    return number
+
 
 HERE = Path(__file__).parent
 NO_CURVE = "The curve register is empty: there is nothing to explore."

@@ -12,8 +12,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
 from PIL import Image
 
-from kitlib.explorer.curve import ExploredCurve
-from kitlib.explorer.explorer import Look
+from kitlib.explorer.explorer import ExploredCurve, Look
 from kitlib.explorer.what_if import corrected_error
 from kitlib.reports.drawing import (
     BAND,

@@ -9,6 +9,7 @@ import json
 from collections.abc import Collection, Mapping
 from datetime import datetime
 from io import StringIO
+from math import isfinite, nan
 from pathlib import Path
 from typing import Any
 
@@ -20,12 +21,6 @@ from kitlib.explorer.pictures import (
     ErrorPicture,
     LivePicture,
     OffsetPicture,
-)
-from kitlib.explorer.tables import (
-    choice_in_words,
-    figures_frame,
-    figures_note,
-    trial_in_words,
 )
 from kitlib.intake.files import (
     DISTRIBUTION,
@@ -51,7 +46,118 @@ from kitlib.reports.drawing import HALF
 from kitlib.reports.typeset import SIGNS, typeset
 from kitlib.season.season import SeasonAudit
 from kitlib.words.findings import KitError
-from kitlib.words.terms import columns_of, listed, show, show_span
+from kitlib.words.terms import (
+    columns_of,
+    counted,
+    listed,
+    round_to_step,
+    show,
+    show_span,
+)
+
+SHARED = "Plots that other curves read are corrected as chosen for those curves. "
+HELD = (
+    "Where blocks are random, the ratio of their variance to the plots' is held as "
+    "fitted to the yields as recorded. The audit fits it anew, which can move a count. "
+)
+# Row, name in an outlook, and scale, decimals and sign for a reader.
+FIGURE_ROWS = (
+    ("Bias left (points)", "bias", 1, 2, True),
+    ("RMSEP in-sample (points)", "rmsep", 1, 2, False),
+    ("RMSEP on trials left out (points)", "rmsep_left_out", 1, 2, False),
+    ("Samples within tolerance (%)", "share_within", 100, 0, False),
+)
+RECORDED, WHAT_IF = "as recorded", "what if"
+
+
+def figures_frame(look: Look) -> pd.DataFrame:
+    """Return the figures as recorded, as audited and as chosen, one row each.
+
+    The columns are those that `columns.csv` declares for what_if; shares are of 1.
+    """
+    newly = (
+        (RECORDED, look.part.recorded, 0, (0, 0)),
+        (look.curve.advice.action, look.audited, look.audited_newly, (nan, nan)),
+        (WHAT_IF, look.chosen, look.newly, look.newly_span),
+    )
+    rows = []
+    for case, found, entries, span in newly:
+        row: dict[str, Any] = {"case": case, "offset": found.offsets[0]}
+        row |= {"n": found.n, "n_trials": found.n_trials}
+        for _, name, *_ in FIGURE_ROWS:
+            row[name] = getattr(found, name)[0]
+            ends = found.spans.get(name, (nan, nan))
+            row |= {f"{name}_low": ends[0], f"{name}_high": ends[1]}
+        row["newly_selected"] = entries if look.trial else nan
+        ends = span if look.trial else (nan, nan)
+        rows.append(row | {"newly_low": ends[0], "newly_high": ends[1]})
+    return pd.DataFrame(rows)
+
+
+def figures_note(look: Look) -> str:
+    """Return what the figures' reader must know."""
+    level = look.curve.season.settings.confidence
+    said = (
+        f"In brackets {level:.0%} intervals, trials taken as drawn at random; of the "
+    )
+    said += "entries, the least and most over offsets as far away as the interval of "
+    said += "the bias reaches. "
+    remark = look.chosen.remark
+    said += f"On trials left out not known: {remark}. " if remark else ""
+    lines = look.trial.lines if look.trial else None
+    said += SHARED if lines and len(lines.slopes) > 1 else ""
+    return (said + (HELD if lines and lines.ratio_held else "")).strip()
+
+
+def choice_in_words(look: Look) -> str:
+    """Return what is done to a reading, and the setting it means."""
+    turn, curve = look.turn, look.curve
+    name = curve.audit.curve
+    if not (turn.offset or turn.tilt):
+        return f"What if the readings of {name} were left as they are?"
+    said = f"What if {show(turn.offset, sign=True)} points were added to the readings "
+    said += f"of {name}"
+    if turn.tilt:
+        return (
+            f"{said} at {show(turn.pivot, 1)} %, and {show(turn.tilt, 3, sign=True)} "
+            f"more per point above it? Corrected = "
+            f"{show(turn.offset - turn.tilt * turn.pivot, 3)} + "
+            f"{show(1 + turn.tilt, 4)} × reading, which is no single setting."
+        )
+    if not isfinite(curve.loaded):
+        return f"{said}? The offset in force is not known, so no setting is given."
+    step = curve.season.settings.setting_step
+    setting = round_to_step(curve.loaded + turn.offset, step)
+    return (
+        f"{said}? The setting, in steps of {step:g}, would be "
+        f"{show(setting, sign=True)} in place of {show(curve.loaded, sign=True)}."
+    )
+
+
+def trial_in_words(look: Look) -> str:
+    """Return what becomes of the trial looked at, or why nothing is known of it."""
+    trial, curve = look.trial, look.curve
+    if not isfinite(curve.standard_pct):
+        return (
+            f"The standard moisture of {curve.audit.crop} is not known, so there are "
+            "no yields. Set it in season.toml."
+        )
+    if trial is None:
+        return f"Curve {curve.audit.curve} served no plot that can be ranked."
+    ranks, entries, unit = trial.ranks, trial.lines.entries, curve.unit
+    changes = unit.of(trial.after - trial.before)
+    span = show_span(changes.min(), changes.max(), unit.decimals + 1, sign=True)
+    said = (
+        f"Trial {trial.lines.trial}: yields change by {span} {unit.name}; of "
+        f"{counted(entries.size, 'entry', 'entries')} "
+    )
+    if not (ranks.entered | ranks.left).any():
+        return f"{said}the same {trial.count} are selected."
+    return (
+        f"{said}{trial.count} are selected; {listed(entries[ranks.entered]) or 'none'} "
+        f"would move in and {listed(entries[ranks.left]) or 'none'} drop out."
+    )
+
 
 FOLDER, TABLE, CHOICES = "explore", "what_if.csv", "choices.json"
 LONGEST_REASON = 400

@@ -8,10 +8,9 @@ from matplotlib.colors import to_rgb
 from PIL import Image
 from pytest import approx
 
-from kitlib.explorer.panel import ExplorerPanel, explorer_panel
+from kitlib.explorer.panel import ExplorerPanel, explorer_panel, read_number
 from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
 from kitlib.explorer.record import read_records
-from kitlib.explorer.tables import read_number
 from kitlib.reports.drawing import BAND, BLUE, INK, MUTED, PLUM, RULE
 from kitlib.words.findings import KitError
 

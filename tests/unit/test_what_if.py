@@ -12,30 +12,27 @@ from hypothesis.extra.numpy import arrays
 from pytest import approx
 
 from kitlib.curves.evidence import Samples, audit_bands
-from kitlib.explorer.curve import ExploredCurve, flag_counted, only
-from kitlib.explorer.entry_lines import (
-    EntryLines,
-    PlotYields,
-    changed_selections,
-    crossings,
-    stacked,
-    standard_scale,
-    trial_lines,
-)
-from kitlib.explorer.explorer import SeasonExplorer
+from kitlib.explorer.explorer import ExploredCurve, SeasonExplorer, flag_counted, only
 from kitlib.explorer.what_if import (
     MOST_STOPS,
     NEEDS_THREE,
     NO_LINE,
     NO_SAMPLE,
     ONE_TRIAL,
+    EntryLines,
     MeansOverTrials,
+    PlotYields,
     Turn,
+    changed_selections,
     corrected_error,
+    crossings,
     offset_stops,
     outlook,
     own_turn,
+    stacked,
+    standard_scale,
     tilt_stops,
+    trial_lines,
 )
 from kitlib.statistics.agreement import agreement
 from kitlib.statistics.clustered import clustered_mean
