@@ -1,30 +1,25 @@
-"""Each table checked by itself: its names, its cells and its rows.
+"""Tables checked: names, cells and rows, and what contradicts the rest of a season.
 
 Every problem is found and every row accounted for. Names are used as they are
-written: nothing here is put right.
+written, and where two sides contradict each other both stay in: which is wrong cannot
+be told here.
 """
 
 import unicodedata
-from collections.abc import Callable, Iterator, Sequence
-from itertools import chain
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pandera.pandas as pa
 
 from kitlib.intake.schema import (
     MOISTURES,
     SCHEMAS,
     TEXT,
-    UNIQUE_KEYS,
     Table,
     by_value,
-    column_kinds,
-    column_ranges,
-    fault_cells,
-    left_out_rows,
     needed_columns,
+    needed_names,
 )
 from kitlib.intake.settings import Season, season_folder
 from kitlib.intake.tables import typed_tables
@@ -58,10 +53,63 @@ _ALIKE = str.maketrans(
     "\u039c\u039d\u039f\u03a1\u03a4\u03a7\u2010\u2011\u2012\u2013\u2014\u2212",
     "ABEKMHOPCTXSI" + "aeopcyxsi" + "ABEKMNOPTX" + "------",
 )
+_PLACE, _FIELD = ["trial", "plot"], ["trial", "row", "range"]
+# Tables whose rows have a key of their own, and what two rows with one key are.
+_UNIQUE = {
+    "plots": (_PLACE, "plot-twice"),
+    "readings": ([*_PLACE, "curve"], "reading-twice"),
+}
+# A row may be the repeat of another unless one of these cells tells them apart.
+_TOLD_APART = {
+    "oven": ["wet_g", "dish"],
+    "benchtop": ["reading"],
+    "setup_runs": ["run_at", "run"],
+    "check_runs": ["run_at", "run"],
+}
+# Columns that tell the repeats of one thing apart.
+_REPEATS = {
+    "oven": ["sample", "dish"],
+    "benchtop": ["sample", "trial", "plot", "meter", "reading"],
+    "curves": ["curve", "built_on"],
+    "setup_runs": ["curve", "sample", "run"],
+    "check_runs": ["curve", "sample", "run"],
+}
+# Plots without these are told of as plots whose yield is not known.
+_TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
+_WEIGHTS = ["tare_g", "wet_g", "dry_g"]
+_RARE = 0.1  # empty cells in at most this share of a column are taken for slips
+# Each column of times, and what its times should lie near together in.
+_TIMES = (
+    ("plots", "harvested_at", "trial"),
+    ("benchtop", "read_at", "trial"),
+    ("oven", "sampled_at", "trial"),
+    ("oven", "weighed_at", "trial"),
+    ("check_runs", "run_at", "curve"),
+    ("setup_runs", "run_at", "curve"),
+)
+# What a plot harvested again is called: the first one's name and one of these.
+_AGAIN = r"(?i)^(.+?)[ _-]?(?:r|re-?run|rep(?:eat)?|again|dup|new|b|[ _-]2|\(2\))$"
+# Table, column, group it is compared in, and how far it may be: a factor or points.
+_BY_FACTOR = (
+    ("plots", "test_weight_kg_hl", "trial", 1.2),
+    ("benchtop", "test_weight_kg_hl", "trial", 1.2),
+    ("setup_runs", "grain_mass_kg", "curve", 3.0),
+    ("setup_runs", "lab_test_weight_kg_hl", "curve", 1.4),
+)
+_BY_POINTS = (
+    ("plots", "grain_temp_c", "trial", 25.0),
+    ("benchtop", "grain_temp_c", "trial", 25.0),
+    ("setup_runs", "grain_temp_c", "curve", 25.0),
+    ("setup_runs", "air_temp_c", "curve", 25.0),
+)
+_ROBUST = 1.4826  # median of distances to SD, for values of normal distribution
 
 
 def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
     """Read and check every table of a season folder.
+
+    A cell at fault is empty afterwards; a row without its keys, or one of two rows
+    with one key, is in `left_out`.
 
     Returns
     -------
@@ -78,8 +126,15 @@ def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
     tables = typed_tables(folder, season)
     stops = [found for table in tables.values() for found in table.findings]
     refuse(str(folder), [f"{f} {f.remedy}" for f in stops if f.severity == STOP])
-    for name, table in tables.items():
-        check_table(table, name, season)
+    for table in tables.values():
+        _empty_impossible_cells(table, season.highest_moisture)
+        for key in needed_names(table.name):
+            empty = table.frame.index[table.frame[key].isna()]
+            wrong = pd.Series("", index=empty, name=key)
+            table.fault(wrong, "cell-empty", "a name or number")
+        lacking = table.frame[list(needed_names(table.name))].isna().any(axis=1)
+        table.leave_out(lacking, "cell-empty", "a key of the row is empty")
+        _leave_out_doubled(table)
     return tables
 
 
@@ -89,9 +144,9 @@ def table_findings(tables: dict[str, Table], season: Season) -> list[Finding]:
     Nothing is left out for looking odd, so no result waits for this.
     """
     frames = {name: table.frame for name, table in tables.items()}
-    doubts = [found for name in tables for found in odd_keys(frames[name], name)]
-    doubts += keys_alike(frames) + doubtful_units(tables)
-    doubts += contradictions(frames, season.check_entries) + values_apart(frames)
+    doubts = [found for name in tables for found in _odd_names(frames[name], name)]
+    doubts += [*keys_alike(frames), *doubtful_units(tables)]
+    doubts += [*_contradictions(frames, season.check_entries), *values_apart(frames)]
     return [
         found
         for name, table in tables.items()
@@ -99,25 +154,96 @@ def table_findings(tables: dict[str, Table], season: Season) -> list[Finding]:
     ]
 
 
+def _found(code: str, table: str, rows, said: str) -> Iterator[Finding]:
+    """Yield a finding unless it has no rows."""
+    if len(rows):
+        yield Finding(code, said, table, tuple(rows))
+
+
+# ---- cells and rows
+
+
+def _empty_impossible_cells(table: Table, highest: float) -> None:
+    """Empty every cell beyond its range, or wetter than grain can be, and find it."""
+    for name, column in SCHEMAS[table.name].items():
+        values = table.frame[name]
+        if np.isfinite(column.low):
+            wrong = values[(values < column.low) | (values > column.high)]
+            rule = f"{column.low:g} to {column.high:g} {column.unit}".strip()
+            table.fault(wrong, "out-of-range", rule)
+            table.frame.loc[wrong.index, name] = np.nan
+    for name in (c for c in MOISTURES if c in table.frame):
+        wrong = table.frame[name][table.frame[name] > highest]
+        rule = f"at most {highest:g} % moisture (highest_moisture in season.toml)"
+        table.fault(wrong, "out-of-range", rule)
+        table.frame.loc[wrong.index, name] = np.nan
+
+
+def _leave_out_doubled(table: Table) -> None:
+    """Leave out rows that repeat another, and both of two that share one key.
+
+    Only rows alike in their key, or in what a table must have, are looked at whole.
+    """
+    keys, code = _UNIQUE.get(table.name, (list(needed_columns(table.name)), ""))
+    alike = table.frame[table.frame.duplicated(keys, keep=False)]
+    exact = alike.drop(columns=["remark"], errors="ignore").duplicated()
+    if table.name in _TOLD_APART:
+        exact &= alike[_TOLD_APART[table.name]].notna().any(axis=1)
+    rows = exact.index[exact]
+    if len(rows):
+        said = f"{counted(len(rows), 'row')} identical to another; counted once."
+        table.tell("row-twice", said, rows)
+        reason = "the row is identical to an earlier one"
+        table.leave_out(table.frame.index.isin(rows), "row-twice", reason)
+    if not code:
+        return
+    shared = table.frame.duplicated(keys, keep=False)
+    for values, group in table.frame[shared].groupby(keys, sort=False):
+        place = ", ".join(f"{k} {v}" for k, v in zip(keys, values, strict=True))
+        said = f"{table.where(group.index)} are all {place}; expected one row. "
+        said += "Which is right cannot be told, so none is used."
+        table.tell(code, said, group.index)
+        table.faults |= {int(row): (code, said) for row in group.index}
+    table.leave_out(shared, code, "two rows share one key")
+
+
 # ---- names
 
 
-def odd_keys(frame: pd.DataFrame, table: str) -> list[Finding]:
-    """Return what looks odd in the text cells of one table."""
-    found = []
-    kinds = column_kinds(table)
-    for column in map(str, frame):
-        if kinds.get(column) != TEXT or column == "remark":
-            continue
+def _odd_names(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
+    """Yield what looks odd in the text cells of one table."""
+    for column in (c for c, kind in SCHEMAS[table].items() if kind.kind == TEXT):
         texts = frame[column].dropna()
         names = pd.Series(texts.unique(), dtype="str")
-        for code, which, said in _oddities(names, column, table):
-            odd = names[which]
-            if len(odd):
-                rows = texts.index[texts.isin(odd)]
-                message = f"{column} {_examples(odd)} {said}."
-                found.append(Finding(code, message, table, tuple(rows)))
-    return found + list(_lost_zeros(frame, table))
+        if column == "remark" or names.empty:
+            continue
+        long = names.str.len() > LONGEST_CELL
+        short = names.where(~long, "")
+        unusual = short[~short.str.fullmatch(_USUAL)]
+        unseen = unusual.index[[_invisible(text) for text in unusual]]
+        odd: list[tuple] = [
+            ("cell-long", long, f"is longer than {LONGEST_CELL} letters"),
+            ("key-odd", names.index.isin(unseen), "holds letters that cannot be seen"),
+        ]
+        for what, pattern in _MADE_BY_SPREADSHEET.items():
+            if column in needed_columns(table):
+                said = f"looks like {what} that a spreadsheet or program wrote"
+                odd.append(("key-odd", short.str.fullmatch(pattern), said))
+        if column == "entry":
+            said = "is ranked as an entry but looks like a placeholder"
+            odd.append(("entry-placeholder", short.str.fullmatch(_PLACEHOLDER), said))
+        for code, which, said in odd:
+            rows = texts.index[texts.isin(names[which])]
+            said = f"{column} {_examples(names[which])} {said}."
+            yield from _found(code, table, rows, said)
+    if "plot" in frame and len(frame):
+        plots = frame[frame["plot"].str.fullmatch(r"\d+").fillna(False)]
+        length = plots["plot"].str.len()
+        padded = length.where(plots["plot"].str.startswith("0"))
+        cut = plots[length < padded.groupby(plots["trial"]).transform("min")]
+        said = f"plot {_examples(cut['plot'])} is shorter than the others of its "
+        said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
+        yield from _found("key-odd", table, cut.index, said)
 
 
 def _examples(texts: pd.Series, exact: bool = False) -> str:
@@ -128,43 +254,9 @@ def _examples(texts: pd.Series, exact: bool = False) -> str:
     )
 
 
-def _oddities(texts: pd.Series, column: str, table: str) -> Iterator[tuple]:
-    """Yield each thing that can be odd: code, cells, and what it looks like."""
-    if texts.empty:
-        return
-    long = texts.str.len() > LONGEST_CELL
-    yield "cell-long", long, f"is longer than {LONGEST_CELL} letters"
-    short = texts.where(~long, "")
-    unusual = short[~short.str.fullmatch(_USUAL)]
-    unseen = unusual.index[[_invisible(text) for text in unusual]]
-    yield "key-odd", texts.index.isin(unseen), "holds letters that cannot be seen"
-    if column in needed_columns(table):
-        for what, pattern in _MADE_BY_SPREADSHEET.items():
-            said = f"looks like {what} that a spreadsheet or program wrote"
-            yield "key-odd", short.str.fullmatch(pattern), said
-    if column == "entry":
-        said = "is ranked as an entry but looks like a placeholder"
-        yield "entry-placeholder", short.str.fullmatch(_PLACEHOLDER), said
-
-
 def _invisible(text: str) -> bool:
     """Whether a text holds control or format characters."""
     return any(unicodedata.category(letter) in ("Cc", "Cf") for letter in text)
-
-
-def _lost_zeros(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
-    """Yield plots shorter than the others of their trial, which begin with zeros."""
-    if "plot" not in frame or frame.empty:
-        return
-    plots = frame[["trial", "plot"]].dropna()
-    plots = plots[plots["plot"].str.fullmatch(r"\d+")]
-    length = plots["plot"].str.len()
-    padded = length.where(plots["plot"].str.startswith("0"))
-    short = plots[length < padded.groupby(plots["trial"]).transform("min")]
-    if len(short):
-        said = f"plot {_examples(short['plot'])} is shorter than the others of its "
-        said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
-        yield Finding("key-odd", said, table, tuple(short.index))
 
 
 def keys_alike(frames: Frames) -> list[Finding]:
@@ -176,12 +268,8 @@ def keys_alike(frames: Frames) -> list[Finding]:
     found = []
     for column in (*_NAMES, *_IN_TRIALS):
         parts = [
-            pd.DataFrame(
-                {
-                    "name": frame[column],
-                    "group": frame["trial"] if column in _IN_TRIALS else "",
-                    "table": table,
-                }
+            pd.DataFrame({"name": frame[column], "table": table}).assign(
+                group=frame["trial"] if column in _IN_TRIALS else ""
             )
             for table, frame in frames.items()
             if column in frame
@@ -213,12 +301,12 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
 
 def _plain_spellings(names: pd.Series) -> np.ndarray:
     """Return names by which different spellings of them meet."""
-    cut = names.str.slice(0, LONGEST_CELL).str.replace(
-        r"^(\d+)\.0+$", r"\1", regex=True
-    )
+    cut = names.str.slice(0, LONGEST_CELL)
+    cut = cut.str.replace(r"^(\d+)\.0+$", r"\1", regex=True)
     digits = cut.str.fullmatch("[0-9]+")
     plain = cut.str.lower().to_numpy(object)
     plain[digits] = cut[digits].str.lstrip("0").replace("", "0")
+    # The slow way, letter by letter, only where there is need of it.
     others = ~cut.str.fullmatch(_USUAL) | cut.str.contains(" ", regex=False)
     plain[others] = [_plain(name) for name in cut[others]]
     return plain
@@ -232,197 +320,33 @@ def _plain(name: str) -> str:
     return text.lstrip("0") or "0" if text.isdecimal() else text
 
 
-# ---- cells and rows
+# ---- what contradicts itself within a table or between tables
 
 
-def check_table(table: Table, name: str, season: Season) -> None:
-    """Check a table's typed cells, in place.
-
-    A cell at fault is empty afterwards; a row without its keys, or one of two rows
-    with one key, is in `left_out`.
-
-    Parameters
-    ----------
-    table : Table
-        As it was read.
-    name : str
-        Which table it is.
-    season : Season
-        Tells the highest moisture.
-    """
-    _check_ranges(table, name)
-    _check_moistures(table, name, season.highest_moisture)
-    _leave_out_without_keys(table, name)
-    _leave_out_doubled(table, name)
-
-
-def _check_ranges(table: Table, name: str) -> None:
-    """Empty every cell beyond its range, and find it."""
-    if all(_inside(table.frame[c], *ends) for c, ends in column_ranges(name).items()):
-        return
-    try:
-        SCHEMAS[name].validate(table.frame, lazy=True)
-        return
-    except pa.errors.SchemaErrors as error:
-        cases = error.failure_cases
-    cases = cases[cases["check"] != "not_nullable"]
-    for (column, rule), group in cases.groupby(["column", "check"], sort=False):
-        rows = group["index"].astype(int)
-        wrong = pd.Series(group["failure_case"].to_numpy(), index=rows, name=column)
-        fault_cells(table, name, wrong, "out-of-range", rule)
-        table.frame.loc[rows, column] = np.nan
-
-
-def _inside(values: pd.Series, low: float, high: float) -> bool:
-    """Whether no value of a column is beyond its range."""
-    return not ((values < low) | (values > high)).any()
-
-
-def _check_moistures(table: Table, name: str, highest: float) -> None:
-    """Empty every moisture higher than grain can have, and find it."""
-    for column in (c for c in MOISTURES if c in table.frame):
-        values = table.frame[column]
-        wrong = values[values > highest]
-        rule = f"at most {highest:g} % moisture (highest_moisture in season.toml)"
-        fault_cells(table, name, wrong, "out-of-range", rule)
-        table.frame.loc[wrong.index, column] = np.nan
-
-
-def _leave_out_without_keys(table: Table, name: str) -> None:
-    """Leave out the rows that lack a required text cell."""
-    kinds = column_kinds(name)
-    keys = [c for c in needed_columns(name) if kinds[c] == TEXT]
-    for key in keys:
-        empty = table.frame[key].isna()
-        wrong = pd.Series("", index=table.frame.index[empty], name=key)
-        fault_cells(table, name, wrong, "cell-empty", "a name or number")
-    lacking = table.frame[keys].isna().any(axis=1)
-    _leave_out(table, name, lacking, "cell-empty", "a key of the row is empty")
-
-
-def _leave_out(table: Table, name: str, which, code: str, reason: str) -> None:
-    """Move rows from the table to those left out, quoting their own fault if any."""
-    if not which.any():
-        return
-    gone = table.frame[which]
-    quoted = [table.faults.get(int(row), (code, reason)) for row in gone.index]
-    rows = left_out_rows(gone, name, code, [said for _, said in quoted])
-    rows["code"] = [found for found, _ in quoted]
-    table.left_out.append(rows)
-    table.frame = table.frame[~which]
-
-
-def _leave_out_doubled(table: Table, name: str) -> None:
-    """Leave out rows that repeat another, and both of two that share one key.
-
-    Only rows alike in their key, or in what a table must have, are looked at whole.
-    """
-    telling = list(UNIQUE_KEYS.get(name, needed_columns(name)))
-    alike = table.frame.duplicated(telling, keep=False)
-    if not alike.any():
-        return
-    exact = table.frame.index.isin(_repeated(table.frame[alike], name))
-    if exact.any():
-        rows = tuple(table.frame.index[exact])
-        said = f"{counted(len(rows), 'row')} identical to another; counted once."
-        table.findings.append(Finding("row-twice", said, name, rows))
-        reason = "the row is identical to an earlier one"
-        _leave_out(table, name, exact, "row-twice", reason)
-    if name in UNIQUE_KEYS:
-        _leave_out_shared_keys(table, name, UNIQUE_KEYS[name])
-
-
-def _repeated(frame: pd.DataFrame, name: str) -> pd.Index:
-    """Return the rows that repeat an earlier one, remarks apart."""
-    exact = frame.drop(columns=["remark"], errors="ignore").duplicated()
-    if name == "oven":
-        exact &= frame["wet_g"].notna() | frame["dish"].notna()
-    if name == "benchtop":
-        exact &= frame["reading"].notna()
-    if name in ("setup_runs", "check_runs"):
-        exact &= frame["run_at"].notna() | frame["run"].notna()
-    return frame.index[exact]
-
-
-def _leave_out_shared_keys(table: Table, name: str, keys: list[str]) -> None:
-    """Leave out every row whose key stands on another row with other values."""
-    shared = table.frame.duplicated(keys, keep=False)
-    code = "plot-twice" if name == "plots" else "reading-twice"
-    for values, group in table.frame[shared].groupby(keys, sort=False):
-        place = ", ".join(f"{k} {v}" for k, v in zip(keys, values, strict=True))
-        said = f"{table.where(tuple(group.index))} are all {place}; expected one row. "
-        said += "Which is right cannot be told, so none is used."
-        table.findings.append(Finding(code, said, name, tuple(group.index)))
-        table.faults.update({int(row): (code, said) for row in group.index})
-    _leave_out(table, name, shared, code, "two rows share one key")
-
-
-# Plots without these are told of as plots whose yield is not known.
-_TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
-_WEIGHTS = ["tare_g", "wet_g", "dry_g"]
-_RARE = 0.1  # empty cells in at most this share of a column are taken for slips
-# Columns that tell the repeats of one thing apart.
-_REPEATS = {
-    "oven": ["sample", "dish"],
-    "benchtop": ["sample", "trial", "plot", "meter", "reading"],
-    "curves": ["curve", "built_on"],
-    "setup_runs": ["curve", "sample", "run"],
-    "check_runs": ["curve", "sample", "run"],
-}
-# Each column of times, and what its times should lie near together in.
-_TIMES = (
-    ("plots", "harvested_at", "trial"),
-    ("benchtop", "read_at", "trial"),
-    ("oven", "sampled_at", "trial"),
-    ("oven", "weighed_at", "trial"),
-    ("check_runs", "run_at", "curve"),
-    ("setup_runs", "run_at", "curve"),
-)
-# What a plot harvested again is called: the first one's name and one of these.
-_AGAIN = r"^(.+?)[ _-]?(?:r|re-?run|rep(?:eat)?|again|dup|new|b|[ _-]2|\(2\))$"
-# Table, column, group it is compared in, and how far it may be: a factor or points.
-_BY_FACTOR = (
-    ("plots", "test_weight_kg_hl", "trial", 1.2),
-    ("benchtop", "test_weight_kg_hl", "trial", 1.2),
-    ("setup_runs", "grain_mass_kg", "curve", 3.0),
-    ("setup_runs", "lab_test_weight_kg_hl", "curve", 1.4),
-)
-_BY_POINTS = (
-    ("plots", "grain_temp_c", "trial", 25.0),
-    ("benchtop", "grain_temp_c", "trial", 25.0),
-    ("setup_runs", "grain_temp_c", "curve", 25.0),
-    ("setup_runs", "air_temp_c", "curve", 25.0),
-)
-_ROBUST = 1.4826  # median of distances to SD, for values of normal distribution
-
-
-def contradictions(frames: Frames, checks: Sequence[str] = ()) -> list[Finding]:
-    """Return what contradicts itself within a table or between tables.
-
-    `checks` are entries that may stand in a trial more often than others.
-    """
+def _contradictions(frames: Frames, checks: Sequence[str]) -> Iterator[Finding]:
+    """Yield contradictions; `checks` may stand in a trial oftener than others."""
     plots, curves = frames["plots"], frames["curves"]
-    found = [*_missing_cells(frames), *_repeats(frames), *_times(frames)]
-    found += [*_against_register(plots, curves), *_offsets(plots, curves)]
-    found += [*_built_late(plots, curves), *_places(plots), *_entries(plots, checks)]
-    return [*found, *_plots_again(plots), *_sample_labels(frames)]
-
-
-def _found(code: str, table: str, rows, said: str) -> Iterator[Finding]:
-    """Yield a finding unless it has no rows."""
-    if len(rows):
-        yield Finding(code, said, table, tuple(rows))
+    yield from _missing_cells(frames)
+    for table, columns in _REPEATS.items():
+        named = frames[table].dropna(subset=columns)
+        again = named.index[named.duplicated(columns, keep=False)]
+        said = f"rows have the same {', '.join(columns)}, but other values."
+        yield from _found("row-again", table, again, said)
+    yield from _times_apart(frames)
+    yield from _against_register(plots, curves)
+    yield from _offsets(plots, curves)
+    yield from _places(plots)
+    yield from _entries(plots, checks)
+    yield from _plots_again(plots)
+    yield from _sample_labels(frames)
 
 
 def _missing_cells(frames: Frames) -> Iterator[Finding]:
     """Yield cells that are empty in a column that is otherwise filled in."""
     for table, frame in frames.items():
-        kinds = column_kinds(table)
-        keys = {c for c in needed_columns(table) if kinds[c] == TEXT}
-        skipped = keys | {"remark", "parallel_of"}  # a row without keys is left out
-        if table == "plots":
-            skipped |= set(_TOLD_WITH_YIELDS)
-        for column in (c for c in kinds if c not in skipped):
+        skipped = {*needed_names(table), "remark", "parallel_of"}
+        skipped |= set(_TOLD_WITH_YIELDS) if table == "plots" else set()
+        for column in (c for c in SCHEMAS[table] if c not in skipped):
             empty = frame[column].isna()
             if column in _WEIGHTS:
                 # A lab may give moistures or weights, but not some of a dish's.
@@ -433,16 +357,7 @@ def _missing_cells(frames: Frames) -> Iterator[Finding]:
             yield from _found("cells-missing", table, frame.index[empty], said)
 
 
-def _repeats(frames: Frames) -> Iterator[Finding]:
-    """Yield rows that are one and the same repeat, with other values."""
-    for table, columns in _REPEATS.items():
-        named = frames[table].dropna(subset=columns)
-        again = named.index[named.duplicated(columns, keep=False)]
-        said = f"rows have the same {', '.join(columns)}, but other values."
-        yield from _found("row-again", table, again, said)
-
-
-def _times(frames: Frames) -> Iterator[Finding]:
+def _times_apart(frames: Frames) -> Iterator[Finding]:
     """Yield times that stand alone, far from any other of their group."""
     limit = threshold("days_apart")
     for table, column, by in _TIMES:
@@ -454,11 +369,10 @@ def _times(frames: Frames) -> Iterator[Finding]:
         shown = listed([f"{time:%Y-%m-%d}" for time in frame.loc[rows, column]], 5)
         said = f"{column} {shown} is over {limit:g} days from any other of its {by}."
         yield from _found("time-apart", table, rows, said)
-    plots = frames["plots"].set_index(["trial", "plot"])["harvested_at"]
+    plots = frames["plots"].drop_duplicates(_PLACE).set_index(_PLACE)["harvested_at"]
     for table, column in (("oven", "sampled_at"), ("benchtop", "read_at")):
         frame = frames[table]
-        keys = pd.MultiIndex.from_frame(frame[["trial", "plot"]])
-        cut = plots[~plots.index.duplicated()].reindex(keys).to_numpy()
+        cut = plots.reindex(pd.MultiIndex.from_frame(frame[_PLACE])).to_numpy()
         away = (frame[column] - cut).abs() > pd.Timedelta(days=limit)
         said = f"{column} is over {limit:g} days from the harvest of the plot."
         yield from _found("time-apart", table, frame.index[away], said)
@@ -469,55 +383,48 @@ def _against_register(plots, curves) -> Iterator[Finding]:
     register = curves.dropna(subset=["curve"]).drop_duplicates("curve", keep="last")
     register = register.set_index("curve")
     known = plots["curve"].isin(register.index)
-    unknown = plots[~known]
-    said = f"curve {listed(sorted(unknown['curve'].unique()))} is not in the register, "
-    said += "so these plots cannot be audited."
-    yield from _found("curve-unknown", "plots", unknown.index, said)
+    names = listed(sorted(plots["curve"][~known].unique()))
+    said = f"curve {names} is not in the register, so these plots cannot be audited."
+    yield from _found("curve-unknown", "plots", plots.index[~known], said)
     crop = plots["curve"].map(register["crop"].map(crop_key, na_action="ignore"))
-    other = plots[known & (crop != by_value(plots["crop"], crop_key))]
-    said = f"the plot's crop is not its curve's: {_couples(other, 'crop')}."
-    yield from _found("crop-differs", "plots", other.index, said)
     sensor = plots["curve"].map(register["sensor"])
-    told = plots["sensor"].notna() & sensor.notna()
-    other = plots[told & (sensor != plots["sensor"])]
-    said = f"the plot's sensor is not its curve's: {_couples(other, 'sensor')}."
-    yield from _found("sensor-differs", "plots", other.index, said)
-
-
-def _couples(plots: pd.DataFrame, column: str) -> str:
-    """Return which curve goes with which value."""
-    couples = plots[["curve", column]].drop_duplicates()
-    return listed([f"{c} on {v}" for c, v in couples.itertuples(index=False)], most=4)
+    for column, differs in (
+        ("crop", known & (crop != by_value(plots["crop"], crop_key))),
+        (
+            "sensor",
+            plots["sensor"].notna() & sensor.notna() & (sensor != plots["sensor"]),
+        ),
+    ):
+        couples = plots.loc[differs, ["curve", column]].drop_duplicates()
+        told = [f"{curve} on {v}" for curve, v in couples.itertuples(index=False)]
+        said = f"the plot's {column} is not its curve's: {listed(told, most=4)}."
+        yield from _found(f"{column}-differs", "plots", plots.index[differs], said)
 
 
 def _offsets(plots, curves) -> Iterator[Finding]:
-    """Yield offsets in force that hardly any plot has, or not the register's."""
+    """Yield offsets in force that hardly any plot has, or not the register's.
+
+    Also curves whose first version was built after plots were harvested with it.
+    """
     told = plots.dropna(subset=["offset_in_force", "curve"])
     loaded = curves.groupby("curve")["offset_loaded"].agg(lambda o: set(o.dropna()))
     times = told[["curve", "offset_in_force"]].value_counts().sort_index()
     share = times / times.groupby("curve").transform("sum")
-    rare = [
-        (curve, offset)
-        for curve, offset in times.index[share < _RARE / 2]
-        if offset not in loaded.get(curve, ())
+    odd = [key for key in times.index[share < _RARE / 2]]
+    odd = [
+        (curve, offset) for curve, offset in odd if offset not in loaded.get(curve, ())
     ]
-    rows = [
-        told.index[(told["curve"] == curve) & (told["offset_in_force"] == offset)]
-        for curve, offset in rare
-    ]
+    keys = pd.MultiIndex.from_frame(told[["curve", "offset_in_force"]])
     said = "offset_in_force is one that hardly any plot of the curve has: "
-    said += f"{listed([f'{curve} {offset:g}' for curve, offset in rare])}."
-    yield from _found("offset-odd", "plots", sorted(chain(*rows)), said)
+    said += f"{listed([f'{curve} {offset:g}' for curve, offset in odd])}."
+    rows = told.index[keys.isin(odd)] if odd else ()
+    yield from _found("offset-odd", "plots", sorted(rows), said)
     for row in curves.dropna(subset=["curve", "offset_loaded"]).itertuples():
         seen = set(told.loc[told["curve"] == row.curve, "offset_in_force"])
         if seen and len(loaded[row.curve]) == 1 and row.offset_loaded not in seen:
             said = f"curve {row.curve}: an offset of {row.offset_loaded:g} is in the "
             said += f"register, but its plots were read with {listed(sorted(seen), 4)}."
             yield from _found("offset-odd", "curves", [row.Index], said)
-
-
-def _built_late(plots, curves) -> Iterator[Finding]:
-    """Yield curves whose first version was built after plots were harvested with it."""
     built = curves.groupby("curve")["built_on"].min().dt.normalize()
     # Not by map, which takes an empty register for one of numbers.
     of_plots = built.reindex(plots["curve"]).to_numpy()
@@ -540,23 +447,17 @@ def _places(plots) -> Iterator[Finding]:
         said = f"{column} {listed(sorted(odd[column].unique()), 4)} is not that of the "
         said += "trial's other plots."
         yield from _found("plot-differs", "plots", odd.index, said)
-        if column == "location":
-            many = plots[~few & plots["location"].notna()].groupby("trial")["location"]
-            yield from _two_sites(plots, many.unique())
-    field = ["trial", "row", "range"]
-    placed = plots.dropna(subset=field)
-    same = placed.index[placed.duplicated(field, keep=False)]
+        many = plots[~few & (column == "location")].dropna(subset=[column])
+        sites = many.groupby("trial")[column].unique()
+        for name, places in sites[sites.map(len) > 1].items():
+            said = f"trial {name} has plots at {listed(sorted(places))}; its entry "
+            said += "means would mix the sites."
+            rows = plots.index[plots["trial"] == name]
+            yield from _found("trial-two-sites", "plots", rows, said)
+    placed = plots.dropna(subset=_FIELD)
+    same = placed.index[placed.duplicated(_FIELD, keep=False)]
     said = "plots have the row and range of another plot."
     yield from _found("position-twice", "plots", same, said)
-
-
-def _two_sites(plots, locations: pd.Series) -> Iterator[Finding]:
-    """Yield trials of which many plots stand at one site and many at another."""
-    for trial, places in locations[locations.map(len) > 1].items():
-        said = f"trial {trial} has plots at {listed(sorted(places))}; its entry means "
-        said += "would mix the sites."
-        rows = plots.index[plots["trial"] == trial]
-        yield from _found("trial-two-sites", "plots", rows, said)
 
 
 def _entries(plots, checks) -> Iterator[Finding]:
@@ -569,7 +470,10 @@ def _entries(plots, checks) -> Iterator[Finding]:
     by_entry = plots.groupby(["trial", "entry"])["plot"].transform("size")
     by_block = plots.groupby(["trial", "block", "entry"])["plot"].transform("size")
     trial = plots["trial"]
-    usual = trial.map(_most_common(by_entry, trial)).astype(float)
+    # The most common number of plots of each trial's entries, the least of several.
+    counts = pd.DataFrame({"trial": trial, "n": by_entry}).value_counts().reset_index()
+    counts = counts.sort_values(["count", "n"], ascending=[False, True])
+    usual = trial.map(counts.drop_duplicates("trial").set_index("trial")["n"])
     nearly_all = (by_entry <= usual).groupby(trial).transform("mean") > 1 - 2 * _RARE
     once_more = nearly_all & (usual > 1) & (by_entry == usual + 1)
     twice = by_block > 1
@@ -581,29 +485,21 @@ def _entries(plots, checks) -> Iterator[Finding]:
         yield from _found("entry-again", "plots", sorted(group.index), said)
 
 
-def _most_common(values: pd.Series, group: pd.Series) -> pd.Series:
-    """Return the most common value of each group, the least of several."""
-    counts = pd.DataFrame({"group": group, "value": values}).value_counts()
-    times = counts.reset_index()
-    times = times.sort_values(["count", "value"], ascending=[False, True])
-    return times.drop_duplicates("group").set_index("group")["value"]
-
-
 def _plots_again(plots) -> Iterator[Finding]:
     """Yield plots named like another of their entry, with a mark of a second run."""
-    marked = plots["plot"].str.extract(f"(?i:{_AGAIN})")[0]
+    marked = plots["plot"].str.extract(_AGAIN)[0]
     runs = plots.assign(first=marked)[marked.notna()]
     keys = pd.MultiIndex.from_frame(plots[["trial", "plot", "entry"]])
-    both = pd.MultiIndex.from_frame(runs[["trial", "first", "entry"]]).isin(keys)
-    names = [f"{r.trial} {r.plot}" for r in runs[both].itertuples()]
-    said = f"plot {listed(names)} looks like a second run of the plot named alike; "
+    both = runs[pd.MultiIndex.from_frame(runs[["trial", "first", "entry"]]).isin(keys)]
+    names = listed(list(both["trial"] + " " + both["plot"]))
+    said = f"plot {names} looks like a second run of the plot named alike; "
     said += "both are counted for the entry."
-    yield from _found("plot-again", "plots", runs.index[both], said)
+    yield from _found("plot-again", "plots", both.index, said)
 
 
 def _sample_labels(frames: Frames) -> Iterator[Finding]:
     """Yield samples that oven and benchtop place on different plots."""
-    keys = ["sample", "trial", "plot"]
+    keys = ["sample", *_PLACE]
     mine, theirs = (frames[t][keys].drop_duplicates() for t in ("oven", "benchtop"))
     both = theirs.merge(mine, on="sample", suffixes=("", "_oven"))
     apart = (both["trial"] != both["trial_oven"]) | (both["plot"] != both["plot_oven"])
@@ -625,12 +521,32 @@ def values_apart(frames: Frames) -> list[Finding]:
     The limits are defaults of this kit, wide enough that honest harvest data rarely
     pass them (tests/calibration/ALARMS.md).
     """
-    found = [*_plot_yields(frames["plots"]), *_readings(frames["plots"])]
+    plots = frames["plots"]
+    yields, readings = odd_yields(plots), odd_readings(plots)
+    found = [*_apart(yields, "plots", "its trial and entry", "mass per area in kg/ha")]
+    found += _apart(readings, "plots", "its trial and entry")
     for table, column, by, factor in _BY_FACTOR:
-        found += _beyond(frames[table], table, column, by, np.log, np.log(factor))
+        values = frames[table][column].astype(float)
+        logs = pd.Series(np.log(values.where(values > 0)))
+        far = _distance(logs, frames[table][by]).abs() > np.log(factor)
+        found += _apart(values[far], table, f"its {by}")
     for table, column, by, points in _BY_POINTS:
-        found += _beyond(frames[table], table, column, by, np.asarray, points)
-    return [*found, *_known_samples(frames)]
+        values = frames[table][column].astype(float)
+        far = _distance(values, frames[table][by]).abs() > points
+        found += _apart(values[far], table, f"its {by}")
+    for table in ("setup_runs", "check_runs"):
+        runs = frames[table]
+        error = (runs["sensor_pct"] - runs["known_pct"]).rename(
+            "sensor_pct − known_pct"
+        )
+        far = _distance(error, runs["curve"]).abs()
+        spread = _ROBUST * far.groupby(runs["curve"]).transform("median")
+        odd = (far > 6 * spread) & (far > threshold("run_apart"))
+        found += _apart(error[odd].round(2), table, "its curve")
+        own = runs.groupby("sample")["known_pct"].transform("median")
+        odd = (runs["known_pct"] - own).abs() > threshold("run_apart")
+        found += _apart(runs.loc[odd, "known_pct"], table, "its sample")
+    return found
 
 
 def _distance(values: pd.Series, groups) -> pd.Series:
@@ -638,16 +554,6 @@ def _distance(values: pd.Series, groups) -> pd.Series:
     by_group = values.groupby(groups)
     many = by_group.transform("count") >= FEWEST
     return (values - by_group.transform("median")).where(many)
-
-
-def _beyond(
-    frame, table: str, column: str, by: str, scale: Callable, limit: float
-) -> Iterator[Finding]:
-    """Yield the cells of a column further from their group than the limit."""
-    values = frame[column].astype(float)
-    values = values.where(values > 0) if scale is np.log else values
-    far = _distance(pd.Series(scale(values), values.index), frame[by])
-    yield from _apart(frame.loc[far.abs() > limit, column], table, f"its {by}")
 
 
 def _apart(values: pd.Series, table: str, where: str, name="") -> Iterator[Finding]:
@@ -675,36 +581,19 @@ def _unlike(values: pd.Series, plots: pd.DataFrame, from_trial: float, spreads: 
     return left.abs().where((away.abs() > from_trial) & (left.abs() > spreads * spread))
 
 
-def _plot_yields(plots: pd.DataFrame) -> Iterator[Finding]:
-    """Yield plots whose mass per area is hardly possible beside the others."""
+def odd_yields(plots: pd.DataFrame) -> pd.Series:
+    """Return plots whose mass per area is hardly possible beside the others. [kg/ha]"""
     grain = log_yield(plots)
     left = _unlike(grain, plots, np.log(1.5), threshold("plot_yield_spreads"))
-    odd = np.exp(grain[left > np.log(threshold("plot_yield_factor"))]).round()
-    yield from _apart(odd, "plots", "its trial and entry", "mass per area in kg/ha")
+    return np.exp(grain[left > np.log(threshold("plot_yield_factor"))]).round()
 
 
-def _readings(plots: pd.DataFrame) -> Iterator[Finding]:
-    """Yield readings far outside the spread of their trial and entry.
+def odd_readings(plots: pd.DataFrame) -> pd.Series:
+    """Return readings far outside the spread of their trial and entry. [%]
 
     A reading that several plots share is told of as that of a sensor that stuck.
     """
     reading = plots["sensor_pct"]
     left = _unlike(reading, plots, threshold("reading_apart"), 5)
     shared = reading.groupby([plots["trial"], reading]).transform("size") > 2
-    yield from _apart(reading[(left > 3) & ~shared], "plots", "its trial and entry")
-
-
-def _known_samples(frames: Frames) -> Iterator[Finding]:
-    """Yield runs of known samples that read far from the curve's other runs."""
-    for table in ("setup_runs", "check_runs"):
-        runs = frames[table]
-        error = (runs["sensor_pct"] - runs["known_pct"]).rename(
-            "sensor_pct − known_pct"
-        )
-        far = _distance(error, runs["curve"]).abs()
-        spread = _ROBUST * far.groupby(runs["curve"]).transform("median")
-        odd = (far > 6 * spread) & (far > threshold("run_apart"))
-        yield from _apart(error[odd].round(2), table, "its curve")
-        own = runs.groupby("sample")["known_pct"].transform("median")
-        odd = (runs["known_pct"] - own).abs() > threshold("run_apart")
-        yield from _apart(runs.loc[odd, "known_pct"], table, "its sample")
+    return reading[(left > 3) & ~shared]

@@ -1,4 +1,4 @@
-"""A sheet of a file as it stands, its headers and rows, and those of workbooks."""
+"""Files: foreign ones read as they stand, our own written whole or not at all."""
 
 import csv
 import hashlib
@@ -23,7 +23,6 @@ from urllib.parse import quote
 import openpyxl
 import pandas as pd
 import pyarrow as arrow
-import pyarrow.compute as compute
 import pyarrow.csv
 import pyarrow.parquet
 from filelock import FileLock, Timeout
@@ -33,13 +32,18 @@ from kitlib.words.findings import KitError
 from kitlib.words.terms import counted, listed
 
 WORKBOOKS = (".xlsx", ".xlsm")
-ROW = "row_in_file"
+SUFFIXES = (".csv", ".parquet", ".xlsx")
+READABLE = (".csv", ".txt", ".tsv", ".parquet", *WORKBOOKS)
+# Files of other programs that hold tables; they are told of, not read.
+FOREIGN = (".xls", ".xlsb", ".ods", ".numbers", ".dbf", ".json")
+PLAIN = FileOptions()
+_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 # A compressed file may not unfold to more than this. [bytes]
 LARGEST_UNPACKED = 4 << 30
 # A workbook up to this size is read with what its cells look like. [bytes]
 LARGEST_WHOLE = 100 << 20
-# A spreadsheet has no more columns than this.
-MOST_COLUMNS = 16_384
+MOST_COLUMNS = 16_384  # a spreadsheet has no more
+ROW = "row_in_file"
 
 
 class Unreadable(KitError):
@@ -75,22 +79,73 @@ class Sheet:
     sheets: list[str] = field(default_factory=list)
 
 
-def headers_once(names: Iterable[object], sheet: Sheet) -> list[str]:
+def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
+    """Return the cells of a file, or of a sheet of it.
+
+    Parameters
+    ----------
+    path : Path
+    sheet : str
+        Of a workbook; "" takes the only one that is not hidden and not empty.
+    how : FileOptions
+        Header row, separator, encoding; what is left out is found out and told.
+
+    Raises
+    ------
+    Unreadable
+        If the file is empty, locked, truncated, of another format, or would unfold
+        to more than `LARGEST_UNPACKED` bytes.
+    """
+    try:
+        told = path.stat()
+        if not stat.S_ISREG(told.st_mode):
+            raise Unreadable("it is no ordinary file; expected a table.")
+        if told.st_size == 0:
+            raise Unreadable("the file is empty (0 bytes); expected a header row.")
+        suffix = path.suffix.lower()
+        if suffix == ".parquet":
+            return _read_parquet(path)
+        if suffix in WORKBOOKS:
+            return _read_workbook(path, sheet, how)
+        if suffix in FOREIGN:
+            raise Unreadable(f"{suffix} is not read; save it as .xlsx or .csv.")
+        return _read_text(path, how)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise Unreadable(f"cannot be opened: {reason}.") from error
+
+
+# ---- headers and rows of any file
+
+
+def _sheet_under(headers: Sequence, above: Sequence, units: Sequence, how) -> Sheet:
+    """Return a sheet of headers, the rows above them and the row of units set aside."""
+    sheet = Sheet(pd.DataFrame())
+    sheet.cells = pd.DataFrame(columns=_headers_once(headers, sheet))
+    for number, row in enumerate(above, 1):
+        if any(cell not in (None, "") for cell in row):
+            said = "the row stands above the headers"
+            sheet.aside.append((number, "above-headers", said))
+    if units:
+        row = how.header_row + 1
+        sheet.aside.append((row, "units-row", "the row holds units"))
+        texts = ["" if cell is None else str(cell).strip() for cell in units]
+        sheet.units_row = dict(zip(sheet.cells.columns, texts, strict=False))
+    return sheet
+
+
+def _headers_once(names: Iterable[object], sheet: Sheet) -> list[str]:
     """Return headers as text, each once; one that has none is named by its column."""
     texts = ["" if name is None else str(name).strip() for name in names]
     if len(texts) > MOST_COLUMNS:
-        raise Unreadable(
-            f"it has {len(texts)} columns; a spreadsheet has at most {MOST_COLUMNS}."
-        )
+        said = f"it has {len(texts)} columns; a spreadsheet has at most {MOST_COLUMNS}."
+        raise Unreadable(said)
     times: Counter = Counter()
     headers = []
     for number, text in enumerate(texts, 1):
         times[text] += 1
-        if not text:
-            text = f"(no header, column {number})"
-        elif times[text] > 1:
-            text = f"{text} ({times[text]})"
-        headers.append(text)
+        again = f" ({times[text]})" if times[text] > 1 else ""
+        headers.append(f"{text}{again}" if text else f"(no header, column {number})")
     doubled = [repr(text) for text in times if text and times[text] > 1]
     if doubled:
         said = f"several columns are headed {listed(doubled)}; the second is called "
@@ -101,26 +156,13 @@ def headers_once(names: Iterable[object], sheet: Sheet) -> list[str]:
     return headers
 
 
-def keep_aside(sheet: Sheet, above: Sequence[Sequence], units: Sequence) -> None:
-    """Set the rows above the headers and the row of units aside."""
-    for number, row in enumerate(above, 1):
-        if any(cell not in (None, "") for cell in row):
-            said = "the row stands above the headers"
-            sheet.aside.append((number, "above-headers", said))
-    if units:
-        said = "the row holds units"
-        sheet.aside.append((len(above) + 2, "units-row", said))
-        texts = ["" if cell is None else str(cell).strip() for cell in units]
-        sheet.units_row = dict(zip(sheet.cells.columns, texts, strict=False))
-
-
-def rows_in_file(first: int, n: int, skipped: Sequence[int] = ()) -> pd.Index:
+def _rows_in_file(first: int, n: int, skipped: Sequence[int] = ()) -> pd.Index:
     """Return the spreadsheet rows of n table rows, counting those set aside."""
     rows = pd.RangeIndex(first, first + n + len(skipped), name=ROW)
     return rows.drop(list(skipped))[:n] if skipped else rows
 
 
-def without_empty_columns(cells: pd.DataFrame) -> pd.DataFrame:
+def _without_empty_columns(cells: pd.DataFrame) -> pd.DataFrame:
     """Return the columns that have a header or a cell."""
     bare = [
         c for c in cells if str(c).startswith("(no header") and cells[c].isna().all()
@@ -128,37 +170,204 @@ def without_empty_columns(cells: pd.DataFrame) -> pd.DataFrame:
     return cells.drop(columns=bare)
 
 
-def without_blank_rows(cells: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows that hold anything.
-
-    Examples
-    --------
-    >>> without_blank_rows(pd.DataFrame({"a": ["1", None], "b": [None, None]}))["a"]
-    0    1
-    Name: a, dtype: str
-    """
-    if any(cells[column].notna().all() for column in cells):
-        return cells
-    return cells.dropna(how="all")
+def _refuse_too_large(unpacked: int) -> None:
+    """Refuse a file that would unfold to more than the memory meant for it."""
+    if unpacked > LARGEST_UNPACKED:
+        raise Unreadable(
+            f"would unfold to {unpacked / 1e9:.1f} GB; at most "
+            f"{LARGEST_UNPACKED / 1e9:.1f} GB are read. Split the season."
+        )
 
 
-def read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
+def _first_line(error: Exception) -> str:
+    """Return the first line of a library's message, without its full stop."""
+    return str(error).splitlines()[0].rstrip(".") if str(error) else "it is damaged"
+
+
+# ---- tables as text
+
+
+def _read_text(path: Path, how: FileOptions) -> Sheet:
+    """Read every cell of a CSV file as text; rows of another length are found."""
+    notes: list = []
+    encoding = how.encoding or encoding_of(path, notes)
+    try:
+        with path.open(encoding=encoding, newline="") as file:
+            for _ in range(how.header_row):
+                line = file.readline(1 << 22)
+            separator = how.separator or _separator_of(line, notes)
+            file.seek(0)
+            reader = csv.reader(file, delimiter=separator)
+            above = [next(reader, []) for _ in range(how.header_row - 1)]
+            headers = next(reader, [])
+            units = next(reader, []) if how.units_row else []
+    except (csv.Error, UnicodeError) as error:
+        raise Unreadable(f"not readable as CSV: {_first_line(error)}.") from error
+    sheet = _sheet_under(headers, above, units, how)
+    sheet.notes[:0] = notes
+    first, lines = how.header_row + 1 + how.units_row, reader.line_num
+
+    def set_aside(row):
+        number = row.number - lines + first - 1
+        said = f"row {number} has {row.actual_columns} cells; expected "
+        said += f"{row.expected_columns} as in the header"
+        sheet.aside.append((number, "row-length", said))
+        return "skip"
+
+    # What is not UTF-8 is rewritten as it, in memory: pyarrow reads no other.
+    plain = encoding in ("utf-8", "utf-8-sig")
+    try:
+        whole = b"" if plain else path.read_bytes().decode(encoding).encode()
+        with path.open("rb") if plain else io.BytesIO(whole) as source:
+            cells = _body(source, lines, [*map(str, sheet.cells)], separator, set_aside)
+    except (arrow.ArrowInvalid, UnicodeDecodeError) as error:
+        raise Unreadable(f"not readable as CSV: {_first_line(error)}.") from error
+    wrong = [row for row, code, _ in sheet.aside if code == "row-length"]
+    cells.index = _rows_in_file(first, len(cells), wrong)
+    sheet.cells = _without_empty_columns(cells)
+    _look_for_open_quotes(sheet, separator)
+    _look_for_cut(path, sheet, first + len(cells) + len(wrong) - 1)
+    return sheet
+
+
+def _body(source, lines: int, names: list[str], separator: str, set_aside):
+    """Return the cells under the headers, all as text."""
+    for _ in range(lines):
+        source.readline()
+    if not source.read(1):
+        return pd.DataFrame(columns=names, dtype="str")
+    source.seek(0)
+    return arrow.csv.read_csv(
+        source,
+        read_options=arrow.csv.ReadOptions(
+            use_threads=False, block_size=16 << 20, skip_rows=lines, column_names=names
+        ),
+        parse_options=arrow.csv.ParseOptions(
+            delimiter=separator,
+            newlines_in_values=True,
+            ignore_empty_lines=False,
+            invalid_row_handler=set_aside,
+        ),
+        convert_options=arrow.csv.ConvertOptions(
+            column_types={name: arrow.large_string() for name in names},
+            null_values=[""],
+            strings_can_be_null=True,
+            quoted_strings_can_be_null=True,
+        ),
+    ).to_pandas()
+
+
+def encoding_of(path: Path, notes: list) -> str:
+    """Return a file's encoding: by its mark, UTF-8 if it is, else Western European."""
+    with path.open("rb") as file:
+        start = file.read(4096)
+    if start.startswith((b"\xff\xfe", b"\xfe\xff")):
+        notes.append(("file-form", "it is read as utf-16", ()))
+        return "utf-16"
+    if start.count(b"\0") > len(start) / 4:
+        said = "it is no text, or UTF-16 without a mark; then set encoding"
+        raise Unreadable(f'{said} = "utf-16-le" in season.toml.')
+    place = _first_not_utf8(path)
+    if not place:
+        return "utf-8-sig"
+    said = f"{place} is not UTF-8, so the file is read as cp1252 (Western European); "
+    said += "if letters look wrong, name its encoding in season.toml"
+    notes.append(("file-form", said, ()))
+    try:
+        path.read_bytes().decode("cp1252")
+    except UnicodeDecodeError as error:
+        said = f"{place} is not UTF-8; name the file's encoding in season.toml."
+        raise Unreadable(said) from error
+    return "cp1252"
+
+
+def _first_not_utf8(path: Path) -> str:
+    """Return the place of the first byte that is not UTF-8, empty if all are."""
+    lines = 0
+    with path.open("rb") as file:
+        while block := file.read(1 << 20) + file.readline():  # whole letters
+            try:
+                block.decode()
+            except UnicodeDecodeError as error:
+                before = block[: error.start]
+                line = lines + before.count(b"\n") + 1
+                byte = len(before) - before.rfind(b"\n")
+                return f"line {line}, byte {byte}: {block[error.start]:#04x}"
+            lines += block.count(b"\n")
+    return ""
+
+
+def _separator_of(header: str, notes: list) -> str:
+    """Return what parts the columns: the mark most frequent in the header row."""
+    bare = re.sub(r'"[^"]*"', "", header)
+    found = max(_SEPARATORS, key=bare.count)
+    if found == "," or found not in bare:
+        return ","
+    said = f"its columns are parted by {_SEPARATORS[found]}"
+    notes.append(("file-form", said, ()))
+    return found
+
+
+def _look_for_open_quotes(sheet: Sheet, separator: str) -> None:
+    """Find cells that hold lines which look like rows: a quote opened, never closed."""
+    width = len(sheet.cells.columns)
+    for column in sheet.cells if width > 1 else ():
+        cells = sheet.cells[column]
+        lines = cells.str.count("\n")
+        if not (lines > 0).any():
+            continue
+        marks = cells.str.count(re.escape(separator))
+        swallowed = (lines > 0) & (marks >= (width - 1) * lines / 2)
+        for row in cells.index[swallowed.fillna(False)]:
+            said = f"row {row}: {column} holds {counted(int(lines[row]), 'line end')} "
+            said += "and looks like rows of the table: a quotation mark was opened and "
+            said += "not closed. The lines in it are not read; close or delete it"
+            sheet.notes.append(("quote-open", said, (int(row),)))
+
+
+def _look_for_cut(path: Path, sheet: Sheet, last: int) -> None:
+    """Say whether the last line lacks its end, as in a file copied in part."""
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        if file.read(1) not in b"\r\n\0":
+            said = f"row {last}, the last, does not end with a line end; if the file "
+            said += "was cut off, rows are missing"
+            sheet.notes.append(("file-cut", said, (last,)))
+
+
+def _read_parquet(path: Path) -> Sheet:
+    """Read a Parquet file; a row's number is its place after a header."""
+    try:
+        file = arrow.parquet.ParquetFile(path)
+        groups = range(file.metadata.num_row_groups)
+        size = sum(file.metadata.row_group(i).total_byte_size for i in groups)
+        _refuse_too_large(size)
+        cells = file.read().to_pandas()
+    except arrow.ArrowException as error:
+        raise Unreadable(f"not readable as Parquet: {_first_line(error)}.") from error
+    sheet = Sheet(cells)
+    cells.columns = pd.Index(_headers_once(cells.columns, sheet))
+    cells.index = _rows_in_file(2, len(cells))
+    return sheet
+
+
+# ---- workbooks
+
+
+def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
     """Read a sheet of an Excel file, its cells as they are typed."""
     book = open_workbook(path)
     try:
-        chosen, sheet = _sheet_of(book, name), Sheet(pd.DataFrame())
+        chosen = _sheet_of(book, name)
         rows = _rows_of(chosen)
-        above = [
-            [cell.value for cell in next(rows, ())] for _ in range(how.header_row - 1)
-        ]
+        above = [[c.value for c in next(rows, ())] for _ in range(how.header_row - 1)]
         headers = [cell.value for cell in next(rows, ())]
         while headers and headers[-1] in (None, ""):
             headers.pop()
         width = len(headers)
-        names = headers_once(headers, sheet)
-        sheet.cells = pd.DataFrame(columns=names, dtype=object)
         units = [c.value for c in next(rows, ())][:width] if how.units_row else []
-        keep_aside(sheet, above, units)
+        sheet = _sheet_under(headers, above, units, how)
+        names = [*map(str, sheet.cells)]
         first = how.header_row + 1 + how.units_row
         body = []
         for number, row in enumerate(rows, first):
@@ -166,11 +375,13 @@ def read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
             for header, cell in zip(names, row, strict=False):
                 if is_shown_as_percent(cell):
                     sheet.percents.setdefault(header, []).append(number)
-        sheet.cells = pd.DataFrame(body, columns=names, dtype=object)
-        sheet.cells.index = rows_in_file(first, len(body))
-        sheet.cells = without_empty_columns(sheet.cells)
-        _tell_of_merged(chosen, sheet)
-        _tell_of_hidden(chosen, sheet)
+        cells = pd.DataFrame(body, columns=names, dtype=object)
+        cells.index = _rows_in_file(first, len(body))
+        sheet.cells = _without_empty_columns(cells)
+        _look_for_merged(chosen, sheet, first)
+        if chosen.sheet_state != "visible":
+            said = f"the sheet {chosen.title!r} is hidden in the workbook, and is read"
+            sheet.notes.append(("sheet-hidden", said, ()))
         sheet.sheets = [one.title for one in filled_sheets(book)]
     finally:
         book.close()
@@ -188,13 +399,13 @@ def open_workbook(path: Path) -> openpyxl.Workbook:
     try:
         with zipfile.ZipFile(path) as packed:
             size = sum(part.file_size for part in packed.infolist())
-        refuse_too_large(size)
+        _refuse_too_large(size)
         # Only a book read whole tells which cells are merged.
         return openpyxl.load_workbook(
             path, read_only=size > LARGEST_WHOLE, data_only=True
         )
     except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
-        raise Unreadable(f"not readable as Excel: {first_line(error)}.") from error
+        raise Unreadable(f"not readable as Excel: {_first_line(error)}.") from error
 
 
 def _rows_of(sheet) -> Iterator[tuple]:
@@ -239,11 +450,11 @@ def is_shown_as_percent(cell) -> bool:
     return "%" in (cell.number_format or "")
 
 
-def _tell_of_merged(chosen, sheet: Sheet) -> None:
+def _look_for_merged(chosen, sheet: Sheet, first: int) -> None:
     """Find cells merged over several rows: all but the first are empty in the file."""
     merged = getattr(chosen, "merged_cells", None)
     tall = [r for r in merged.ranges if r.max_row > r.min_row] if merged else []
-    body = [r for r in tall if r.max_row >= sheet.cells.index.min()]
+    body = [r for r in tall if r.max_row >= first]
     if body:
         said = f"cells {listed([str(r) for r in body], most=3)} are merged; only the "
         said += "first row of each has the value. Unmerge them and fill it down"
@@ -251,275 +462,11 @@ def _tell_of_merged(chosen, sheet: Sheet) -> None:
         sheet.notes.append(("cells-merged", said, tuple(rows)))
 
 
-def _tell_of_hidden(chosen, sheet: Sheet) -> None:
-    """Say that the sheet read is hidden."""
-    if chosen.sheet_state != "visible":
-        said = f"the sheet {chosen.title!r} is hidden in the workbook, and is read"
-        sheet.notes.append(("sheet-hidden", said, ()))
+# ---- files written
 
 
-def refuse_too_large(unpacked: int) -> None:
-    """Refuse a file that would unfold to more than the memory meant for it."""
-    if unpacked > LARGEST_UNPACKED:
-        raise Unreadable(
-            f"would unfold to {unpacked / 1e9:.1f} GB; at most "
-            f"{LARGEST_UNPACKED / 1e9:.1f} GB are read. Split the season."
-        )
-
-
-def first_line(error: Exception) -> str:
-    """Return the first line of a library's message, without its full stop."""
-    return str(error).splitlines()[0].rstrip(".") if str(error) else "it is damaged"
-
-
-TEXTS = (".csv", ".txt", ".tsv")
-SUFFIXES = (".csv", ".parquet", ".xlsx")
-READABLE = (*TEXTS, ".parquet", *WORKBOOKS)
-# Files of other programs that hold tables; they are told of, not read.
-FOREIGN = (".xls", ".xlsb", ".ods", ".numbers", ".dbf", ".json")
-PLAIN = FileOptions()
-_SEPARATORS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
-_BYTE_ORDER_MARKS = {
-    b"\xef\xbb\xbf": "utf-8-sig",
-    b"\xff\xfe": "utf-16",
-    b"\xfe\xff": "utf-16",
-}
-
-
-def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
-    """Return the cells of a file, or of a sheet of it.
-
-    Parameters
-    ----------
-    path : Path
-    sheet : str
-        Of a workbook; "" takes the only one that is not hidden and not empty.
-    how : FileOptions
-        Header row, separator, encoding; what is left out is found out and told.
-
-    Raises
-    ------
-    Unreadable
-        If the file is empty, locked, truncated, of another format, or would unfold
-        to more than `LARGEST_UNPACKED` bytes.
-    """
-    try:
-        told = path.stat()
-        if not stat.S_ISREG(told.st_mode):
-            raise Unreadable("it is no ordinary file; expected a table.")
-        if told.st_size == 0:
-            raise Unreadable("the file is empty (0 bytes); expected a header row.")
-        suffix = path.suffix.lower()
-        if suffix == ".parquet":
-            return _read_parquet(path)
-        if suffix in WORKBOOKS:
-            return read_workbook(path, sheet, how)
-        if suffix in FOREIGN:
-            raise Unreadable(f"{suffix} is not read; save it as .xlsx or .csv.")
-        return _read_text(path, how)
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise Unreadable(f"cannot be opened: {reason}.") from error
-
-
-# ---- tables as text
-
-
-def _read_text(path: Path, how: FileOptions) -> Sheet:
-    """Read every cell of a CSV file as text; rows of another length are found."""
-    sheet = Sheet(pd.DataFrame())
-    encoding = how.encoding or encoding_of(path, sheet)
-    above, headers, units, lines, separator = _head(path, encoding, how, sheet)
-    sheet.cells = pd.DataFrame(columns=headers_once(headers, sheet), dtype="str")
-    keep_aside(sheet, above, units)
-    first = how.header_row + 1 + how.units_row
-    names = list(sheet.cells.columns)
-
-    def set_aside(row):
-        number = row.number - lines + first - 1
-        said = f"row {number} has {row.actual_columns} cells; expected "
-        said += f"{row.expected_columns} as in the header"
-        sheet.aside.append((number, "row-length", said))
-        return "skip"
-
-    # What is not UTF-8 is rewritten as it, in memory: pyarrow reads no other.
-    plain = encoding in ("utf-8", "utf-8-sig")
-    source = path if plain else io.BytesIO(path.read_bytes().decode(encoding).encode())
-    try:
-        cells = _body(source, lines, names, separator, set_aside)
-    except (arrow.ArrowInvalid, UnicodeDecodeError) as error:
-        raise Unreadable(f"not readable as CSV: {first_line(error)}.") from error
-    wrong = [row for row, code, _ in sheet.aside if code == "row-length"]
-    cells.index = rows_in_file(first, len(cells), wrong)
-    sheet.cells = without_empty_columns(cells)
-    _look_for_open_quotes(sheet, separator)
-    _look_for_cut(path, sheet, first + len(cells) + len(wrong) - 1)
-    return sheet
-
-
-def _body(source, lines: int, names: list[str], separator: str, set_aside):
-    """Return the cells under the headers, all as text."""
-    if not _has_more_lines(source, lines):
-        return pd.DataFrame(columns=names, dtype="str")
-    return arrow.csv.read_csv(
-        source,
-        read_options=arrow.csv.ReadOptions(
-            use_threads=False, block_size=16 << 20, skip_rows=lines, column_names=names
-        ),
-        parse_options=arrow.csv.ParseOptions(
-            delimiter=separator,
-            newlines_in_values=True,
-            ignore_empty_lines=False,
-            invalid_row_handler=set_aside,
-        ),
-        convert_options=arrow.csv.ConvertOptions(
-            column_types={name: arrow.large_string() for name in names},
-            null_values=[""],
-            strings_can_be_null=True,
-            quoted_strings_can_be_null=True,
-        ),
-    ).to_pandas()
-
-
-def _has_more_lines(source, lines: int) -> bool:
-    """Whether anything follows the first lines of a file."""
-    file = source.open("rb") if isinstance(source, Path) else source
-    try:
-        for _ in range(lines):
-            file.readline()
-        return bool(file.read(1))
-    finally:
-        file.close() if isinstance(source, Path) else file.seek(0)
-
-
-def encoding_of(path: Path, sheet: Sheet) -> str:
-    """Return a file's encoding: by its mark, UTF-8 if it is, else Western European."""
-    with path.open("rb") as file:
-        start = file.read(4096)
-    for mark, encoding in _BYTE_ORDER_MARKS.items():
-        if start.startswith(mark):
-            if encoding != "utf-8-sig":
-                sheet.notes.append(("file-form", f"it is read as {encoding}", ()))
-                return encoding
-            break
-    if start.count(b"\0") > len(start) / 4:
-        said = "it is no text, or UTF-16 without a mark; then set encoding"
-        raise Unreadable(f'{said} = "utf-16-le" in season.toml.')
-    place = _first_not_utf8(path)
-    if not place:
-        return "utf-8-sig"
-    said = f"{place} is not UTF-8, so the file is read as cp1252 (Western European); "
-    said += "if letters look wrong, name its encoding in season.toml"
-    sheet.notes.append(("file-form", said, ()))
-    try:
-        path.read_bytes().decode("cp1252")
-    except UnicodeDecodeError as error:
-        said = f"{place} is not UTF-8; name the file's encoding in season.toml."
-        raise Unreadable(said) from error
-    return "cp1252"
-
-
-def _first_not_utf8(path: Path) -> str:
-    """Return the place of the first byte that is not UTF-8, empty if all are."""
-    lines = 0
-    with path.open("rb") as file:
-        while block := file.read(1 << 20) + file.readline():  # whole letters
-            try:
-                block.decode()
-            except UnicodeDecodeError as error:
-                before = block[: error.start]
-                line = lines + before.count(b"\n") + 1
-                byte = len(before) - before.rfind(b"\n")
-                return f"line {line}, byte {byte}: {block[error.start]:#04x}"
-            lines += block.count(b"\n")
-    return ""
-
-
-def _head(path: Path, encoding: str, how: FileOptions, sheet: Sheet):
-    """Return the rows above the headers, headers, units, lines they take, separator."""
-    try:
-        with path.open(encoding=encoding, newline="") as file:
-            start = [file.readline(1 << 22) for _ in range(how.header_row + 20)]
-            separator = how.separator or _separator_of(start, how, sheet)
-            file.seek(0)
-            reader = csv.reader(file, delimiter=separator)
-            above = [next(reader, []) for _ in range(how.header_row - 1)]
-            headers = next(reader, [])
-            units = next(reader, []) if how.units_row else []
-            return above, headers, units, reader.line_num, separator
-    except (csv.Error, UnicodeError) as error:
-        raise Unreadable(f"not readable as CSV: {first_line(error)}.") from error
-
-
-def _separator_of(start: Sequence[str], how: FileOptions, sheet: Sheet) -> str:
-    """Return what parts the columns: the mark most frequent in the header row."""
-    header = start[how.header_row - 1] if len(start) >= how.header_row else ""
-    bare = re.sub(r'"[^"]*"', "", header)
-    times = {mark: bare.count(mark) for mark in _SEPARATORS}
-    found = max(times, key=lambda mark: times[mark])
-    if found != "," and times[found]:
-        said = f"its columns are parted by {_SEPARATORS[found]}"
-        sheet.notes.append(("file-form", said, ()))
-    return found if times[found] else ","
-
-
-def _look_for_open_quotes(sheet: Sheet, separator: str) -> None:
-    """Find cells that hold lines which look like rows: a quote opened, never closed."""
-    width = len(sheet.cells.columns)
-    for column in sheet.cells:
-        cells = sheet.cells[column]
-        if width < 2 or not _any_line_end(cells):
-            continue
-        lines = cells.str.count("\n")
-        marks = cells.str.count(re.escape(separator))
-        swallowed = (lines > 0) & (marks >= (width - 1) * lines / 2)
-        for row in cells.index[swallowed.fillna(False)]:
-            said = f"row {row}: {column} holds {counted(int(lines[row]), 'line end')} "
-            said += "and looks like rows of the table: a quotation mark was opened and "
-            said += "not closed. The lines in it are not read; close or delete it"
-            sheet.notes.append(("quote-open", said, (int(row),)))
-
-
-def _any_line_end(cells: pd.Series) -> bool:
-    """Whether any cell of a column of text holds a line end."""
-    found = compute.any(compute.match_substring(arrow.chunked_array(cells), "\n"))
-    return bool(found.as_py())
-
-
-def _look_for_cut(path: Path, sheet: Sheet, last: int) -> None:
-    """Say whether the last line lacks its end, as in a file copied in part."""
-    with path.open("rb") as file:
-        file.seek(-1, os.SEEK_END)
-        if file.read(1) in b"\r\n\0":
-            return
-    said = f"row {last}, the last, does not end with a line end; if the file was cut "
-    sheet.notes.append(("file-cut", f"{said}off, rows are missing", (last,)))
-
-
-# ---- Parquet
-
-
-def _read_parquet(path: Path) -> Sheet:
-    """Read a Parquet file; a row's number is its place after a header."""
-    try:
-        file = arrow.parquet.ParquetFile(path)
-        groups = range(file.metadata.num_row_groups)
-        size = sum(file.metadata.row_group(i).total_byte_size for i in groups)
-        refuse_too_large(size)
-        cells = file.read().to_pandas()
-    except arrow.ArrowException as error:
-        raise Unreadable(f"not readable as Parquet: {first_line(error)}.") from error
-    sheet = Sheet(cells)
-    cells.columns = pd.Index(headers_once(cells.columns, sheet))
-    cells.index = rows_in_file(2, len(cells))
-    return sheet
-
-
-# Letters a cell may not begin with if a spreadsheet is not to run it as a formula
-# (common practice; a leading apostrophe makes it text).
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-LONGEST_NAME = 120
 LOCK_FILE = ".in-use"
+LONGEST_NAME = 120
 
 
 class OutputBusy(KitError):
@@ -543,9 +490,13 @@ def file_name(name: str) -> str:
     if safe.endswith((".", " ")):
         safe = f"{safe[:-1]}%{ord(safe[-1]):02X}"
     if len(safe) > LONGEST_NAME:
-        digest = hashlib.sha256(name.encode("utf-8", "surrogatepass")).hexdigest()
-        safe = f"{safe[: LONGEST_NAME - 17]}~{digest[:16]}"
+        safe = f"{safe[: LONGEST_NAME - 17]}~{_hash_of(name)[:16]}"
     return safe
+
+
+def _hash_of(text: str) -> str:
+    """Return the SHA-256 of any text as hexadecimal."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
 def file_names(names: Iterable[str]) -> dict[str, str]:
@@ -555,8 +506,8 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
     for name in names:
         safe = file_name(name)
         while safe.casefold() in taken:
-            digest = hashlib.sha256(f"{name}\0{safe}".encode("utf-8", "surrogatepass"))
-            safe = f"{file_name(name)}~{digest.hexdigest()[:8]}"
+            again = _hash_of(f"{name}\0{safe}")
+            safe = f"{file_name(name)}~{again[:8]}"
         taken.add(safe.casefold())
         found[name] = safe
     return found
@@ -578,35 +529,25 @@ def write_bytes(path: Path, content: bytes, scratch: Path | None = None) -> Path
         If that cannot be done, under the file's own name; an earlier file stays.
     """
     path = Path(path)
+    temporary = None
     try:
-        return _replaced(path, content, scratch or path.parent)
-    except OSError as error:
-        error.filename, error.filename2 = str(path), None
-        raise
-
-
-def _replaced(path: Path, content: bytes, scratch: Path) -> Path:
-    """Write a file under another name, then rename it."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=scratch, prefix=".part-")
-    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(
+            dir=scratch or path.parent, prefix=".part-"
+        )
         with os.fdopen(handle, "wb") as file:
             file.write(content)
             file.flush()
             os.fsync(file.fileno())
         os.chmod(temporary, 0o644)
         os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
+    except BaseException as error:
+        if temporary:
+            Path(temporary).unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            error.filename, error.filename2 = str(path), None
         raise
     return path
-
-
-def defused(cells: pd.Series) -> pd.Series:
-    """Return text cells that no spreadsheet runs as a formula."""
-    texts = cells.astype("str")
-    risky = texts.str.startswith(_FORMULA_STARTS, na=False)
-    return texts.where(~risky, "'" + texts)
 
 
 def csv_bytes(table: pd.DataFrame) -> bytes:
@@ -622,7 +563,10 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
         elif pd.api.types.is_datetime64_any_dtype(cells):
             cells = cells.dt.strftime("%Y-%m-%dT%H:%M:%S")
         elif not pd.api.types.is_numeric_dtype(cells):
-            cells = defused(cells)
+            # With an apostrophe, no spreadsheet runs them as a formula.
+            texts = cells.astype("str")
+            risky = texts.str.startswith(("=", "+", "-", "@", "\t", "\r"), na=False)
+            cells = texts.where(~risky, "'" + texts)
         out[name] = cells
     frame = pd.DataFrame(out, columns=list(table.columns))
     # The writer does not see that a lone carriage return ends a line elsewhere.
@@ -632,12 +576,6 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
     quoting: Any = csv.QUOTE_NONNUMERIC if returns else csv.QUOTE_MINIMAL
     text = frame.to_csv(index=False, lineterminator="\n", quoting=quoting)
     return text.encode("utf-8")
-
-
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file as hexadecimal text."""
-    with Path(path).open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def json_bytes(content: dict) -> bytes:
@@ -673,25 +611,17 @@ def sole_use(folder: Path) -> Iterator[None]:
         ) from error
 
 
+# ---- what made them
+
 DISTRIBUTION = "harvest-moisture-audit"
 # The packages whose version can move a number or a picture.
-PACKAGES = (
-    "matplotlib",
-    "numpy",
-    "pandas",
-    "pandera",
-    "papermill",
-    "pyarrow",
-    "scipy",
-    "statsmodels",
-    "typst",
-)
+PACKAGES = "matplotlib numpy pandas papermill pyarrow scipy statsmodels typst"
 
 
 @cache
 def versions() -> dict[str, str]:
     """Return the versions of the kit, of Python and of the packages it rests on."""
-    found = {name: version(name) for name in PACKAGES}
+    found = {name: version(name) for name in PACKAGES.split()}
     own = {DISTRIBUTION: version(DISTRIBUTION), "python": platform.python_version()}
     return own | found
 
@@ -705,3 +635,9 @@ def code_hash() -> str:
     for name, path in sorted((p.relative_to(kit).as_posix(), p) for p in sources):
         digest.update(name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file as hexadecimal text."""
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

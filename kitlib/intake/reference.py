@@ -1,4 +1,4 @@
-"""Oven dishes to reference values, and benchtop readings to sample means."""
+"""Oven dishes to reference values, benchtop readings to means, and labs compared."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.schema import Table, at_places, by_value, left_out_rows, plot_places
+from kitlib.intake.schema import Table, at_places, by_value, plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import Estimate, not_known
@@ -21,6 +21,9 @@ from kitlib.words.limits import (
 from kitlib.words.terms import counted, crop_key, listed, show, show_span
 
 SAMPLE_KEYS = ["sample", "trial", "plot"]
+# Samples a curve (or meter and crop) needs before it can compare two labs.
+_FEWEST_COMPARED = 5
+UNNAMED_LAB = "lab not named"
 
 
 def two_stage_moisture(first_pct, second_pct):
@@ -45,11 +48,6 @@ def two_stage_moisture(first_pct, second_pct):
     return first_pct + (100 - first_pct) * second_pct / 100
 
 
-def loss_pct(before, after):
-    """Return a loss of mass in percent of the mass before."""
-    return 100 * (before - after) / before
-
-
 def dish_moisture(oven: pd.DataFrame) -> pd.Series:
     """Return each dish's moisture from its weights, or as the lab gave it.
 
@@ -57,10 +55,10 @@ def dish_moisture(oven: pd.DataFrame) -> pd.Series:
     container; a dish without them was dried in one stage. [% moisture, wet basis].
     """
     wet, dry = oven["wet_g"] - oven["tare_g"], oven["dry_g"] - oven["tare_g"]
-    stages = oven["prestage_wet_g"].notna() & oven["prestage_dry_g"].notna()
-    first = loss_pct(oven["prestage_wet_g"], oven["prestage_dry_g"]).where(stages, 0.0)
-    weighed = two_stage_moisture(first, loss_pct(wet.where(wet > 0), dry))
-    return weighed.fillna(oven["moisture_pct"])
+    before, after = oven["prestage_wet_g"], oven["prestage_dry_g"]
+    first = (100 * (before - after) / before).where(before.notna() & after.notna(), 0.0)
+    second = 100 * (wet.where(wet > 0) - dry) / wet.where(wet > 0)
+    return two_stage_moisture(first, second).fillna(oven["moisture_pct"])
 
 
 def pooled_sd(values, groups) -> tuple[float, int]:
@@ -93,7 +91,8 @@ class Reference:
     repeatability : DataFrame
         One row per method: samples with replicate dishes, df, sd_dish. [points]
     uncertainty : DataFrame
-        One row per crop and method, as `against_tolerance` returns it.
+        One row per crop and method: n_samples, reference_se (root mean square of the
+        samples', drying and weighing only), third_of_tolerance. [% moisture]
     dishes_used : Index
         Rows of the oven table behind `samples`.
     left_out : list of DataFrame
@@ -126,58 +125,37 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
     Reference
         Dishes in = dishes used + dishes left out.
     """
+    # Each method goes by the most frequent of the names it is written as.
+    key = by_value(oven.frame["method"], method_key)
+    usual = oven.frame["method"].groupby(key).agg(lambda names: names.mode().iloc[0])
+    crop = at_places(plots["crop"], plot_places(plots, oven.frame))
     dishes = oven.frame.assign(
         moisture=dish_moisture(oven.frame),
-        method=_one_name_each(oven.frame["method"]),
-        crop=_crop_of(oven.frame, plots),
+        method=key.map(usual),
+        crop=by_value(crop, crop_key).to_numpy(object),
     )
     blank = pd.DataFrame()
     found = Reference(blank, blank, blank, dishes.index[:0])
-    for code, which, reason in _dish_faults(dishes):
-        dishes = _set_aside(found, oven, dishes, which, code, reason)
-    dishes = _one_plot_per_sample(found, oven, dishes)
+    dishes = _without_faults(found, oven, dishes)
     dishes = _one_method_per_crop(found, oven, dishes, season)
-    dishes = _enough_dishes(found, oven, dishes, season)
+    n_dishes = dishes.groupby("sample")["moisture"].transform("size")
+    asked = season.minimum_dishes or dishes["method"].map(_routine_dishes(dishes))
+    reason = "fewer usable dishes than the lab's routine"
+    dishes = _set_aside(found, oven, dishes, n_dishes < asked, "one-dish", reason)
     found.dishes_used = dishes.index
-    found.repeatability = repeatability(dishes)
+    found.repeatability = _repeatability(dishes)
     found.samples = _samples(dishes, found.repeatability, season)
-    found.uncertainty = against_tolerance(found.samples, season)
+    found.uncertainty = _against_tolerance(found.samples, season)
     found.findings += [
         *_methods_in_doubt(dishes),
         *_dishes_apart(found.samples, dishes),
-        *_weights_against_given(dishes),
-        *_mass_lost(dishes),
+        *_weights_in_doubt(dishes),
         *_too_coarse(found.uncertainty),
     ]
     return found
 
 
-def _one_name_each(methods: pd.Series) -> pd.Series:
-    """Return each method under the most frequent of the names it goes by."""
-    key = by_value(methods, method_key)
-    usual = methods.groupby(key).agg(lambda names: names.mode().iloc[0])
-    return key.map(usual)
-
-
-def _crop_of(dishes: pd.DataFrame, plots: pd.DataFrame) -> np.ndarray:
-    """Return the crop of each dish's plot."""
-    crop = at_places(plots["crop"], plot_places(plots, dishes))
-    return by_value(crop, crop_key).to_numpy(object)
-
-
-def _dish_faults(dishes: pd.DataFrame) -> Iterator[tuple[str, pd.Series, str]]:
-    """Yield each rule a single dish can break: code, rows, reason."""
-    net_wet = dishes["wet_g"] - dishes["tare_g"]
-    heavier = (dishes["dry_g"] > dishes["wet_g"]) | (
-        dishes["prestage_dry_g"] > dishes["prestage_wet_g"]
-    )
-    early = dishes["weighed_at"] < dishes["sampled_at"]
-    lighter = (net_wet <= 0) | (dishes["dry_g"] < dishes["tare_g"])
-    yield "dry-heavier-than-wet", heavier, "the dish weighs more dry than wet"
-    yield "weighed-before-taken", early, "the sample was weighed before it was taken"
-    yield "out-of-range", lighter & ~heavier, "the dish weighs less than its tare"
-    none = dishes["moisture"].isna()
-    yield "cell-empty", none & ~lighter & ~heavier, "no moisture and no full weights"
+# ---- dishes that cannot serve
 
 
 def _set_aside(found, oven: Table, dishes, which, code: str, reason: str):
@@ -185,24 +163,31 @@ def _set_aside(found, oven: Table, dishes, which, code: str, reason: str):
     which = which.reindex(dishes.index, fill_value=False).fillna(False).astype(bool)
     if not which.any():
         return dishes
-    gone = dishes[which]
-    said = [oven.faults.get(int(row), (code, reason)) for row in gone.index]
-    rows = left_out_rows(gone, "oven", code, [words for _, words in said])
-    rows["code"] = [own for own, _ in said]
+    rows = oven.account_of(dishes[which], code, reason)
     found.left_out.append(rows)
     # Faults of cells were told of where the cells were read.
-    told = gone[[own == code for own, _ in said]]
+    told = dishes[which][(rows["code"] == code).to_numpy()]
     if len(told):
-        samples = listed(told["sample"].unique())
-        message = (
-            f"{reason}: {counted(len(told), 'dish', 'dishes')} of sample {samples}."
-        )
-        found.findings.append(Finding(code, message, "oven", tuple(told.index)))
+        n, samples = counted(len(told), "dish", "dishes"), told["sample"].unique()
+        said = f"{reason}: {n} of sample {listed(samples)}."
+        found.findings.append(Finding(code, said, "oven", tuple(told.index)))
     return dishes[~which]
 
 
-def _one_plot_per_sample(found, oven: Table, dishes) -> pd.DataFrame:
-    """Leave out samples whose label stands on the dishes of two plots."""
+def _without_faults(found, oven: Table, dishes: pd.DataFrame) -> pd.DataFrame:
+    """Leave out dishes that break a rule by themselves, and samples of two plots."""
+    wet, dry, tare = dishes["wet_g"], dishes["dry_g"], dishes["tare_g"]
+    early = dishes["weighed_at"] < dishes["sampled_at"]
+    heavier = (dry > wet) | (dishes["prestage_dry_g"] > dishes["prestage_wet_g"])
+    lighter = ((wet - tare <= 0) | (dry < tare)) & ~heavier
+    none = dishes["moisture"].isna() & ~lighter & ~heavier
+    for code, which, reason in (
+        ("dry-heavier-than-wet", heavier, "the dish weighs more dry than wet"),
+        ("weighed-before-taken", early, "the sample was weighed before it was taken"),
+        ("out-of-range", lighter, "the dish weighs less than its tare"),
+        ("cell-empty", none, "no moisture and no full weights"),
+    ):
+        dishes = _set_aside(found, oven, dishes, which, code, reason)
     labels = dishes[SAMPLE_KEYS].drop_duplicates()["sample"]
     shared = dishes["sample"].isin(labels[labels.duplicated()])
     reason = "the sample's label is on dishes of two plots"
@@ -227,22 +212,18 @@ def _one_method_per_crop(found, oven: Table, dishes, season: Season) -> pd.DataF
     return _set_aside(found, oven, dishes, other, "other-method", reason)
 
 
-def _enough_dishes(found, oven: Table, dishes, season: Season) -> pd.DataFrame:
-    """Leave out samples with fewer dishes than the lab's routine asks for."""
-    n_dishes = dishes.groupby("sample")["moisture"].transform("size")
-    routine = dishes["method"].map(_routine_dishes(dishes)).astype(float)
-    asked = season.minimum_dishes or routine
-    reason = "fewer usable dishes than the lab's routine"
-    return _set_aside(found, oven, dishes, n_dishes < asked, "one-dish", reason)
-
-
 def _routine_dishes(dishes) -> pd.Series:
     """Return, by method, 2 where half of the samples or more have two, else 1."""
     per_sample = dishes.groupby(["method", "sample"]).size()
-    return (per_sample >= 2).groupby("method").mean().ge(0.5).map({True: 2, False: 1})
+    return (
+        (per_sample >= 2).groupby("method").mean().ge(0.5).map({True: 2.0, False: 1.0})
+    )
 
 
-def repeatability(dishes: pd.DataFrame) -> pd.DataFrame:
+# ---- samples
+
+
+def _repeatability(dishes: pd.DataFrame) -> pd.DataFrame:
     """Return the pooled within-sample SD of each method. [% moisture].
 
     It covers drying and weighing only, not sampling or storage.
@@ -251,7 +232,7 @@ def repeatability(dishes: pd.DataFrame) -> pd.DataFrame:
     for method, group in dishes.groupby("method"):
         sd, df = pooled_sd(group["moisture"], group["sample"])
         n = int((group.groupby("sample").size() >= 2).sum())
-        rows.append({"method": method, "n_samples": n, "df": df, "sd_dish": sd})
+        rows.append((method, n, df, sd))
     return pd.DataFrame(rows, columns=["method", "n_samples", "df", "sd_dish"])
 
 
@@ -273,17 +254,11 @@ def _samples(dishes, spread, season: Season) -> pd.DataFrame:
     return samples.reset_index()
 
 
-def against_tolerance(samples: pd.DataFrame, season: Season) -> pd.DataFrame:
+def _against_tolerance(samples: pd.DataFrame, season: Season) -> pd.DataFrame:
     """Return the reference's own uncertainty beside a third of the tolerance.
 
-    Columns: crop, method, n_samples, reference_se (root mean square of the samples'
-    standard errors, drying and weighing only), third_of_tolerance (at their mean
-    moisture). [% moisture]
-
-    References
-    ----------
-    .. [1] French Order of 1 July 2010, article 21: errors are to be found with an
-       uncertainty of at most a third of the maximum permissible error.
+    French Order of 1 July 2010, article 21: errors are to be found with an
+    uncertainty of at most a third of the maximum permissible error.
     """
     rows = []
     known = samples[samples["reference_se"].notna() & samples["crop"].notna()]
@@ -295,16 +270,23 @@ def against_tolerance(samples: pd.DataFrame, season: Season) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _too_coarse(uncertainty: pd.DataFrame) -> Iterator[Finding]:
-    """Yield crops whose reference values are too uncertain to judge a meter by."""
-    coarse = uncertainty[
-        uncertainty["reference_se"] > uncertainty["third_of_tolerance"]
-    ]
-    for crop, method, _, se, third in coarse.itertuples(index=False, name=None):
-        said = f"{crop} dried by {method}: the standard uncertainty of a sample, "
-        said += f"{show(se)} points, is above a third of the tolerance, {show(third)} "
-        said += "(French Order of 1 July 2010, art. 21)."
-        yield Finding("reference-coarse", said, "oven")
+def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
+    """Return the mean benchtop reading of each sample and meter.
+
+    Columns: sample, trial, plot, meter, benchtop_pct, n_readings,
+    benchtop_test_weight_kg_hl. A reading without a number takes no part.
+    """
+    read = benchtop[benchtop["moisture_pct"].notna()]
+    by_sample = read.groupby([*SAMPLE_KEYS, "meter"], sort=False)
+    means = by_sample.agg(
+        benchtop_pct=("moisture_pct", "mean"),
+        n_readings=("moisture_pct", "size"),
+        benchtop_test_weight_kg_hl=("test_weight_kg_hl", "mean"),
+    )
+    return means.reset_index()
+
+
+# ---- what is in doubt
 
 
 def _methods_in_doubt(dishes: pd.DataFrame) -> Iterator[Finding]:
@@ -319,8 +301,7 @@ def _methods_in_doubt(dishes: pd.DataFrame) -> Iterator[Finding]:
     unclear = dishes.index[keys == ISO_6540]
     if len(unclear):
         said = "ISO 6540 has a reference and a routine procedure; the method does not "
-        said += "say which."
-        yield Finding("method-unclear", said, "oven", tuple(unclear))
+        yield Finding("method-unclear", f"{said}say which.", "oven", tuple(unclear))
 
 
 def _dishes_apart(samples: pd.DataFrame, dishes: pd.DataFrame) -> Iterator[Finding]:
@@ -341,58 +322,40 @@ def _dishes_apart(samples: pd.DataFrame, dishes: pd.DataFrame) -> Iterator[Findi
             yield Finding("method-unknown", said, "oven", remedy=remedy)
 
 
-def _weights_against_given(dishes: pd.DataFrame) -> Iterator[Finding]:
-    """Yield dishes whose weights say another moisture than the one beside them."""
+def _weights_in_doubt(dishes: pd.DataFrame) -> Iterator[Finding]:
+    """Yield dishes that deny the moisture beside them, and samples that lost mass."""
     weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
-    apart = (weighed - dishes["moisture_pct"]).abs()
-    odd = apart > threshold("weights_apart")
-    if odd.any():
-        columns = dishes["sample"], weighed, dishes["moisture_pct"]
+    given = dishes["moisture_pct"]
+    odd = dishes.index[(weighed - given).abs() > threshold("weights_apart")]
+    if len(odd):
         shown = [
-            f"{sample} ({show(by_weight)} by weight, {show(given)} given)"
-            for sample, by_weight, given in zip(*(c[odd] for c in columns), strict=True)
+            f"{sample} ({show(weighed[row])} by weight, {show(given[row])} given)"
+            for row, sample in dishes.loc[odd, "sample"].items()
         ]
         said = f"weights and moisture_pct differ in sample {listed(shown, most=3)}."
-        yield Finding("weights-contradict", said, "oven", tuple(dishes.index[odd]))
-
-
-def _mass_lost(dishes: pd.DataFrame) -> Iterator[Finding]:
-    """Yield samples that weighed less, or more, when opened than when sealed."""
+        yield Finding("weights-contradict", said, "oven", tuple(odd))
     lost = dishes["sealed_mass_g"] - dishes["opened_mass_g"]
-    odd = dishes[lost.abs() > threshold("mass_lost") + 1e-9]
+    odd = dishes.index[lost.abs() > threshold("mass_lost") + 1e-9]
     if len(odd):
-        each = lost[odd.index].groupby(odd["sample"], sort=False).first()
+        each = lost[odd].groupby(dishes.loc[odd, "sample"], sort=False).first()
         shown = [f"{sample} ({show(grams, 1)} g)" for sample, grams in each.items()]
         said = "lost (or, if negative, gained) more than "
         said += f"{threshold('mass_lost'):g} g between sealing and opening: sample "
         said += f"{listed(shown, most=5)}. What dries reads too low in the oven."
-        yield Finding("mass-lost", said, "oven", tuple(odd.index))
+        yield Finding("mass-lost", said, "oven", tuple(odd))
 
 
-def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
-    """Return the mean benchtop reading of each sample and meter.
-
-    Columns: sample, trial, plot, meter, benchtop_pct, n_readings,
-    benchtop_test_weight_kg_hl. A reading without a number takes no part.
-    """
-    read = benchtop[benchtop["moisture_pct"].notna()]
-    by_sample = read.groupby([*SAMPLE_KEYS, "meter"], sort=False)
-    means = by_sample.agg(
-        benchtop_pct=("moisture_pct", "mean"),
-        n_readings=("moisture_pct", "size"),
-        benchtop_test_weight_kg_hl=("test_weight_kg_hl", "mean"),
-    )
-    return means.reset_index()
+def _too_coarse(uncertainty: pd.DataFrame) -> Iterator[Finding]:
+    """Yield crops whose reference values are too uncertain to judge a meter by."""
+    for crop, method, _, se, third in uncertainty.itertuples(index=False, name=None):
+        if se > third:
+            said = f"{crop} dried by {method}: the standard uncertainty of a sample, "
+            said += f"{show(se)} points, is above a third of the tolerance, "
+            said += f"{show(third)} (French Order of 1 July 2010, art. 21)."
+            yield Finding("reference-coarse", said, "oven")
 
 
-def hours_between(earlier: pd.Series, later: pd.Series) -> pd.Series:
-    """Return hours from one time to another, nan where either is not known."""
-    return (later - earlier).dt.total_seconds() / 3600
-
-
-# Samples a curve (or meter and crop) needs before it can compare two labs.
-_FEWEST_COMPARED = 5
-UNNAMED_LAB = "lab not named"
+# ---- labs, and oven methods, compared on the season's samples
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -459,23 +422,19 @@ def compare_labs(
     """
     pairs = pairs[(pairs["basis"] == "oven") & ~pairs["parallel"]]
     pairs = pairs.assign(lab=pairs["lab"].fillna(UNNAMED_LAB))
-    couples: dict[tuple[str, str, str], list] = {}
-    for what in ("lab", "method"):
-        if what == "method" and _one_method_each(pairs):
-            continue  # a lab's own method cannot be told from the lab
+    couples = pairs.drop_duplicates(["lab", "method"])
+    # A lab's own method cannot be told from the lab.
+    n_labs, n_methods = pairs["lab"].nunique(), pairs["method"].nunique()
+    own_method = len(couples) == n_labs == n_methods > 1
+    compared: dict[tuple[str, str, str], list] = {}
+    for what in ("lab",) if own_method else ("lab", "method"):
         for crop, names in pairs.groupby("crop")[what]:
             by_size = names.value_counts().sort_index()
             main = str(by_size.idxmax())
             for name in by_size.index.drop([main]):
-                couples.setdefault((what, str(name), main), []).append(crop)
-    level = 1 - (1 - confidence) / max(len(couples), 1)
-    return tuple(_compared(pairs, *couple, level) for couple in couples.items())
-
-
-def _one_method_each(pairs: pd.DataFrame) -> bool:
-    """Whether there are several labs, each with a method that no other has."""
-    couples = pairs.drop_duplicates(["lab", "method"])
-    return len(couples) == pairs["lab"].nunique() == pairs["method"].nunique() > 1
+                compared.setdefault((what, str(name), main), []).append(crop)
+    level = 1 - (1 - confidence) / max(len(compared), 1)
+    return tuple(_compared(pairs, *names, level) for names in compared.items())
 
 
 def _compared(pairs, names: tuple[str, str, str], crops, level) -> LabDifference:
@@ -536,22 +495,19 @@ def lab_findings(
         pair = f"{each.what} {each.name} and {each.what} {each.main}"
         pair = pair.replace(f"lab {UNNAMED_LAB}", UNNAMED_LAB)
         rows = oven.index[oven[each.what].fillna(UNNAMED_LAB) == each.name]
+        moved = [
+            f"{show(moves, sign=True)} (curve {curve})"
+            for curve, moves in each.moves.items()
+            if each.opens(curve, step)
+        ]
         if not each.points.known:
             said = f"{pair} cannot be compared: {each.points.remark}."
             found.append(Finding("labs-apart", said, "oven", tuple(rows)))
-            continue
-        open_curves = [curve for curve in each.moves if each.opens(curve, step)]
-        if not open_curves:
-            continue
-        said = f"{pair} disagree: the first gives "
-        said += f"{show(each.points.value, sign=True)} points ("
-        said += f"{show_span(each.low, each.high, sign=True)}) on comparable samples, "
-        said += f"judged by the {each.through}. The bias moves by "
-        moved = [
-            f"{show(each.moves[curve], sign=True)} (curve {curve})"
-            for curve in open_curves
-        ]
-        found.append(
-            Finding("labs-differ", f"{said}{listed(moved)}.", "oven", tuple(rows))
-        )
+        elif moved:
+            said = f"{pair} disagree: the first gives "
+            said += f"{show(each.points.value, sign=True)} points ("
+            said += f"{show_span(each.low, each.high, sign=True)}) on comparable "
+            said += f"samples, judged by the {each.through}. The bias moves by "
+            said += f"{listed(moved)}."
+            found.append(Finding("labs-differ", said, "oven", tuple(rows)))
     return found

@@ -1,199 +1,53 @@
-"""Each table of a season, stated once: its columns, their kinds and their ranges."""
+"""The tables of a season: their columns, and cells turned into what those ask for.
 
+Each column's kind, range, unit and meaning stand in schema.csv.
+"""
+
+import csv
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
+from pathlib import Path
 from typing import Literal
 
 import numpy as np
 import pandas as pd
-import pandera.pandas as pa
 import pyarrow as arrow
 from pydantic import BaseModel, ConfigDict
 
 from kitlib.words.findings import Finding
 from kitlib.words.terms import counted, listed
 
-Moisture = Literal["percent", "fraction", "dry_basis"]
-
-
-class Strict(BaseModel):
-    """Settings that refuse a key they do not know."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class Units(Strict):
-    """Units that tables are written in; None where it is not said here."""
-
-    moisture: Moisture | None = None
-    mass: Literal["kg", "lb", "g"] | None = None
-    test_weight: Literal["kg_hl", "lb_bu"] | None = None
-    area: Literal["m2", "ft2", "ac"] | None = None
-    temperature: Literal["c", "f"] | None = None
-
-
-OUR_UNITS = Units(
-    moisture="percent", mass="kg", test_weight="kg_hl", area="m2", temperature="c"
-)
-
-
 TEXT, NUMBER, TIME, FLAG = "text", "number", "time", "flag"
-_DTYPES = {TEXT: "str", NUMBER: float, TIME: "datetime64[us]", FLAG: "boolean"}
+DTYPES = {TEXT: "str", NUMBER: "float64", TIME: "datetime64[us]", FLAG: "boolean"}
 
 
-def _column(kind, *, needed=True, empty_ok=False, low=None, high=None, unit=""):
-    """Return a column; `needed` asks for the header, `empty_ok` for no value."""
-    checks = []
-    if low is not None:
-        rule = f"{low:g} to {high:g} {unit}".strip()
-        checks = [pa.Check.in_range(low, high, error=rule)]
-    return pa.Column(
-        _DTYPES[kind],
-        checks,
-        nullable=empty_ok or not needed,
-        required=needed,
-        metadata={"kind": kind},
-    )
+@dataclass(frozen=True)
+class Column:
+    """A column of a table: what its cells hold, and between which values."""
+
+    kind: str
+    needed: bool  # whether the table must have it
+    low: float  # nan where there is no range
+    high: float
+    unit: str
+    meaning: str
 
 
-def _key():
-    return _column(TEXT)
+def _read_schemas(path: Path) -> dict[str, dict[str, Column]]:
+    """Return the columns of every table, in the order of the file."""
+    schemas: dict[str, dict[str, Column]] = {}
+    with path.open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            low, high = (float(row[end] or "nan") for end in ("low", "high"))
+            needed, told = row["needed"] == "yes", (row["unit"], row["meaning"])
+            column = Column(row["kind"], needed, low, high, *told)
+            schemas.setdefault(row["table"], {})[row["column"]] = column
+    return schemas
 
 
-def _text():
-    return _column(TEXT, needed=False)
-
-
-def _time(needed=False):
-    return _column(TIME, needed=needed, empty_ok=True)
-
-
-def _number(low, high, unit, needed=False):
-    """Return a number that may be left empty; beyond its range it is a fault."""
-    return _column(NUMBER, needed=needed, empty_ok=True, low=low, high=high, unit=unit)
-
-
-_MOISTURE = (0.0, 100.0, "% moisture, wet basis")
-_GRAMS = (0.0, 5000.0, "g")
-_TEST_WEIGHT = (10.0, 110.0, "kg/hL")
-_GRAIN_TEMP = (-40.0, 80.0, "°C")
-_ANY_OFFSET = (-20.0, 20.0, "% moisture")
-
-_PLOT_KEY = {"trial": _key(), "plot": _key()}
-
-SCHEMAS: dict[str, pa.DataFrameSchema] = {
-    "plots": pa.DataFrameSchema(
-        {
-            **_PLOT_KEY,
-            "entry": _key(),
-            "crop": _key(),
-            "curve": _key(),
-            "sensor_pct": _number(*_MOISTURE, needed=True),
-            # What is zero or negative is kept here and named where yields are made.
-            "plot_mass_kg": _number(-1e5, 1e5, "kg", needed=True),
-            "plot_area_m2": _number(-1e6, 1e6, "m²", needed=True),
-            "block": _text(),
-            "row": _text(),
-            "range": _text(),
-            "location": _text(),
-            "sensor": _text(),
-            "chamber_config": _text(),
-            "harvested_at": _time(),
-            "offset_in_force": _number(*_ANY_OFFSET),
-            "test_weight_kg_hl": _number(*_TEST_WEIGHT),
-            "grain_temp_c": _number(*_GRAIN_TEMP),
-            "remark": _text(),
-        }
-    ),
-    "oven": pa.DataFrameSchema(
-        {
-            "sample": _key(),
-            **_PLOT_KEY,
-            "method": _key(),
-            "moisture_pct": _number(*_MOISTURE),
-            "tare_g": _number(*_GRAMS),
-            "wet_g": _number(*_GRAMS),
-            "dry_g": _number(*_GRAMS),
-            "dish": _text(),
-            "prestage_wet_g": _number(*_GRAMS),
-            "prestage_dry_g": _number(*_GRAMS),
-            "sealed_mass_g": _number(*_GRAMS),
-            "opened_mass_g": _number(*_GRAMS),
-            "sampled_at": _time(),
-            "weighed_at": _time(),
-            "selection_reason": _text(),
-            "lab": _text(),
-            "remark": _text(),
-        }
-    ),
-    "benchtop": pa.DataFrameSchema(
-        {
-            "sample": _key(),
-            **_PLOT_KEY,
-            "meter": _key(),
-            "moisture_pct": _number(*_MOISTURE, needed=True),
-            "reading": _text(),
-            "read_at": _time(),
-            "grain_temp_c": _number(*_GRAIN_TEMP),
-            "test_weight_kg_hl": _number(*_TEST_WEIGHT),
-            "remark": _text(),
-        }
-    ),
-    "curves": pa.DataFrameSchema(
-        {
-            "curve": _key(),
-            "crop": _key(),
-            "offset_loaded": _number(*_ANY_OFFSET, needed=True),
-            "sensor": _text(),
-            "chamber_config": _text(),
-            "built_on": _time(),
-            "low_pct": _number(*_MOISTURE),
-            "high_pct": _number(*_MOISTURE),
-            "sep_at_setup": _number(0.0, 20.0, "% moisture"),
-            "n_at_setup": _number(1.0, 1e6, "samples"),
-            "parallel_of": _text(),
-            "scale_checked": _column(FLAG, needed=False),
-        }
-    ),
-    "readings": pa.DataFrameSchema(
-        {
-            **_PLOT_KEY,
-            "curve": _key(),
-            "sensor_pct": _number(*_MOISTURE, needed=True),
-        }
-    ),
-    "setup_runs": pa.DataFrameSchema(
-        {
-            "curve": _key(),
-            "sample": _key(),
-            "known_pct": _number(*_MOISTURE, needed=True),
-            "sensor_pct": _number(*_MOISTURE, needed=True),
-            "run": _text(),
-            "grain_mass_kg": _number(0.0, 100.0, "kg"),
-            "lab_test_weight_kg_hl": _number(*_TEST_WEIGHT),
-            "grain_temp_c": _number(*_GRAIN_TEMP),
-            "air_temp_c": _number(*_GRAIN_TEMP),
-            "water_added": _column(FLAG, needed=False),
-            "run_at": _time(),
-            "chamber_config": _text(),
-            "offset_in_force": _number(*_ANY_OFFSET),
-        }
-    ),
-    "check_runs": pa.DataFrameSchema(
-        {
-            "curve": _key(),
-            "sample": _key(),
-            "known_pct": _number(*_MOISTURE, needed=True),
-            "sensor_pct": _number(*_MOISTURE, needed=True),
-            "run_at": _time(needed=True),
-            "run": _text(),
-            "offset_in_force": _number(*_ANY_OFFSET),
-            "remark": _text(),
-        }
-    ),
-}
-
+SCHEMAS = _read_schemas(Path(__file__).with_name("schema.csv"))
+REQUIRED_TABLES = ("plots", "oven", "curves")
 # Headers that earlier files of users have, ours by theirs.
 FORMER_HEADERS = {
     "load_cells_verified": "scale_checked",
@@ -205,98 +59,110 @@ FORMER_HEADERS = {
 # Columns that hold a moisture: season.toml sets how high one may be.
 MOISTURES = ("sensor_pct", "moisture_pct", "known_pct", "low_pct", "high_pct")
 # Columns whose cells are names: spelt in several ways, they mean one thing.
-NAMES = (
-    "trial",
-    "plot",
-    "entry",
-    "crop",
-    "curve",
-    "sample",
-    "method",
-    "lab",
-    "meter",
-    "location",
-    "sensor",
-    "chamber_config",
-)
-REQUIRED_TABLES = ("plots", "oven", "curves")
-# Keys no two rows of a table may share.
-UNIQUE_KEYS = {"plots": ["trial", "plot"], "readings": ["trial", "plot", "curve"]}
+NAMES: tuple[str, ...] = ("trial", "plot", "entry", "crop", "curve", "sample")
+NAMES += ("method", "lab", "meter", "location", "sensor", "chamber_config")
 
-
-@cache
-def column_kinds(table: str) -> dict[str, str]:
-    """Return the kind of every column the audit knows in a table."""
-    return {
-        name: column.metadata["kind"] for name, column in SCHEMAS[table].columns.items()
-    }
-
-
-@cache
-def column_ranges(table: str) -> dict[str, tuple[float, float]]:
-    """Return the lowest and highest value of every column that has a range."""
-    ranges = {}
-    for name, column in SCHEMAS[table].columns.items():
-        for check in column.checks:
-            ends = check.statistics
-            ranges[name] = (ends["min_value"], ends["max_value"])
-    return ranges
+# Rows of a table's second file begin at this number, those of its third at twice it,
+# so that a row has one number and yet tells its file.
+ROWS_PER_SOURCE = 10_000_000
+QUOTED = 3  # cells at fault that are quoted; the rest of their kind are counted
+LEFT_OUT_KEYS = ["trial", "plot", "sample", "curve"]
 
 
 @cache
 def needed_columns(table: str) -> tuple[str, ...]:
     """Return the columns a table must have."""
-    columns = SCHEMAS[table].columns
-    return tuple(name for name, column in columns.items() if column.required)
+    return tuple(name for name, column in SCHEMAS[table].items() if column.needed)
 
 
-# Cells at fault that are quoted; the rest of their kind are counted.
-QUOTED = 3
-# Rows of a table's second file begin at this number, those of its third at twice it,
-# so that a row has one number and yet tells its file.
-ROWS_PER_SOURCE = 10_000_000
-LEFT_OUT_COLUMNS = ["table", "file", "row", "trial", "plot", "sample", "curve"]
-LEFT_OUT_COLUMNS += ["code", "reason"]
+@cache
+def needed_names(table: str) -> tuple[str, ...]:
+    """Return the columns of text a table must have, without which a row is none."""
+    return tuple(c for c in needed_columns(table) if SCHEMAS[table][c].kind == TEXT)
 
-# Factors to our units, by the ending of the column they apply to.
+
+# ---- units
+
+
+class Strict(BaseModel):
+    """Settings that refuse a key they do not know."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Units(Strict):
+    """Units that tables are written in; None where it is not said here."""
+
+    moisture: Literal["percent", "fraction", "dry_basis"] | None = None
+    mass: Literal["kg", "lb", "g"] | None = None
+    test_weight: Literal["kg_hl", "lb_bu"] | None = None
+    area: Literal["m2", "ft2", "ac"] | None = None
+    temperature: Literal["c", "f"] | None = None
+
+
+OUR_UNITS = Units(
+    moisture="percent", mass="kg", test_weight="kg_hl", area="m2", temperature="c"
+)
+_ENDINGS = {"_kg_hl": "test_weight", "_kg": "mass", "_m2": "area"}
+_ENDINGS |= {"temp_c": "temperature"}
 _FACTORS = {
-    "_kg": {"kg": 1.0, "lb": 0.45359237, "g": 0.001},
-    "_m2": {"m2": 1.0, "ft2": 0.09290304, "ac": 4046.8564224},
+    "lb": 0.45359237,
+    "g": 0.001,
+    "ft2": 0.09290304,
+    "ac": 4046.8564224,
     # 1 lb per Winchester bushel of 2150.42 in³ (7 CFR 810.102).
-    "_kg_hl": {"kg_hl": 1.0, "lb_bu": 45.359237 / 35.23907016688},
+    "lb_bu": 45.359237 / 35.23907016688,
 }
-_YES, _NO = ("yes", "y", "true", "1"), ("no", "n", "false", "0")
-_TWO_WAYS = r"\s*\d{1,2}[./-]\d{1,2}[./-]\d{2,4}.*"
+
+
+@cache
+def quantity_of(column: str) -> str:
+    """Return the quantity whose unit a column is converted from, or nothing.
+
+    Examples
+    --------
+    >>> quantity_of("plot_mass_kg"), quantity_of("test_weight_kg_hl")
+    ('mass', 'test_weight')
+    """
+    if column in MOISTURES:
+        return "moisture"
+    ends = (what for ending, what in _ENDINGS.items() if column.endswith(ending))
+    return next(ends, "")
+
+
+def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
+    """Convert a column from the file's unit.
+
+    Moisture on dry basis D is 100·D/(100 + D) percent on wet basis.
+    """
+    quantity = quantity_of(column)
+    unit = getattr(units, quantity) if quantity else None
+    if unit == "dry_basis":
+        return 100 * values / (100 + values)
+    if unit == "fraction":
+        return values * 100
+    if unit == "f":
+        return (values - 32) / 1.8
+    return values * _FACTORS[unit] if unit in _FACTORS else values
+
+
+# ---- tables
 
 
 @dataclass(frozen=True)
 class Source:
-    """One file or sheet that rows of a table come from.
+    """One file or sheet that rows of a table come from."""
 
-    Attributes
-    ----------
-    name : str
-        Path in the season folder, with the sheet: ``combine.xlsx#Plots``.
-    headers : dict of str to str
-        Our columns that are in it, and the header each has in the file.
-    units_row : dict of str to str
-        By our column, what the row of units under the headers says.
-    units : Units
-        Those that season.toml gives for it.
-    sheets : tuple of str
-        The workbook's sheets that hold anything, named as `name` is.
-    """
-
-    name: str
-    headers: dict[str, str]
-    units_row: dict[str, str]
-    units: Units
-    sheets: tuple[str, ...] = ()
+    name: str  # path in the season folder, with the sheet: combine.xlsx#Plots
+    headers: dict[str, str]  # by our column, its header in the file
+    units_row: dict[str, str]  # by our column, what a row of units says
+    units: Units  # those that season.toml gives for it
+    sheets: tuple[str, ...] = ()  # the workbook's that hold anything, named alike
 
 
 @dataclass
 class Table:
-    """A table whose cells are what they should be.
+    """A table whose cells are what they should be, with all that was found.
 
     Attributes
     ----------
@@ -304,10 +170,10 @@ class Table:
         Typed columns, those the audit does not know kept; indexed by the row in
         the file (header = row 1), in a further file counted on from a multiple of
         `ROWS_PER_SOURCE`. A cell at fault is empty.
+    name : str
     findings : list of Finding
-        All that was found.
     faults : dict
-        First fault of a row, in words: what a later step quotes when it must
+        First fault of a row, code and words: what a later step quotes when it must
         leave the row out for want of the cell.
     left_out : list of DataFrame
         Rows no longer in `frame`, with their reason.
@@ -318,13 +184,14 @@ class Table:
     """
 
     frame: pd.DataFrame
+    name: str = ""
     findings: list[Finding] = field(default_factory=list)
     faults: dict[int, tuple[str, str]] = field(default_factory=dict)
     left_out: list[pd.DataFrame] = field(default_factory=list)
     read: int = 0
     sources: list[Source] = field(default_factory=list)
 
-    def where(self, rows: Sequence[int], most: int = 12) -> str:
+    def where(self, rows: Iterable[int], most: int = 12) -> str:
         """Return rows as a reader finds them: with the file, where there are several.
 
         Examples
@@ -347,48 +214,58 @@ class Table:
         ]
         return listed(parts, most)
 
+    def tell(self, code: str, said: str, rows: Iterable = (), remedy: str = "") -> None:
+        """Add a finding about this table."""
+        found = Finding(code, said, self.name, tuple(rows), remedy=remedy)
+        self.findings.append(found)
+
+    def fault(self, wrong: pd.Series, code: str, rule: str) -> None:
+        """Record cells at fault: one finding, which quotes the first ones.
+
+        `wrong` holds the cells by their row; its name is their column.
+        """
+        if wrong.empty:
+            return
+        cells = list(zip(map(int, wrong.index), map(_quoted, wrong), strict=True))
+        for row, value in cells:
+            said = f"{self.where([row])}: {wrong.name} is {value}"
+            self.faults.setdefault(row, (code, f"{said}; expected {rule}."))
+        if len(cells) > 1:
+            shown = [f"{value} ({self.where([row])})" for row, value in cells[:QUOTED]]
+            rest = [""] * (len(cells) - len(shown))  # only counted
+            said = f"{wrong.name} is {listed([*shown, *rest], QUOTED)}"
+        self.tell(code, f"{said}; expected {rule}.", wrong.index)
+
+    def account_of(self, gone, code, reason, quote: bool = True) -> pd.DataFrame:
+        """Return rows as left_out.csv has them: their keys, a code and a reason.
+
+        Code and reason are one text or one for each row; with `quote`, a row with a
+        fault in a cell of its own gives that in their place.
+        """
+        keys = {key: gone[key].array if key in gone else "" for key in LEFT_OUT_KEYS}
+        told = {"table": self.name, "file": "", "row": gone.index, **keys}
+        rows = pd.DataFrame(told, dtype=object).assign(code=code, reason=reason)
+        faults = [(n, self.faults.get(int(row))) for n, row in enumerate(gone.index)]
+        for n, fault in faults if quote else ():
+            if fault:
+                rows.loc[n, ["code", "reason"]] = fault
+        return rows
+
+    def leave_out(self, which, code: str, reason: str) -> None:
+        """Move rows from the frame to those left out, quoting their own faults."""
+        if which.any():
+            self.left_out.append(self.account_of(self.frame[which], code, reason))
+            self.frame = self.frame[~which]
+
 
 def located(findings: Iterable[Finding], tables: Mapping[str, Table]) -> list[Finding]:
     """Return findings that say the file of their rows, if a table has several."""
     return [
-        replace(found, where=tables[found.table].where(found.rows, most=12))
+        replace(found, where=tables[found.table].where(found.rows))
         if found.rows and len(getattr(tables.get(found.table), "sources", ())) > 1
         else found
         for found in findings
     ]
-
-
-def left_out_rows(frame, table: str, code: str, reason) -> pd.DataFrame:
-    """Return rows of a table in the form of left_out.csv.
-
-    `reason` is one text for all rows or one for each.
-    """
-    rows = pd.DataFrame({"table": table, "file": "", "row": frame.index}, dtype=object)
-    for name in ("trial", "plot", "sample", "curve"):
-        rows[name] = frame[name].to_numpy(object) if name in frame else ""
-    rows["code"] = code
-    rows["reason"] = reason
-    return rows[LEFT_OUT_COLUMNS]
-
-
-def fault_cells(table: Table, name: str, wrong, code: str, rule: str) -> None:
-    """Record cells at fault: one finding, which quotes the first and counts the rest.
-
-    `wrong` is a Series of the cells; its name is their column.
-    """
-    if wrong.empty:
-        return
-    for row, value in wrong.items():
-        said = f"{table.where([row])}: {wrong.name} is {_quoted(value)}; "
-        table.faults.setdefault(int(row), (code, f"{said}expected {rule}."))
-    shown = [f"{_quoted(v)} ({table.where([r])})" for r, v in wrong[:QUOTED].items()]
-    said = f"{wrong.name} is {listed([*shown, *wrong.index[QUOTED:]], QUOTED)}"
-    if len(wrong) == 1:
-        row, value = wrong.index[0], wrong.iloc[0]
-        said = f"{table.where([row])}: {wrong.name} is {_quoted(value)}"
-    said += f"; expected {rule}."
-    found = Finding(code=code, table=name, message=said, rows=tuple(wrong.index))
-    table.findings.append(found)
 
 
 def _quoted(value, longest: int = 40) -> str:
@@ -398,10 +275,12 @@ def _quoted(value, longest: int = 40) -> str:
     return text if isinstance(value, float | int) else repr(text)
 
 
+# ---- cells of a kind
+
+
 def in_its_kind(
     cells: pd.Series,
     kind: str,
-    name: str,
     table: Table,
     decimal: str = ".",
     dates: Sequence[str] = (),
@@ -414,8 +293,6 @@ def in_its_kind(
         Text, or typed cells of a spreadsheet or a Parquet file.
     kind : str
         TEXT, NUMBER, TIME or FLAG.
-    name : str
-        The table's name.
     table : Table
         Takes what is found.
     decimal : str
@@ -424,29 +301,10 @@ def in_its_kind(
         Its forms of times, besides ISO 8601.
     """
     if kind == NUMBER:
-        return _numbers(cells, name, table, decimal)
+        return _numbers(cells, table, decimal)
     if kind == TIME:
-        return _times(cells, name, table, dates)
-    return (_texts if kind == TEXT else _flags)(cells, name, table)
-
-
-def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
-    """Convert a column from the file's unit, known by the column's ending.
-
-    Moisture on dry basis D is 100·D/(100 + D) percent on wet basis.
-    """
-    if column in MOISTURES:
-        if units.moisture == "dry_basis":
-            return 100 * values / (100 + values)
-        return values * 100 if units.moisture == "fraction" else values
-    chosen = {"_kg": units.mass, "_m2": units.area, "_kg_hl": units.test_weight}
-    for ending, unit in chosen.items():
-        if column.endswith(ending):
-            factor = _FACTORS[ending].get(unit or "", 1.0)
-            return values if factor == 1.0 else values * factor
-    if column.endswith("temp_c") and units.temperature == "f":
-        return (values - 32) / 1.8
-    return values
+        return _times(cells, table, dates)
+    return (_texts if kind == TEXT else _flags)(cells, table)
 
 
 def trimmed(cells: pd.Series) -> pd.Series:
@@ -455,34 +313,31 @@ def trimmed(cells: pd.Series) -> pd.Series:
     return texts.mask(texts == "")
 
 
-def _texts(cells, name, table) -> pd.Series:
+def _texts(cells: pd.Series, table: Table) -> pd.Series:
     """Return keys and remarks as text; 7 stays "7" and "007" stays "007"."""
     if cells.dtype == object:  # typed cells of a spreadsheet
         dates = cells.map(lambda cell: hasattr(cell, "isoformat"))
-        rule = "text; format it as text"
-        fault_cells(table, name, cells[dates], "key-is-a-date", rule)
-        cells = cells.mask(dates).map(_cell_text, na_action="ignore")
-    elif pd.api.types.is_numeric_dtype(cells):
-        cells = cells.map(_cell_text, na_action="ignore")
+        table.fault(cells[dates], "key-is-a-date", "text; format it as text")
+        cells = cells.mask(dates)
+    if cells.dtype == object or pd.api.types.is_numeric_dtype(cells):
+        cells = cells.map(
+            # Whole numbers of a spreadsheet are written without a decimal point.
+            lambda c: (
+                f"{c:.0f}"
+                if isinstance(c, (float, np.floating)) and c.is_integer()
+                else str(c)
+            ),
+            na_action="ignore",
+        )
     texts = cells.astype("str")
-    plain = trimmed(texts)
     spaced = texts.index[(texts != texts.str.strip()) & texts.notna()]
     if len(spaced):
         said = f"spaces around {cells.name} were taken away in "
-        said += f"{counted(len(spaced), 'row')}."
-        table.findings.append(
-            Finding(code="spaces-trimmed", message=said, table=name, rows=tuple(spaced))
-        )
-    return plain
+        table.tell("spaces-trimmed", f"{said}{counted(len(spaced), 'row')}.", spaced)
+    return trimmed(texts)
 
 
-def _cell_text(cell) -> str:
-    """Return a spreadsheet's cell as text, whole numbers without a decimal point."""
-    whole = isinstance(cell, float | np.floating) and cell.is_integer()
-    return str(int(cell)) if whole else str(cell)
-
-
-def _numbers(cells, name, table, decimal: str) -> pd.Series:
+def _numbers(cells: pd.Series, table: Table, decimal: str) -> pd.Series:
     """Return numbers; text, nan and infinity among them are faults."""
     if pd.api.types.is_numeric_dtype(cells):
         numbers = cells.astype(float)
@@ -493,103 +348,76 @@ def _numbers(cells, name, table, decimal: str) -> pd.Series:
             numeric = cells.map(lambda cell: isinstance(cell, float | int))
             swapped = texts.str.translate(str.maketrans(",.", ".,"))
             texts = texts.where(numeric, swapped)
-        numbers = _as_floats(texts)
+        try:  # twenty times as quick, and every cell of most columns is a number
+            plain = arrow.chunked_array(texts).cast(arrow.float64())
+            numbers = pd.Series(plain.to_numpy(), texts.index)
+        except arrow.ArrowInvalid:
+            numbers = pd.to_numeric(texts, errors="coerce").astype(float)
     numbers = numbers.mask(np.isinf(numbers))
     wrong = cells[numbers.isna() & cells.notna()]
     mark = "comma" if decimal == "," else "point"
     rule = f"a number with a decimal {mark}, or an empty cell"
-    if mark == "point" and _are_numbers_with_commas(wrong):
-        rule += f'; if the file has decimal commas, set decimal = "," in [files.{name}]'
-    fault_cells(table, name, wrong, "not-a-number", rule)
+    commas = wrong.astype("str").str.fullmatch(r"\s*[+-]?\d+,\d+\s*")
+    if mark == "point" and len(wrong) and commas.mean() > 0.5:
+        rule += '; if the file has decimal commas, set decimal = "," in '
+        rule += f"[files.{table.name}]"
+    table.fault(wrong, "not-a-number", rule)
     return numbers
 
 
-def _as_floats(texts: pd.Series) -> pd.Series:
-    """Return text as numbers, nan where it is none; whole columns at once if it can."""
-    try:  # twenty times as quick, and every cell of most columns is a number
-        numbers = arrow.chunked_array(texts).cast(arrow.float64())
-    except arrow.ArrowInvalid:
-        return pd.to_numeric(texts, errors="coerce").astype(float)
-    return pd.Series(numbers.to_numpy(), texts.index)
-
-
-def _are_numbers_with_commas(wrong: pd.Series) -> bool:
-    """Whether most cells that are no numbers would be with a decimal comma."""
-    commas = wrong.astype("str").str.fullmatch(r"\s*[+-]?\d+,\d+\s*")
-    return len(wrong) > 0 and bool(commas.mean() > 0.5)
-
-
-def _times(cells, name, table, dates: Sequence[str]) -> pd.Series:
+def _times(cells: pd.Series, table: Table, forms: Sequence[str]) -> pd.Series:
     """Return times, without a zone; what is neither ISO 8601 nor as told is a fault."""
-    if not pd.api.types.is_datetime64_any_dtype(cells):
-        texts = trimmed(cells.map(_iso_text, na_action="ignore"))
-        cells = cells.mask(texts.isna())
-        times = _as_times(texts, dates)
-        _find_mixed_zones(texts, name, table)
-    else:
+    if pd.api.types.is_datetime64_any_dtype(cells):
         times = pd.to_datetime(cells, utc=True)
+    else:
+        texts = trimmed(
+            cells.map(
+                lambda c: c.isoformat() if hasattr(c, "isoformat") else str(c),
+                na_action="ignore",
+            )
+        )
+        cells = cells.mask(texts.isna())
+        times = pd.to_datetime(texts, format="ISO8601", errors="coerce", utc=True)
+        for form in forms:
+            told = pd.to_datetime(texts, format=form, errors="coerce", utc=True)
+            times = told.fillna(times)
+        _find_mixed_zones(texts, table)
     wrong = cells[times.isna() & cells.notna()]
     rule = "a time such as 2025-10-03T14:30"
-    if wrong.astype("str").str.fullmatch(_TWO_WAYS).any():
+    two_ways = r"\s*\d{1,2}[./-]\d{1,2}[./-]\d{2,4}.*"
+    if wrong.astype("str").str.fullmatch(two_ways).any():
         rule += ", for day and month can be read two ways; say which comes first in "
-        rule += f'[files.{name}], such as dates = "%d/%m/%Y %H:%M" or "%m/%d/%Y"'
-    fault_cells(table, name, wrong, "not-a-time", rule)
+        rule += f'[files.{table.name}], such as dates = "%d/%m/%Y %H:%M" or "%m/%d/%Y"'
+    table.fault(wrong, "not-a-time", rule)
     return times.dt.tz_localize(None).astype("datetime64[us]")
 
 
-def _as_times(texts: pd.Series, forms: Sequence[str]) -> pd.Series:
-    """Return text as times in UTC, in one of the forms or in ISO 8601."""
-    times = pd.to_datetime(texts, format="ISO8601", errors="coerce", utc=True)
-    for form in forms:
-        told = pd.to_datetime(texts, format=form, errors="coerce", utc=True)
-        times = told.fillna(times)
-    return times
-
-
-def _find_mixed_zones(texts: pd.Series, name: str, table: Table) -> None:
+def _find_mixed_zones(texts: pd.Series, table: Table) -> None:
     """Say which times name their zone where others do not, or name another."""
     form = r"\d[T ]\d\d?:.*?(Z|UTC|[+-]\d\d(?::?\d\d)?)$"
     zones = texts.dropna().str.extract(form)[0].fillna("")
-    usual = zones.mode()
-    other = zones[zones != usual.iloc[0]] if len(usual) else zones
+    other = zones.index[zones != next(iter(zones.mode()), "")]
     if len(other):
-        rows = tuple(other.index)
-        said = f"{texts.name} of {table.where(rows)} names another zone than the "
-        said += "others; times with a zone are read as UTC, the others as they "
-        said += "stand."
-        table.findings.append(
-            Finding(
-                code="zones-mixed", message=said, table=name, rows=tuple(other.index)
-            )
-        )
+        said = f"{texts.name} of {table.where(other)} names another zone than the "
+        said += "others; times with a zone are read as UTC, the others as they stand."
+        table.tell("zones-mixed", said, other)
 
 
-def _iso_text(cell) -> str:
-    """Return a spreadsheet's date in ISO 8601, other cells as text."""
-    return cell.isoformat() if hasattr(cell, "isoformat") else str(cell)
-
-
-def _flags(cells, name, table) -> pd.Series:
+def _flags(cells: pd.Series, table: Table) -> pd.Series:
     """Return yes and no as booleans; other words are faults."""
     words = trimmed(cells.map(str, na_action="ignore")).str.casefold()
     flags = pd.Series(pd.NA, index=cells.index, dtype="boolean")
-    flags[words.isin(_YES)] = True
-    flags[words.isin(_NO)] = False
-    wrong = cells[flags.isna() & words.notna()]
-    fault_cells(table, name, wrong, "not-a-number", "yes or no")
+    flags[words.isin(["yes", "y", "true", "1"])] = True
+    flags[words.isin(["no", "n", "false", "0"])] = False
+    table.fault(cells[flags.isna() & words.notna()], "not-a-number", "yes or no")
     return flags
+
+
+# ---- cells by their value, and by their place in the plots table
 
 
 def by_value(cells: pd.Series, make: Callable, missing=np.nan) -> pd.Series:
     """Return what a function makes of each cell, called once a distinct value.
-
-    Parameters
-    ----------
-    cells : Series
-    make : callable
-        Given a value that is not missing.
-    missing : object
-        What stands for a missing value.
 
     Examples
     --------

@@ -1,10 +1,10 @@
-"""How foreign files are read: what season.toml says of files, units and samples."""
+"""The settings of a season, read from season.toml."""
 
 import codecs
 import json
 import stat
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from math import nan
 from pathlib import Path
@@ -28,7 +28,6 @@ from kitlib.intake.schema import (
     SCHEMAS,
     Strict,
     Units,
-    column_kinds,
 )
 from kitlib.words.findings import refuse
 from kitlib.words.limits import (
@@ -46,104 +45,65 @@ from kitlib.words.limits import (
 )
 from kitlib.words.terms import crop_key, listed
 
+SETTINGS_FILE = "season.toml"
+# Beside a run's notebooks: where the season lay, and the earlier ones' results.
+SEASON_PATH, EARLIER_PATHS = "season.path", "earlier.path"
+# A settings file longer than this is some other file. [bytes]
+LARGEST_SETTINGS = 1 << 20
+
+
+# ---- kinds of values
+
 
 def in_a_list(value: object) -> object:
     """Return one value as a list of one."""
     return value if isinstance(value, list) else [value]
 
 
+def _no_fraction(percent: float) -> float:
+    """Refuse a moisture given as a fraction: no grain is below 1 %."""
+    if percent < 1:
+        raise ValueError(f"expected percent, such as 15.5; {percent:g} is a fraction")
+    return percent
+
+
+def _known_encoding(encoding: str) -> str:
+    """Return an encoding under Python's name for it."""
+    try:
+        return codecs.lookup(encoding).name
+    except LookupError as error:
+        raise ValueError("expected an encoding such as utf-8 or cp1252") from error
+
+
+def _known_form(form: str) -> str:
+    """Refuse a form of dates that writes none."""
+    if "%" not in form or date.min.strftime(form) == form:
+        raise ValueError('expected a form such as "%d/%m/%Y %H:%M"')
+    return form
+
+
+def _without_zone(time: datetime) -> datetime:
+    """Return a time as the tables have it: in UTC if it names its zone."""
+    return time.astimezone(UTC).replace(tzinfo=None) if time.tzinfo else time
+
+
 if TYPE_CHECKING:  # no checker can read choices out of a table
     TableName = str
+    RuleName = str
+    NamingColumn = str
 else:
     TableName = Literal[tuple(SCHEMAS)]
+    RuleName = Literal[tuple(TOLERANCE_RULES)]
+    NamingColumn = Literal[NAMES]
 Texts = Annotated[list[str], BeforeValidator(in_a_list)]
-
-
-# [units] holds for all tables, [units.<table>] for one.
-_UNITS_BY_TABLE: dict[str, Any] = {table: (Units, Units()) for table in SCHEMAS}
-SeasonUnits: Any = create_model("SeasonUnits", __base__=Units, **_UNITS_BY_TABLE)
-
-
-class FileOptions(Strict, BaseModel):
-    """How the files of one table are read, as [files.<table>] says.
-
-    Attributes
-    ----------
-    read : list of str
-        Paths or patterns inside the season folder; ``file#sheet`` names a sheet. None
-        means the file that has the table's name.
-    header_row : int
-        Row of the headers, as the spreadsheet numbers rows.
-    units_row : bool
-        Whether a row of units stands under the headers.
-    separator, encoding : str or None
-        None: found out, and said.
-    decimal : str
-        Mark before the decimals.
-    dates : list of str
-        Forms of times as `strptime` writes them, besides ISO 8601.
-    missing : list of str
-        What stands for an empty cell.
-    skip_rows_where : dict
-        Rows left out for what a column of ours says, such as totals.
-    fixed : dict
-        Columns of ours that are the same in all rows.
-    columns, units
-        Those of these files only.
-    """
-
-    read: Texts = []
-    header_row: Annotated[int, Field(ge=1)] = 1
-    units_row: bool = False
-    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
-    decimal: Literal[".", ","] = "."
-    encoding: str | None = None
-    dates: Texts = []
-    missing: Texts = []
-    skip_rows_where: dict[str, Texts] = {}
-    fixed: dict[str, str | bool | int | float | datetime | date] = {}
-    columns: dict[str, Texts] = {}
-    units: Units = Units()
-
-    @field_validator("encoding")
-    @classmethod
-    def _known_encoding(cls, encoding: str | None) -> str | None:
-        try:
-            return codecs.lookup(encoding).name if encoding else None
-        except LookupError as error:
-            raise ValueError("expected an encoding such as utf-8 or cp1252") from error
-
-    @field_validator("dates")
-    @classmethod
-    def _known_forms(cls, forms: list[str]) -> list[str]:
-        for form in forms:
-            if date.min.strftime(form) == form or "%" not in form:
-                raise ValueError('expected a form such as "%d/%m/%Y %H:%M"')
-        return forms
-
-
-class OffsetChange(Strict):
-    """An offset in force on a curve from a time on."""
-
-    curve: str
-    start: datetime = Field(alias="from")
-    value: Annotated[float, Field(ge=-20, le=20)]
-
-    @field_validator("start")
-    @classmethod
-    def _without_zone(cls, start: datetime) -> datetime:
-        return start.astimezone(UTC).replace(tzinfo=None) if start.tzinfo else start
-
-
-class Selection(Strict, BaseModel):
-    """Which reasons for taking a sample are blind to the sensor's reading."""
-
-    blind: Texts = ["random", "stratified", "all", "systematic"]
-
-    def is_blind(self, reason: str) -> bool:
-        """Whether a reason is one of them, letter case and outer spaces apart."""
-        plain = reason.strip().casefold()
-        return not plain or plain in {name.strip().casefold() for name in self.blind}
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Count = Annotated[int, Field(ge=1)]
+Percent = Annotated[float, Field(gt=0, lt=100), AfterValidator(_no_fraction)]
+Encoding = Annotated[str, AfterValidator(_known_encoding)]
+DateForms = Annotated[
+    list[Annotated[str, AfterValidator(_known_form)]], BeforeValidator(in_a_list)
+]
 
 
 def toml_text(text: str) -> str:
@@ -157,30 +117,55 @@ def toml_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-if TYPE_CHECKING:  # no checker can read choices out of a table
-    RuleName = str
-    NamingColumn = str
-else:
-    RuleName = Literal[tuple(TOLERANCE_RULES)]
-    NamingColumn = Literal[NAMES]
+# ---- how foreign files are read
 
-SETTINGS_FILE = "season.toml"
-# Beside a run's notebooks: where the season lay, and the earlier ones' results.
-SEASON_PATH, EARLIER_PATHS = "season.path", "earlier.path"
-BY_USER = "season.toml"
-# A settings file longer than this is some other file. [bytes]
-LARGEST_SETTINGS = 1 << 20
+# [units] holds for all tables, [units.<table>] for one.
+_UNITS_BY_TABLE: dict[str, Any] = {table: (Units, Units()) for table in SCHEMAS}
+SeasonUnits: Any = create_model("SeasonUnits", __base__=Units, **_UNITS_BY_TABLE)
 
 
-def _no_fraction(percent: float) -> float:
-    """Refuse a moisture given as a fraction: no grain is below 1 %."""
-    if percent < 1:
-        raise ValueError(f"expected percent, such as 15.5; {percent:g} is a fraction")
-    return percent
+class FileOptions(Strict, BaseModel):
+    """How the files of one table are read, as [files.<table>] says."""
+
+    # Paths or patterns inside the season folder; file#sheet names a sheet. Empty:
+    # the file that has the table's name.
+    read: Texts = []
+    header_row: Count = 1  # as the spreadsheet numbers rows
+    units_row: bool = False  # whether a row of units stands under the headers
+    # None: found out, and said.
+    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    encoding: Encoding | None = None
+    decimal: Literal[".", ","] = "."
+    dates: DateForms = []  # as `strptime` writes them, besides ISO 8601
+    missing: Texts = []  # what stands for an empty cell
+    # Rows left out for what a column of ours says, such as totals.
+    skip_rows_where: dict[str, Texts] = {}
+    # Columns of ours that are the same in all rows.
+    fixed: dict[str, str | bool | int | float | datetime | date] = {}
+    columns: dict[str, Texts] = {}
+    units: Units = Units()
 
 
-Positive = Annotated[float, Field(gt=0)]
-Percent = Annotated[float, Field(gt=0, lt=100), AfterValidator(_no_fraction)]
+class OffsetChange(Strict):
+    """An offset in force on a curve from a time on."""
+
+    curve: str
+    start: Annotated[datetime, AfterValidator(_without_zone)] = Field(alias="from")
+    value: Annotated[float, Field(ge=-20, le=20)]
+
+
+class Selection(Strict, BaseModel):
+    """Which reasons for taking a sample are blind to the sensor's reading."""
+
+    blind: Texts = ["random", "stratified", "all", "systematic"]
+
+    def is_blind(self, reason: str) -> bool:
+        """Whether a reason is one of them, letter case and outer spaces apart."""
+        plain = reason.strip().casefold()
+        return not plain or plain in {name.strip().casefold() for name in self.blind}
+
+
+# ---- how a season is audited
 
 
 class ToleranceSetting(Strict):
@@ -193,127 +178,70 @@ class ToleranceSetting(Strict):
 class CostSetting(Strict):
     """What sampling costs, all in one unit, money or hours."""
 
-    trial: Annotated[float, Field(ge=0)]
-    sample: Annotated[float, Field(ge=0)]
-    dish: Annotated[float, Field(ge=0)]
-    benchtop_reading: Annotated[float, Field(ge=0)]
+    trial: NotNegative
+    sample: NotNegative
+    dish: NotNegative
+    benchtop_reading: NotNegative
 
 
 class SetupLimits(Strict):
-    """From which numbers on something done at set-up puts an offset in doubt.
+    """From which numbers on something done at set-up puts an offset in doubt."""
 
-    Attributes
-    ----------
-    samples, runs, runs_wanted : int
-        Known samples, and fillings of each: the fewest, and what is better.
-    span, span_wanted : float
-        Between the driest and wettest of them, likewise. [points]
-    outside_share : float
-        Share of the harvested plots that may lie outside that range.
-    from_standard : float
-        Of the first sample, from the standard moisture. [points]
-    from_air_c : float
-        Of the grain, from the temperature of the air. [°C]
-    grain_kg : float
-        Least grain in a filling. [kg]
-    """
-
-    samples: Annotated[int, Field(ge=1)] = 2
-    runs: Annotated[int, Field(ge=1)] = 2
-    runs_wanted: Annotated[int, Field(ge=1)] = 3
-    span: Positive = 3.0
+    samples: Count = 2  # known samples, and fillings of each: the fewest
+    runs: Count = 2
+    runs_wanted: Count = 3  # what is better
+    span: Positive = 3.0  # between driest and wettest of them, at least [points]
     span_wanted: Positive = 10.0
-    outside_share: Annotated[float, Field(ge=0, le=1)] = 0.1
-    from_standard: Positive = 2.0
-    from_air_c: Positive = 5.0
-    grain_kg: Positive = 2.7
+    outside_share: Annotated[float, Field(ge=0, le=1)] = 0.1  # of harvested plots
+    from_standard: Positive = 2.0  # of the first one, from standard moisture [points]
+    from_air_c: Positive = 5.0  # of the grain, from the temperature of the air [°C]
+    grain_kg: Positive = 2.7  # least in a filling
 
 
 class Season(Strict, BaseModel):
-    """What the season is called and how it is to be audited.
+    """What the season is called and how it is to be audited."""
 
-    Attributes
-    ----------
-    name : str
-        Names the output folder and heads every report.
-    year : int or None
-        Harvest year.
-    report_date : date or None
-        Printed on the reports; no clock is read.
-    seed : int
-        Start of every resampling.
-    confidence : float
-        Level of the intervals.
-    setting_step : float
-        Step in which an offset can be entered at the sensor. [% moisture]
-    selection_share : float
-        Share of a trial's entries that is selected.
-    selection_count : int or None
-        Number selected, in place of the share.
-    minimum_dishes : int or None
-        Dishes a sample needs; None: two where duplicates are the lab's routine.
-    methods_alike : list of lists of str
-        Oven methods that may stand for each other.
-    check_entries : list of str
-        Entries the others of a trial are compared with.
-    highest_moisture : float
-        A moisture above this is a slip of the decimal point. [%]
-    yield_unit : str
-        Unit of yields in the reports; the tables stay in kg/ha.
-    costs : CostSetting or None
-        Of a trial visit, a sample, a dish and a benchtop reading, for the plan.
-    trials_for_reslope : int
-        Trials a curve needs before a slope is advised.
-    wanted_half_width : float or None
-        Of the bias's interval, for the plan; None: half the allowed bias. [points]
-    setup : SetupLimits
-        From which numbers on a curve's set-up is in doubt.
-    rule : str
-        Name of the tolerance rule for crops without a tolerance of their own.
-    files, columns, units, ignore
-        Where the tables come from, under which headers, in which units; files of the
-        folder that are no tables.
-    alias : dict
-        By column, our name for a thing and the names that others write for it.
-    offsets : list of OffsetChange
-        Offsets in force by curve and time, in place of a column of the plots.
-    selection : Selection
-    """
-
-    name: Annotated[str, Field(min_length=1, max_length=80)]
-    year: int | None = None
-    report_date: date | None = None
-    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
-    confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95
-    setting_step: Positive = 0.1
+    name: Annotated[str, Field(min_length=1, max_length=80)]  # and of the outputs
+    year: int | None = None  # of the harvest
+    report_date: date | None = None  # printed on the reports; no clock is read
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1  # start of every resampling
+    confidence: Annotated[float, Field(gt=0.5, lt=1)] = 0.95  # level of the intervals
+    setting_step: Positive = 0.1  # of an offset entered at the sensor [points]
+    # Of a trial's entries, how many are selected: a share, or a number in its place.
     selection_share: Annotated[float, Field(gt=0, lt=1)] = 0.2
-    selection_count: Annotated[int, Field(ge=1)] | None = None
-    minimum_dishes: Annotated[int, Field(ge=1)] | None = None
-    methods_alike: list[list[str]] = []
-    check_entries: list[str] = []
+    selection_count: Count | None = None
+    # Dishes a sample needs; None: two where duplicates are the lab's routine.
+    minimum_dishes: Count | None = None
+    methods_alike: list[list[str]] = []  # oven methods that may stand for each other
+    check_entries: list[str] = []  # what the other entries are compared with
+    # A moisture above this is a slip of the decimal point. [%]
     highest_moisture: Percent = threshold("highest_moisture")
-    rule: RuleName = HANDBOOK_RULE
+    rule: RuleName = HANDBOOK_RULE  # for crops without a tolerance of their own
     standard_moisture: dict[str, Percent] = {}
     allowed_bias: dict[str, Positive] = {}
     max_sep: dict[str, Positive] = {}
     tolerance: dict[str, ToleranceSetting] = {}
     repeatability: dict[str, Positive] = {}
     bushel_lb: dict[str, Positive] = {}
-    yield_unit: Literal["t/ha", "kg/ha", "bu/ac"] = "t/ha"
-    costs: CostSetting | None = None
+    yield_unit: Literal["t/ha", "kg/ha", "bu/ac"] = "t/ha"  # tables stay in kg/ha
+    costs: CostSetting | None = None  # for the plan
+    # Trials a curve needs before a slope is advised.
     trials_for_reslope: Annotated[int, Field(ge=4)] = int(
         threshold("trials_for_reslope")
     )
+    # Of the bias's interval, for the plan; None: half the allowed bias. [points]
     wanted_half_width: Positive | None = None
     setup: SetupLimits = SetupLimits()
+    # Where the tables come from, under which headers, in which units.
     units: SeasonUnits = SeasonUnits()
     columns: dict[TableName, dict[str, Texts]] = {}
     files: dict[
         TableName, Annotated[list[FileOptions], BeforeValidator(in_a_list)]
     ] = {}
-    ignore: Texts = []
+    ignore: Texts = []  # files of the folder that are no tables
+    # By column, our name for a thing and the names that others write for it.
     alias: dict[NamingColumn, dict[str, Texts]] = {}
-    offsets: list[OffsetChange] = []
+    offsets: list[OffsetChange] = []  # in place of a column of the plots
     selection: Selection = Selection()
 
     @field_validator("name")
@@ -334,8 +262,8 @@ class Season(Strict, BaseModel):
 
     @model_validator(mode="after")
     def _columns_of_their_table(self) -> "Season":
-        named: list[tuple[str, str, Iterable[str]]] = [
-            (f"columns.{t}", t, names) for t, names in self.columns.items()
+        named: list[tuple[str, str, Mapping]] = [
+            (f"columns.{table}", table, names) for table, names in self.columns.items()
         ]
         for table, options in self.files.items():
             for one in options:
@@ -343,10 +271,10 @@ class Season(Strict, BaseModel):
                 named.append((f"files.{table}.fixed", table, one.fixed))
         wrong = [
             f"{place}.{name} is no column of the table {table}, which has "
-            f"{listed(column_kinds(table), most=99)}"
+            f"{listed(SCHEMAS[table], most=99)}"
             for place, table, names in named
             for name in names
-            if FORMER_HEADERS.get(name, name) not in column_kinds(table)
+            if FORMER_HEADERS.get(name, name) not in SCHEMAS[table]
         ]
         if wrong:
             raise ValueError("; ".join(wrong))
@@ -358,20 +286,16 @@ class Season(Strict, BaseModel):
         What is said nearer to the file wins: [files.<table>], then [units.<table>]
         and [columns.<table>], then [units].
         """
-        columns = self.columns.get(table, {})
-        general = self.units.model_dump(include=set(Units.model_fields))
-        told = [
-            OUR_UNITS.model_dump(),
-            general,
-            getattr(self.units, table).model_dump(),
-        ]
+        told = [OUR_UNITS, self.units, getattr(self.units, table)]
         sources = []
         for options in self.files.get(table, [FileOptions()]):
             units: dict = {}
-            for said in [*told, options.units.model_dump()]:
-                units |= {name: unit for name, unit in said.items() if unit}
+            for said in [*told, options.units]:
+                given = said.model_dump(include=set(Units.model_fields))
+                units |= {name: unit for name, unit in given.items() if unit}
+            columns = self.columns.get(table, {}) | options.columns
             filled = {
-                "columns": _present(columns | options.columns),
+                "columns": {FORMER_HEADERS.get(c, c): t for c, t in columns.items()},
                 "units": Units.model_validate(units),
             }
             sources.append(options.model_copy(update=filled))
@@ -381,7 +305,9 @@ class Season(Strict, BaseModel):
         """Return the crop's tolerance: the user's, the rule's, or the widest."""
         own = self.tolerance.get(crop_key(crop))
         if own:
-            return Tolerance(own.fraction, own.minimum, BY_USER, "set by the user")
+            return Tolerance(
+                own.fraction, own.minimum, SETTINGS_FILE, "set by the user"
+            )
         return tolerance_for(crop, self.rule) or UNKNOWN_CROP_TOLERANCE
 
     def allowed_bias_at(self, crop: str, reference: float) -> float:
@@ -420,9 +346,7 @@ class Season(Strict, BaseModel):
         return bool(has_tolerance) and self.standard_moisture_of(crop) > 0
 
 
-def _present(columns: dict[str, list[str]]) -> dict[str, list[str]]:
-    """Return mapped columns under the names they have today."""
-    return {FORMER_HEADERS.get(name, name): theirs for name, theirs in columns.items()}
+# ---- the file
 
 
 def folders_named(place: Path) -> list[Path]:
@@ -477,7 +401,15 @@ def read_season(folder: str | Path) -> Season:
     """
     path = season_folder(folder) / SETTINGS_FILE
     try:
-        return Season.model_validate(_settings_in(path))
+        # Kind and size are looked at first: a pipe or a disk image is not read.
+        told = path.stat()
+        if not stat.S_ISREG(told.st_mode):
+            refuse(str(path), ["it is no ordinary file; expected settings in TOML."])
+        if told.st_size > LARGEST_SETTINGS:
+            size = f"{told.st_size / 1e6:.1f} MB; expected at most 1 MB of settings."
+            refuse(str(path), [f"it has {size}"])
+        settings = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        return Season.model_validate(settings)
     except FileNotFoundError:
         refuse(str(path), ["not found; `moisture-audit init` writes one to fill in."])
     except ValidationError as error:
@@ -491,32 +423,20 @@ def read_season(folder: str | Path) -> Season:
     raise AssertionError("refuse() always raises for a problem")
 
 
-def _settings_in(path: Path) -> Mapping:
-    """Return what a TOML file says; its kind and size are looked at before it is."""
-    told = path.stat()
-    if not stat.S_ISREG(told.st_mode):
-        refuse(str(path), ["it is no ordinary file; expected settings in TOML."])
-    if told.st_size > LARGEST_SETTINGS:
-        size = f"{told.st_size / 1e6:.1f} MB; expected at most 1 MB of settings."
-        refuse(str(path), [f"it has {size}"])
-    return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-
-
-def _in_words(problem: Any) -> str:
+def _in_words(problem: Any, longest: int = 80) -> str:
     """Say which setting is wrong, what it is and what was expected."""
+
+    def cut(text: str) -> str:
+        return text if len(text) <= longest else f"{text[:longest]}…"
+
     place = ".".join(map(str, problem["loc"]))
     if problem["type"] == "extra_forbidden":
         said = "is no setting of the audit. Check its spelling or delete it."
-        return f"{_cut(place)} {said}"
+        return f"{cut(place)} {said}"
     said = problem["msg"].removeprefix("Value error, ").rstrip(".")
     if problem["type"] == "dict_type":
         said = f"expected a heading [{place}] with a setting a line under it"
     if not place:
         return f"{said}."
-    value = "missing" if problem["type"] == "missing" else _cut(repr(problem["input"]))
-    return f"{_cut(place)} is {value}; {said[:1].lower()}{said[1:]}."
-
-
-def _cut(text: str, longest: int = 80) -> str:
-    """Return a text cut where it is long."""
-    return text if len(text) <= longest else f"{text[:longest]}…"
+    value = "missing" if problem["type"] == "missing" else cut(repr(problem["input"]))
+    return f"{cut(place)} is {value}; {said[:1].lower()}{said[1:]}."

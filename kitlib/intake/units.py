@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.reference import SAMPLE_KEYS, dish_moisture
-from kitlib.intake.schema import MOISTURES, Source, Table, by_value
+from kitlib.intake.schema import MOISTURES, Table, by_value, quantity_of
 from kitlib.words.findings import Finding
 from kitlib.words.limits import BUSHEL_LB, plausible_yield, threshold
 from kitlib.words.terms import counted, crop_key, listed, show
@@ -20,6 +20,7 @@ from kitlib.words.terms import counted, crop_key, listed, show
 Frames = dict[str, pd.DataFrame]
 
 FEWEST = 5  # values a group needs before one of it, or the group, is judged
+PLACE = ["trial", "plot"]
 # What a header may call the units of each quantity; the first that fits is meant.
 _NAMED_UNITS = {
     "test_weight": {
@@ -36,25 +37,22 @@ _NAMED_UNITS = {
         "m2": r"(sq\.?|square) ?m|\bm ?(2|²|\^2)|\bqm\b",
         "ac": r"\bac(res?)?\b",
     },
-    "temperature": {
-        "f": r"°f|\bf\b|fahrenheit",
-        "c": r"°c|\bc\b|celsius",
-    },
+    "temperature": {"f": r"°f|\bf\b|fahrenheit", "c": r"°c|\bc\b|celsius"},
     "moisture": {
         "dry_basis": r"dry (basis|matter)|\bd\.?b\b|trockenbasis",
         "fraction": r"\bfraction\b|\bdecimal\b",
     },
 }
-_ENDINGS = {"_kg_hl": "test_weight", "_kg": "mass", "_m2": "area"}
-_ENDINGS |= {"temp_c": "temperature"}
 
 # What a trial's moisture, test weight and evenness let expect of its yield, against
 # the season's other trials: wetter, heavier and more even trials yield more. Fitted
 # on 58 maize trials of six years and rounded towards 0; each part is limited, since
 # elsewhere it may be otherwise (tests/calibration/ALARMS.md).
-_PER_POINT, _MOST_POINTS = 0.05, 6.0  # log of yield a point of moisture
-_PER_LOG_WEIGHT, _MOST_LOG_WEIGHT = 4.0, 0.1  # log of yield per log of test weight
-_PER_LOG_SPREAD, _MOST_LOG_SPREAD = -0.25, 1.0  # log of yield per log of its spread
+_EXPLAINED = {  # feature: log of yield a unit of it, and how far it is followed
+    "moisture": (0.05, 6.0),  # [points]
+    "weight": (4.0, 0.1),  # [log of test weight]
+    "spread": (-0.25, 1.0),  # [log of the spread of log yields]
+}
 _USUAL_SPREADS = 2.75  # spreads (SDs) of the trials it was found on in a limit
 _PRIOR = 5.0  # trials that the limit itself is worth beside a season's own
 _LEAST_RATIO = np.log(1.6)  # below it no evidence makes a trial doubtful
@@ -85,10 +83,25 @@ def doubtful_units(tables: dict[str, Table]) -> list[Finding]:
         Every checked table by its name.
     """
     frames = {name: table.frame for name, table in tables.items()}
-    found = [*_headers(tables), *_fractions(frames), *_tables_apart(frames)]
-    found += [*_trial_yields(frames["plots"]), *_mixed_trials(frames["plots"])]
-    found += [*_same_mass(frames["plots"]), *_test_weights(frames)]
-    return found + list(_temperatures(frames))
+    plots = frames["plots"]
+    return [
+        *_headers(tables),
+        *_fractions(frames),
+        *_tables_apart(frames),
+        *_trial_yields(plots),
+        *_mixed_trials(plots),
+        *_same_mass(plots),
+        *_test_weights(frames),
+        *_temperatures(frames),
+    ]
+
+
+def _doubt(table: str, said: str, rows=(), remedy: str = "") -> Finding:
+    """Return the finding that a column's unit is in doubt."""
+    return Finding("unit-doubtful", said, table, tuple(rows), remedy=remedy)
+
+
+# ---- headers and moistures
 
 
 def named_unit(text: str, quantity: str) -> str:
@@ -112,47 +125,25 @@ def named_unit(text: str, quantity: str) -> str:
     return next((unit for unit, pattern in units if re.search(pattern, plain)), "")
 
 
-def quantity_of(column: str) -> str:
-    """Return the quantity whose unit a column of ours is converted from, or nothing.
-
-    Examples
-    --------
-    >>> quantity_of("plot_mass_kg"), quantity_of("test_weight_kg_hl")
-    ('mass', 'test_weight')
-    """
-    if column in MOISTURES:
-        return "moisture"
-    ends = (what for ending, what in _ENDINGS.items() if column.endswith(ending))
-    return next(ends, "")
-
-
 def _headers(tables: dict[str, Table]) -> Iterator[Finding]:
     """Yield columns whose header or row of units names another unit than was said."""
-    for name, table in tables.items():
-        for source in table.sources:
-            for column, header in source.headers.items():
-                quantity = quantity_of(column)
-                if not quantity:
-                    continue
-                said = getattr(source.units, quantity)
-                for what, text in (
-                    ("header", header),
-                    ("row of units", source.units_row.get(column, "")),
-                ):
-                    # Our own header keeps its name whatever the unit.
-                    told = named_unit(text, quantity) if text != column else ""
-                    if told and told != said:
-                        yield _other_unit(name, source, column, (what, text), told)
-
-
-def _other_unit(name, source: Source, column, where, told: str) -> Finding:
-    """Return that a column is read in another unit than it is headed with."""
-    quantity, (what, text) = quantity_of(column), where
-    said = f"{source.name}: the {what} {text!r} names {told}, but {column} is read as "
-    said += f"{getattr(source.units, quantity)}."
-    remedy = f'Write {quantity} = "{told}" under [units.{name}] in season.toml, or '
-    remedy += "correct the header."
-    return Finding("unit-doubtful", said, name, remedy=remedy)
+    sources = [(name, source) for name, t in tables.items() for source in t.sources]
+    for name, source in sources:
+        for column, header in source.headers.items():
+            quantity = quantity_of(column)
+            read_as = getattr(source.units, quantity) if quantity else ""
+            texts = {"header": header, "row of units": source.units_row.get(column, "")}
+            for what, text in texts.items():
+                # Our own header keeps its name whatever the unit.
+                named = quantity and text != column
+                told = named_unit(text, quantity) if named else ""
+                if told and told != read_as:
+                    said = f"{source.name}: the {what} {text!r} names {told}, but "
+                    remedy = f'Write {quantity} = "{told}" under [units.{name}] in '
+                    remedy += "season.toml, or correct the header."
+                    yield _doubt(
+                        name, f"{said}{column} is read as {read_as}.", (), remedy
+                    )
 
 
 def _fractions(frames: Frames) -> Iterator[Finding]:
@@ -160,31 +151,28 @@ def _fractions(frames: Frames) -> Iterator[Finding]:
     for table, frame in frames.items():
         for column in (c for c in MOISTURES if c in frame):
             small = frame.index[(frame[column] > 0) & (frame[column] < 1)]
-            if small.empty:
-                continue
-            share = f"{len(small)} of {counted(frame[column].count(), 'value')}"
-            said = f"{column} is below 1 % in {share}; they look like fractions."
-            remedy = f'Write moisture = "fraction" under [units.{table}] in '
-            remedy += "season.toml, or give them in percent."
-            yield Finding("unit-doubtful", said, table, tuple(small), remedy=remedy)
+            if len(small):
+                share = f"{len(small)} of {counted(frame[column].count(), 'value')}"
+                said = f"{column} is below 1 % in {share}; they look like fractions."
+                remedy = f'Write moisture = "fraction" under [units.{table}] in '
+                remedy += "season.toml, or give them in percent."
+                yield _doubt(table, said, small, remedy)
 
 
 def _tables_apart(frames: Frames) -> Iterator[Finding]:
     """Yield tables whose moistures differ by more than any calibration could."""
-    oven = frames["oven"]
+    oven, bench = frames["oven"], frames["benchtop"]
     dishes = oven[SAMPLE_KEYS].assign(oven=dish_moisture(oven))
-    bench = frames["benchtop"].rename(columns={"moisture_pct": "benchtop"})
-    places = ["trial", "plot"]
     medians = {
-        "plots": frames["plots"].groupby(places)["sensor_pct"].median(),
-        "oven": dishes.groupby(places)["oven"].median(),
-        "benchtop": bench.groupby(places)["benchtop"].median(),
+        "plots": frames["plots"].groupby(PLACE)["sensor_pct"].median(),
+        "oven": dishes.groupby(PLACE)["oven"].median(),
+        "benchtop": bench.groupby(PLACE)["moisture_pct"].median(),
     }
+    names = {"plots": "sensor", "oven": "oven", "benchtop": "benchtop meter"}
     for one, other in (("plots", "oven"), ("benchtop", "oven"), ("plots", "benchtop")):
         apart = (medians[one] - medians[other]).dropna()
         if len(apart) < FEWEST or abs(apart.median()) <= _TABLES_APART:
             continue
-        names = {"plots": "sensor", "oven": "oven", "benchtop": "benchtop meter"}
         said = f"on the same {counted(len(apart), 'plot')} the {names[one]} reads "
         said += f"{show(apart.median(), 1, sign=True)} points against the "
         said += f"{names[other]} (median); no calibration is so far off."
@@ -192,7 +180,7 @@ def _tables_apart(frames: Frames) -> Iterator[Finding]:
         remedy = f"Check the {names[one]}'s and the {names[other]}'s column and unit"
         remedy += f": {listed(hints)}." if hints else "."
         for table in (one, other):
-            yield Finding("unit-doubtful", said, table, remedy=remedy)
+            yield _doubt(table, said, (), remedy)
 
 
 def _weighing_hints(oven: pd.DataFrame, others: pd.Series) -> list[str]:
@@ -204,7 +192,7 @@ def _weighing_hints(oven: pd.DataFrame, others: pd.Series) -> list[str]:
     if (weighed["tare_g"] == 0).all():
         hints.append("all tares are 0; are the weights those of dish and grain?")
     net = dish_moisture(weighed.assign(tare_g=0.0))
-    keys = pd.MultiIndex.from_frame(weighed[["trial", "plot"]])
+    keys = pd.MultiIndex.from_frame(weighed[PLACE])
     apart = (others.reindex(keys).to_numpy() - net).median()
     if (weighed["tare_g"] > 0).any() and abs(apart) < _TABLES_APART / 2:
         hints.append("the weights fit if the tare is taken off already")
@@ -231,14 +219,13 @@ def trial_features(plots: pd.DataFrame) -> pd.DataFrame:
     grain = log_yield(plots)
     keys = [by_value(plots["crop"], crop_key), plots["trial"]]
     away = (grain - grain.groupby(keys).transform("median")).abs()
-    return pd.DataFrame(
-        {
-            "grain": grain.groupby(keys).median(),
-            "moisture": plots["sensor_pct"].groupby(keys).median(),
-            "weight": np.log(plots["test_weight_kg_hl"].groupby(keys).median()),
-            "spread": np.log(away.groupby(keys).median().clip(lower=0.02)),
-        }
-    ).dropna(subset=["grain"])
+    features = {
+        "grain": grain.groupby(keys).median(),
+        "moisture": plots["sensor_pct"].groupby(keys).median(),
+        "weight": np.log(plots["test_weight_kg_hl"].groupby(keys).median()),
+        "spread": np.log(away.groupby(keys).median().clip(lower=0.02)),
+    }
+    return pd.DataFrame(features).dropna(subset=["grain"])
 
 
 def beyond_evidence(trial: pd.Series, others: pd.DataFrame) -> float:
@@ -276,14 +263,10 @@ def beyond_evidence(trial: pd.Series, others: pd.DataFrame) -> float:
 
 def _unexplained(away: pd.DataFrame) -> pd.Series:
     """Return log ratios of yields less what moisture, weight and evenness explain."""
-    spread = away["spread"].clip(-_MOST_LOG_SPREAD, _MOST_LOG_SPREAD)
-    moisture = away["moisture"].clip(-_MOST_POINTS, _MOST_POINTS)
-    weight = away["weight"].clip(-_MOST_LOG_WEIGHT, _MOST_LOG_WEIGHT)
-    parts = [(_PER_POINT, moisture), (_PER_LOG_WEIGHT, weight)]
-    explained = [
-        per * part.fillna(0) for per, part in [*parts, (_PER_LOG_SPREAD, spread)]
-    ]
-    return away["grain"] - sum(explained)
+    left = away["grain"]
+    for feature, (per, most) in _EXPLAINED.items():
+        left = left - per * away[feature].clip(-most, most).fillna(0)
+    return left
 
 
 def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
@@ -291,14 +274,16 @@ def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
     for crop, trials in trial_features(plots).groupby(level=0):
         trials = trials.droplevel(0)
         low, high = np.log(plausible_yield(str(crop)))
-        doubts = {}
         away = trials["grain"] - trials["grain"].median()
+        impossible = ~trials["grain"].between(low, high)
+        doubts = {}
         # Only these can differ from the others by `_LEAST_RATIO`.
-        odd = (away.abs() > _LEAST_RATIO / 2) | ~trials["grain"].between(low, high)
-        for name, trial in trials[odd].iterrows():
+        for name, trial in trials[
+            (away.abs() > _LEAST_RATIO / 2) | impossible
+        ].iterrows():
             others = trials.drop(name)
             left = beyond_evidence(trial, others) if len(others) else 0.0
-            if left or not low <= trial["grain"] <= high:
+            if left or impossible[name]:
                 doubts[name] = left or float(away[name])
         if not doubts:
             continue
@@ -310,14 +295,10 @@ def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
             said += f"The other trials have about {np.exp(rest.median()):.0f}. "
         said += f"Possible are {np.exp(low):.0f} to {np.exp(high):.0f}."
         rows = plots.index[plots["trial"].isin(list(doubts))]
+        ratio = np.median(list(doubts.values()))
+        mistake = min(_TAKEN_FOR, key=lambda name: abs(_TAKEN_FOR[name] - ratio))
         remedy = "Check the units of mass and area of these trials: "
-        remedy += f"perhaps {_likely(np.median(list(doubts.values())))}."
-        yield Finding("unit-doubtful", said, "plots", tuple(rows), remedy=remedy)
-
-
-def _likely(ratio: float) -> str:
-    """Return the mistake of units that comes nearest to a log ratio of yields."""
-    return min(_TAKEN_FOR, key=lambda name: abs(_TAKEN_FOR[name] - ratio))
+        yield _doubt("plots", said, rows, f"{remedy}perhaps {mistake}.")
 
 
 def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
@@ -325,9 +306,8 @@ def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
     grain = log_yield(plots).dropna()
     by_trial = grain.groupby(plots["trial"])
     width = by_trial.quantile(0.95) - by_trial.quantile(0.05)
-    wide = width.index[(width > 0.7 * _POUND) & (by_trial.size() >= 2 * FEWEST)]
     mixed = {}
-    for trial in wide:
+    for trial in width.index[(width > 0.7 * _POUND) & (by_trial.size() >= 2 * FEWEST)]:
         values = by_trial.get_group(trial)
         heavy = in_two_units(values, plots.loc[values.index, "entry"])
         if heavy.any():
@@ -338,7 +318,7 @@ def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
         said += f"others: {listed(told, 40)}."
         rows = sorted(row for own in mixed.values() for row in own)
         remedy = "Check the unit of mass: lb and kg seem to be mixed in these trials."
-        yield Finding("unit-doubtful", said, "plots", tuple(rows), remedy=remedy)
+        yield _doubt("plots", said, rows, remedy)
 
 
 def in_two_units(values: pd.Series, entries: pd.Series) -> np.ndarray:
@@ -386,9 +366,9 @@ def _same_mass(plots: pd.DataFrame) -> Iterator[Finding]:
     same = by_trial.nunique()[by_trial.nunique().eq(1) & by_trial.count().ge(FEWEST)]
     if len(same):
         said = f"all plots weigh the same in trial {listed(same.index, 40)}."
-        rows = plots.index[plots["trial"].isin(same.index)]
         remedy = "See whether plot_mass_kg is another column, such as the area."
-        yield Finding("unit-doubtful", said, "plots", tuple(rows), remedy=remedy)
+        rows = plots.index[plots["trial"].isin(same.index)]
+        yield _doubt("plots", said, rows, remedy)
 
 
 # ---- test weights and temperatures
@@ -396,42 +376,30 @@ def _same_mass(plots: pd.DataFrame) -> Iterator[Finding]:
 
 def _test_weights(frames: Frames) -> Iterator[Finding]:
     """Yield test weights that look like lb/bu, by the crop and by the other meter."""
-    column = "test_weight_kg_hl"
-    plots, bench = frames["plots"], frames["benchtop"]
-    if plots.empty:
-        return
-    crops = plots.drop_duplicates("trial").set_index("trial")["crop"]
+    column, plots, bench = "test_weight_kg_hl", frames["plots"], frames["benchtop"]
+    pounds = {crop: bushel.value for crop, bushel in BUSHEL_LB.items()}
+    crops = plots.drop_duplicates("trial").set_index("trial")["crop"].map(crop_key)
     for table, frame in (("plots", plots), ("benchtop", bench)):
         by_trial = frame.groupby("trial")[column]
         weights = by_trial.median()[by_trial.count() >= FEWEST]
-        bushel = by_value(
-            crops.reindex(weights.index),
-            lambda crop: (
-                BUSHEL_LB[crop_key(crop)].value
-                if crop_key(crop) in BUSHEL_LB
-                else np.nan
-            ),
-        ).astype(float)
         # A bushel's pounds are nearly its lb/bu; the same grain has 1.29 times as
         # many kg/hL, so hardly any has as few as a tenth more than the pounds.
+        bushel = crops.map(pounds).reindex(weights.index).astype(float)
         odd = (weights < 1.1 * bushel) | (weights > _HEAVIEST)
         if odd.any():
             told = [f"{t} ({show(w, 1)})" for t, w in weights[odd].items()]
             said = f"{column}, median of the trial in kg/hL: {listed(told, 40)}; lb/bu "
             said += "seem to be taken for kg/hL, or the other way round."
             rows = frame.index[frame["trial"].isin(weights.index[odd])]
-            yield Finding("unit-doubtful", said, table, tuple(rows))
-    if bench.empty:
-        return
-    keys = ["trial", "plot"]
-    read = bench.groupby(keys)[column].mean().rename("bench")
-    both = plots.join(read, on=keys)[[column, "bench"]].dropna()
+            yield _doubt(table, said, rows)
+    read = bench.groupby(PLACE)[column].mean().rename("bench")
+    both = plots.join(read, on=PLACE)[[column, "bench"]].dropna()
     ratio = (both[column] / both["bench"]).median()
     if len(both) >= FEWEST and abs(np.log(ratio)) > np.log(1.12):
         said = f"test weights of the sensor are {ratio:.2f} times the benchtop's on "
         said += f"the same {counted(len(both), 'plot')}; one of them may be in lb/bu."
         for table in ("plots", "benchtop"):
-            yield Finding("unit-doubtful", said, table)
+            yield _doubt(table, said)
 
 
 def _temperatures(frames: Frames) -> Iterator[Finding]:
@@ -444,6 +412,5 @@ def _temperatures(frames: Frames) -> Iterator[Finding]:
             if len(odd):
                 told = [f"{name} ({value:.0f})" for name, value in odd.items()]
                 said = f"{column}, median of the {by} in °C: {listed(told, 40)}; they "
-                said += "look like °F."
                 rows = frame.index[frame[by].isin(odd.index)]
-                yield Finding("unit-doubtful", said, table, tuple(rows))
+                yield _doubt(table, f"{said}look like °F.", rows)

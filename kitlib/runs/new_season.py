@@ -205,7 +205,7 @@ def headers(table: str) -> list[str]:
     ['curve', 'crop', 'offset_loaded', 'sensor']
     """
     needed = needed_columns(table)
-    return [*needed, *(name for name in SCHEMAS[table].columns if name not in needed)]
+    return [*needed, *(name for name in SCHEMAS[table] if name not in needed)]
 
 
 MOST_ROWS = 12

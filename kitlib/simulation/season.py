@@ -389,7 +389,7 @@ def write_folder(folder: Path, tables: dict[str, pd.DataFrame], seed: int) -> Pa
     folder.mkdir(parents=True, exist_ok=True)
     for name, table in tables.items():
         if name in SCHEMAS:
-            table = table[[name for name in SCHEMAS[name].columns if name in table]]
+            table = table[[name for name in SCHEMAS[name] if name in table]]
         headers = BENCHTOP_HEADERS if name == "benchtop" else {}
         _write_table(table.rename(columns=headers), folder / f"{name}.csv")
     _write_text(_settings(seed, tables["plots"]), folder / SETTINGS_FILE)

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from real_trials import plots_of, read_trials, write_season
 
 from kitlib.intake import units
-from kitlib.intake.checks import _plot_yields, _readings
+from kitlib.intake.checks import odd_readings, odd_yields
 from kitlib.runs.new_season import check_season
 
 POUND = np.log(2.20462262)
@@ -81,13 +81,13 @@ def value_alarms(trials: pd.DataFrame, planted: float = 0.0) -> float:
     """Return the share of plots told of, by yield, each planted alone if asked."""
     plots = plots_of(trials).reset_index(drop=True)
     if not planted:
-        told = [*_plot_yields(plots), *_readings(plots)]
-        return len({row for found in told for row in found.rows}) / len(plots)
+        told = odd_yields(plots).index.union(odd_readings(plots).index)
+        return len(told) / len(plots)
     hits, tried = 0, plots.index[:: len(plots) // 40]
     for row in tried:
         changed = plots.copy()
         changed.loc[row, "plot_mass_kg"] *= np.exp(planted)
-        hits += any(row in found.rows for found in _plot_yields(changed))
+        hits += row in odd_yields(changed).index
     return hits / len(tried)
 
 

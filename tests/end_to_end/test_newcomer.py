@@ -39,7 +39,7 @@ def test_the_exports_hold_the_season(demo, drafted, table):
     keys += [c for c in ("dish", "reading", "run", "run_at", "built_on") if c in ours]
     keys = [c for c in keys if table != "curves" or c != "crop"]
     ours, theirs = (
-        frame[list(SCHEMAS[table].columns)].sort_values(keys, ignore_index=True)
+        frame[list(SCHEMAS[table])].sort_values(keys, ignore_index=True)
         for frame in (ours, theirs)
     )
     words = {"corn": "maize", "soybeans": "soybean"}

@@ -248,7 +248,7 @@ def test_init_writes_every_table_with_its_headers(run, tmp_path):
     for table, schema in SCHEMAS.items():
         header, rest = (folder / f"{table}.csv").read_text().split("\n", 1)
         columns = header.split(",")
-        assert sorted(columns) == sorted(schema.columns) and rest == ""
+        assert sorted(columns) == sorted(schema) and rest == ""
         needed = needed_columns(table)
         assert tuple(columns[: len(needed)]) == needed
 
