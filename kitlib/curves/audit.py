@@ -6,12 +6,13 @@ The season's pairs are taken apart by crop and curve here, and nowhere else.
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import nan
+from math import inf, isfinite, nan
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
+from scipy.stats import t as student_t
 
 from kitlib.curves.evidence import (
     Coverage,
@@ -22,9 +23,7 @@ from kitlib.curves.evidence import (
     coverage,
     effects_on,
     influence,
-    p_of_zero,
     two_phase_bias,
-    with_q_values,
 )
 from kitlib.curves.records import Contradiction, contradictions_by_curve
 from kitlib.intake.pairs import OVEN, Pairing, curve_register
@@ -35,10 +34,7 @@ from kitlib.statistics.agreement import (
     Agreement,
     LimitsOfAgreement,
     agreement,
-    concordance,
     limits_of_agreement,
-    rer,
-    rpd,
     sd_reference,
     sep_without_reference_error,
     unexplained_error_limit,
@@ -83,40 +79,74 @@ from kitlib.words.limits import Tolerance, threshold
 # A jackknife refits the robust line for every trial: seconds beyond this many samples.
 JACKKNIFED_AT_MOST = 500
 BY_TUE = "the largest SEP consistent with set-up (ISO 12099, T_UE)"
+BY_SETTING = "season.toml"
+NONE, OFFSET, LINE = "none", "offset", "line"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Correction:
+    """A straight line that turns a curve's readings into corrected moisture.
+
+    Examples
+    --------
+    >>> line = Correction(curve="A", pivot=18.0, shift=-0.4, tilt=0.1,
+    ...                   covariance=np.zeros((2, 2)), df=9)
+    >>> [round(float(m), 6) for m in line.apply([18.0, 20.0])]
+    [17.6, 19.8]
+    """
+
+    curve: str
+    pivot: float  # reading at which the line is anchored [% moisture, wet basis]
+    shift: float  # added to a reading at the pivot: −bias there [% moisture]
+    tilt: float  # prediction slope − 1: added more per point above the pivot
+    # Of shift and tilt; zero in row and column of a tilt that was set, not estimated;
+    # nan where it is not known.
+    covariance: np.ndarray
+    df: float  # that the covariance rests on; infinite if known exactly
+
+    @property
+    def uncertainty_known(self) -> bool:
+        """Whether it is known how well the line is known."""
+        return bool(np.isfinite(self.covariance).all() and self.df > 0)
+
+    def apply(self, sensor: ArrayLike) -> np.ndarray:
+        """Return corrected moisture. [% moisture, wet basis]."""
+        reading = np.asarray(sensor, float)
+        return reading + self.shift + self.tilt * (reading - self.pivot)
+
+    def draw_errors(self, draws: int, rng: np.random.Generator) -> np.ndarray:
+        """Draw how far shift and tilt may be off, jointly; shape (2, draws).
+
+        From the multivariate t distribution with the covariance as its scale matrix
+        and `df` degrees of freedom: the joint form of the t intervals of both. Ask
+        `uncertainty_known` before.
+        """
+        values, vectors = np.linalg.eigh(self.covariance)
+        # Rounding leaves a singular matrix with an eigenvalue just below zero.
+        root = vectors * np.sqrt(np.clip(values, 0, None))
+        normal = root @ rng.standard_normal((2, draws))
+        return normal * t_stretch(self.df, draws, rng)
+
+
+def t_stretch(df: float, draws: int, rng: np.random.Generator) -> np.ndarray:
+    """Draw the factors that turn normal draws into t draws, one per draw."""
+    return np.ones(draws) if df == inf else np.sqrt(df / rng.chisquare(df, draws))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CurveAudit:
-    """One curve's samples and what they say of it; unknown parts say why.
-
-    Attributes
-    ----------
-    crop : str
-    register : Series
-        The curve's row of the register; `offset_mixed` says if several offsets
-        were loaded in the season and the plots do not tell which.
-    pairs : DataFrame
-        Its samples as in `Pairing.pairs`, at least one of them used.
-    plots : DataFrame or None
-        Trial and reading, `sensor_pct`, of the plots it served; None if it was only
-        recorded in parallel.
-    settings : Season
-    effects : tuple of Effect
-        What its errors go with, rates of false discovery over the whole season.
-    contradictions : tuple of Contradiction
-        What is on record of it and its readings contradict.
-    q_value : float
-        False discovery rate of its bias over the season's curves.
-    """
+    """One curve's samples and what they say of it; unknown parts say why."""
 
     crop: str
+    # Its row of the register; `offset_mixed` says that several offsets were loaded in
+    # the season and the plots do not tell which.
     register: pd.Series
-    pairs: pd.DataFrame
-    plots: pd.DataFrame | None
+    pairs: pd.DataFrame  # as in `Pairing.pairs`, at least one of them used
+    plots: pd.DataFrame | None  # trial and sensor_pct; None if only read in parallel
     settings: Season
     effects: tuple[Effect, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
-    q_value: float = nan
+    q_value: float = nan  # false discovery rate of the bias over the season's curves
 
     @property
     def curve(self) -> str:
@@ -143,11 +173,14 @@ class CurveAudit:
         """Whether it was only recorded beside another curve."""
         return bool(self.pairs["parallel"].all())
 
-    @cached_property
-    def sums(self) -> TrialSums | None:
-        """The six sums of every trial; None for a single sample."""
+    def _of_three(self, make: Callable[..., Any], *more: Any) -> tuple[Any, str]:
+        """Return a statistic of sensor, reference and trial, or None and why."""
         s = self.samples
-        return tried(trial_sums, s.sensor, s.reference, s.trial)[0]
+        return tried(make, s.sensor, s.reference, s.trial, *more)
+
+    @cached_property
+    def _sums(self) -> TrialSums | None:
+        return self._of_three(trial_sums)[0]
 
     # Bias.
 
@@ -187,20 +220,10 @@ class CurveAudit:
         return coverage(self.samples, self.reference_se, readings, trial)
 
     @cached_property
-    def _set_apart(self) -> pd.DataFrame:
-        return self.pairs[(self.pairs["basis"] == OVEN) & ~self.pairs["used"]]
-
-    @property
-    def n_apart(self) -> int:
-        """Samples chosen because of their reading."""
-        return len(self._set_apart)
-
-    @cached_property
-    def apart(self) -> Estimate:
-        """Mean error of the samples chosen because of their reading."""
-        return clustered_mean(
-            self._set_apart["error"].to_numpy(float),
-            self._set_apart["trial"].to_numpy(object),
+    def apart(self) -> Samples:
+        """The samples chosen because of their reading."""
+        return Samples.of(
+            self.pairs[(self.pairs["basis"] == OVEN) & ~self.pairs["used"]]
         )
 
     @cached_property
@@ -223,7 +246,8 @@ class CurveAudit:
 
     @cached_property
     def _sep_of_trials(self) -> SepInterval | None:
-        return sep_interval(self.sums, self.settings.confidence) if self.sums else None
+        sums, level = self._sums, self.settings.confidence
+        return sep_interval(sums, level) if sums else None
 
     @property
     def sep_interval(self) -> Interval:
@@ -240,10 +264,8 @@ class CurveAudit:
     @property
     def new_sample(self) -> Interval:
         """Where the error of one new sample of a new trial lies. [% moisture]."""
-        found = self._sep_of_trials
-        if found is None:
-            return NO_INTERVAL
-        return found.error_limits(self.bias, self.settings.confidence)
+        found, level = self._sep_of_trials, self.settings.confidence
+        return found.error_limits(self.bias, level) if found else NO_INTERVAL
 
     @cached_property
     def reference_se(self) -> float:
@@ -255,22 +277,15 @@ class CurveAudit:
         """SEP less the reference's own error. [% moisture]."""
         if self.agreement is None:
             return not_known("SEP needs two samples")
-        if not np.isfinite(self.reference_se):
+        if not isfinite(self.reference_se):
             return not_known(NO_REFERENCE_ERROR)
         return sep_without_reference_error(self.sep, self.reference_se)
 
     @cached_property
     def limits(self) -> LimitsOfAgreement | None:
         """Where the errors of most samples lie."""
-        return tried(limits_of_agreement, self.samples.sensor, self.samples.reference)[
-            0
-        ]
-
-    @cached_property
-    def concordance(self) -> float:
-        """Lin's concordance, nan where it is not known."""
-        found = tried(concordance, self.samples.sensor, self.samples.reference)[0]
-        return nan if found is None else found
+        s = self.samples
+        return tried(limits_of_agreement, s.sensor, s.reference)[0]
 
     @cached_property
     def components(self) -> VarianceComponents | None:
@@ -295,26 +310,11 @@ class CurveAudit:
         return sd_reference(self.samples.reference) if self.n > 1 else nan
 
     @property
-    def rpd(self) -> float:
-        """SD of the reference over SEP, nan if not known."""
-        return rpd(self.samples.reference, self.sep) if self.n > 1 else nan
-
-    @property
-    def rer(self) -> float:
-        """Range of the reference over SEP, nan if not known."""
-        return rer(self.samples.reference, self.sep) if self.n > 1 else nan
-
-    @property
     def spread_is_wide(self) -> bool:
         """Whether the moistures spread as AACC 39-01.01 asks for a slope."""
         return self.sd_reference >= threshold("spread_for_slope") * self.sep
 
     # Lines and shape.
-
-    def _of_three(self, make: Callable[..., Any], *more: Any) -> tuple[Any, str]:
-        """Return a statistic of sensor, reference and trial, or None and why."""
-        s = self.samples
-        return tried(make, s.sensor, s.reference, s.trial, *more)
 
     @cached_property
     def anchor(self) -> float:
@@ -360,13 +360,20 @@ class CurveAudit:
     def gain_by_trials(self) -> GainByTrials:
         """The gain within and between trials, told apart."""
         found, why = self._of_three(gain_by_trials, self.reference_se)
-        return GainByTrials(*3 * (not_known(why),)) if found is None else found
+        return found or GainByTrials(*3 * (not_known(why),))
+
+    @cached_property
+    def judged_gain(self) -> Estimate:
+        """The gain over the harvested plots, that of the samples without it."""
+        over_plots = self.coverage.gain if self.coverage else None
+        known = over_plots is not None and isfinite(over_plots.se)
+        return over_plots if over_plots is not None and known else self.gain
 
     @cached_property
     def curvature(self) -> Estimate:
         """The bend of its errors in mid-range. [% moisture]."""
         found, why = self._of_three(curvature)
-        return not_known(why) if found is None else found
+        return found or not_known(why)
 
     @cached_property
     def spread(self) -> SpreadTrend | None:
@@ -374,20 +381,64 @@ class CurveAudit:
         return self._of_three(spread_trend)[0]
 
     @cached_property
-    def _after_or_why(self) -> tuple[LeaveOneTrialOut | None, str]:
-        if self.sums is None:
-            return None, "one sample: no trial can be left out"
-        return tried(leave_one_trial_out, self.sums)
+    def bands(self) -> pd.DataFrame:
+        """Mean error by 2-point band, against the tolerance."""
+        return audit_bands(self.samples, self.tolerance, self.settings.confidence)
 
-    @property
+    # What its readings may be corrected by.
+
+    @cached_property
     def after(self) -> LeaveOneTrialOut | None:
         """Performance as loaded, with an offset, with a line: on trials left out."""
-        return self._after_or_why[0]
+        return tried(leave_one_trial_out, self._sums)[0] if self._sums else None
+
+    @cached_property
+    def rmsep_left_out(self) -> dict[str, float]:
+        """RMSEP on trials left out of each correction whose uncertainty is known.
+
+        A line of unknown uncertainty is not among them, as the ranks of entries are
+        drawn from it. [% moisture]
+        """
+        after = self.after
+        if after is None:
+            return {}
+        found = {NONE: after.rmsep_none, OFFSET: after.rmsep_offset}
+        if self.line is not None and isfinite(self.line.tilt.se):
+            found[LINE] = after.rmsep_line
+        return {name: rmsep for name, rmsep in found.items() if isfinite(rmsep)}
 
     @property
-    def after_remark(self) -> str:
-        """Why `after` is not known."""
-        return self._after_or_why[1]
+    def best_correction(self) -> str:
+        """Name of the correction that does best on trials left out.
+
+        No change competes as well: a correction that only chases the chance of these
+        samples makes the trials it has not seen worse. Of equals the simplest.
+        """
+        rmsep = self.rmsep_left_out
+        return min(rmsep, key=lambda name: rmsep[name], default=NONE)
+
+    def correction(self, name: str) -> Correction:
+        """Return the correction by none, offset or line, as uncertain as it is.
+
+        One that changes nothing is as uncertain as the bias it leaves.
+        """
+        if name != LINE:
+            covariance = np.diag([self.bias.se**2, 0.0])
+            shift, tilt, df = -self.bias.value, 0.0, self.bias.df
+            shift = shift if name == OFFSET else 0.0
+        elif self.line is None:
+            raise ValueError(f"curve {self.curve} has no line: {self._line_or_why[1]}.")
+        else:
+            shift, tilt = map(float, self.line.fit.coefficients)
+            covariance, df = self.line.fit.covariance, self.line.tilt.df
+        return Correction(
+            curve=self.curve,
+            pivot=self.anchor,
+            shift=shift,
+            tilt=tilt,
+            covariance=covariance,
+            df=df,
+        )
 
     # What it is held to.
 
@@ -409,32 +460,23 @@ class CurveAudit:
         """
         return float(self.tolerance.at(self.mean_reference)) / 3
 
-    @cached_property
-    def _max_sep_and_source(self) -> tuple[float, str]:
-        own = self.settings.max_sep.get(self.crop)
-        if own:
-            return own, "season.toml"
-        at_setup = self.register["sep_at_setup"]
-        n_at_setup = self.register["n_at_setup"]
-        if at_setup > 0 and n_at_setup > 2 and self.n > 1:
-            return unexplained_error_limit(at_setup, self.n, n_at_setup - 1), BY_TUE
-        at_mean = float(self.tolerance.at(self.mean_reference))
-        return at_mean, "the tolerance at the mean moisture"
-
-    @property
-    def max_sep(self) -> float:
-        """Largest SEP it may have. [% moisture]."""
-        return self._max_sep_and_source[0]
-
     @property
     def max_sep_source(self) -> str:
         """Where `max_sep` comes from."""
-        return self._max_sep_and_source[1]
+        if self.settings.max_sep.get(self.crop):
+            return BY_SETTING
+        known = self.register["sep_at_setup"] > 0 and self.register["n_at_setup"] > 2
+        return BY_TUE if known and self.n > 1 else "the tolerance at the mean moisture"
 
     @cached_property
-    def bands(self) -> pd.DataFrame:
-        """Mean error by 2-point band, against the tolerance."""
-        return audit_bands(self.samples, self.tolerance, self.settings.confidence)
+    def max_sep(self) -> float:
+        """Largest SEP it may have. [% moisture]."""
+        if self.max_sep_source == BY_SETTING:
+            return self.settings.max_sep[self.crop]
+        if self.max_sep_source == BY_TUE:
+            at_setup, runs = self.register["sep_at_setup"], self.register["n_at_setup"]
+            return unexplained_error_limit(at_setup, self.n, runs - 1)
+        return float(self.tolerance.at(self.mean_reference))
 
 
 def audit_curves(
@@ -442,17 +484,14 @@ def audit_curves(
 ) -> dict[str, CurveAudit]:
     """Return the audit of every crop × curve with a sample taken blind.
 
+    By curve, in order of crop and curve, false discovery rates filled in.
+
     Parameters
     ----------
     pairing : Pairing
     curves : Table
         The curve register.
     settings : Season
-
-    Returns
-    -------
-    dict of CurveAudit
-        By curve, in order of crop and curve, false discovery rates filled in.
     """
     register = curve_register(curves.frame)
     labs = compare_labs(pairing.pairs, settings.confidence)
@@ -460,208 +499,35 @@ def audit_curves(
     by_curve: Any = pairing.pairs.groupby(["crop", "curve"], sort=True)
     readings = pairing.plots[["curve", "trial", "sensor_pct"]]
     harvested = dict(list(readings.groupby("curve")))
-    audits = [
-        CurveAudit(
-            crop=crop,
-            register=register.loc[curve],
-            pairs=pairs,
-            plots=harvested.get(curve),
-            settings=settings,
-            effects=tuple(
-                effects_on(pairs[pairs["used"]], register.at[curve, "chamber_config"])
-            ),
-            contradictions=contradicted.get(curve, ()),
-        )
-        for (crop, curve), pairs in by_curve
-        if pairs["used"].any()
-    ]
-    return {audit.curve: audit for audit in _with_discovery_rates(audits)}
-
-
-def _with_discovery_rates(audits: list[CurveAudit]) -> list[CurveAudit]:
-    """Fill in the false discovery rates of all biases and of all effects."""
-    q_values = false_discovery([p_of_zero(audit.bias) for audit in audits])
-    effects = iter(with_q_values([e for audit in audits for e in audit.effects]))
-    return [
-        replace(
-            audit,
-            q_value=float(q),
-            effects=tuple(next(effects) for _ in audit.effects),
-        )
-        for audit, q in zip(audits, q_values, strict=True)
-    ]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Correction:
-    """A straight line that turns a curve's readings into corrected moisture.
-
-    Attributes
-    ----------
-    curve : str
-        The curve it corrects.
-    pivot : float
-        Reading at which the line is anchored. [% moisture, wet basis]
-    shift : float
-        What is added to a reading at the pivot: −bias there. [% moisture]
-    tilt : float
-        Prediction slope − 1: what is added more per point above the pivot.
-    covariance : ndarray, shape (2, 2)
-        Of shift and tilt; the row and column of a tilt that was set, not
-        estimated, are zero; nan where it is not known.
-    df : float
-        Degrees of freedom the covariance rests on; infinite if known exactly.
-
-    Examples
-    --------
-    >>> line = Correction(curve="A", pivot=18.0, shift=-0.4, tilt=0.1,
-    ...                   covariance=np.zeros((2, 2)), df=9)
-    >>> [round(float(m), 6) for m in line.apply([18.0, 20.0])]
-    [17.6, 19.8]
-    """
-
-    curve: str
-    pivot: float
-    shift: float
-    tilt: float
-    covariance: np.ndarray
-    df: float
-
-    def __post_init__(self) -> None:
-        covariance = np.asarray(self.covariance, float)
-        if covariance.shape != (2, 2):
-            raise ValueError(
-                f"Correction of curve {self.curve}: covariance has shape "
-                f"{covariance.shape}; expected (2, 2), of shift and tilt."
+    audits = []
+    for (crop, curve), pairs in by_curve:
+        used, own = pairs[pairs["used"]], register.loc[curve]
+        if used.empty:
+            continue
+        audits.append(
+            CurveAudit(
+                crop=crop,
+                register=own,
+                pairs=pairs,
+                plots=harvested.get(curve),
+                settings=settings,
+                effects=tuple(effects_on(used, own["chamber_config"])),
+                contradictions=contradicted.get(curve, ()),
             )
-        object.__setattr__(self, "covariance", covariance)
-
-    @property
-    def uncertainty_known(self) -> bool:
-        """Whether it is known how well the line is known."""
-        return bool(np.isfinite(self.covariance).all() and self.df > 0)
-
-    def apply(self, sensor: ArrayLike) -> np.ndarray:
-        """Return corrected moisture. [% moisture, wet basis]"""
-        reading = np.asarray(sensor, float)
-        return reading + self.shift + self.tilt * (reading - self.pivot)
-
-    def draw_errors(self, draws: int, rng: np.random.Generator) -> np.ndarray:
-        """Draw how far shift and tilt may be off, jointly.
-
-        Parameters
-        ----------
-        draws : int
-            Number of draws.
-        rng : numpy.random.Generator
-            Source of randomness.
-
-        Returns
-        -------
-        ndarray, shape (2, draws)
-            Deviations from shift and tilt, from the multivariate t distribution
-            with the covariance as its scale matrix and `df` degrees of freedom:
-            the joint form of the t intervals of both. [% moisture; per point]
-
-        Raises
-        ------
-        ValueError
-            If the covariance is not known or has a negative variance.
-        """
-        if not self.uncertainty_known:
-            raise ValueError(
-                f"Correction of curve {self.curve}: covariance is "
-                f"{self.covariance.tolist()} with df = {self.df}; expected known "
-                "numbers. Ask `uncertainty_known` before drawing."
-            )
-        normal = _square_root(self.covariance) @ rng.standard_normal((2, draws))
-        return normal * t_stretch(self.df, draws, rng)
-
-
-def t_stretch(df: float, draws: int, rng: np.random.Generator) -> np.ndarray:
-    """Draw the factors that turn normal draws into t draws, one per draw."""
-    if np.isinf(df):
-        return np.ones(draws)
-    return np.sqrt(df / rng.chisquare(df, draws))
-
-
-def _square_root(covariance: np.ndarray) -> np.ndarray:
-    """Return A with A Aᵀ = covariance, which may be singular."""
-    values, vectors = np.linalg.eigh(covariance)
-    # Rounding leaves a singular matrix with an eigenvalue just below zero.
-    if values[0] < -1e-9 * abs(values[-1]):
-        raise ValueError(
-            f"Correction: covariance {covariance.tolist()} has a negative variance; "
-            "expected a covariance matrix of shift and tilt."
         )
-    return vectors * np.sqrt(np.clip(values, 0, None))
+    effects = [effect for audit in audits for effect in audit.effects]
+    rates = _false_discovery_of([effect.change for effect in effects])
+    judged = iter([replace(e, q_value=q) for e, q in zip(effects, rates, strict=True)])
+    rates = _false_discovery_of([audit.bias for audit in audits])
+    return {
+        audit.curve: replace(
+            audit, q_value=q, effects=tuple(next(judged) for _ in audit.effects)
+        )
+        for audit, q in zip(audits, rates, strict=True)
+    }
 
 
-def no_correction(audit: CurveAudit) -> Correction:
-    """Return the correction that changes nothing, the bias as uncertain as it is."""
-    bias = audit.bias
-    return Correction(
-        curve=audit.curve,
-        pivot=audit.anchor,
-        shift=0.0,
-        tilt=0.0,
-        covariance=np.diag([bias.se**2, 0.0]),
-        df=bias.df,
-    )
-
-
-def offset_correction(audit: CurveAudit) -> Correction:
-    """Return the correction that adds −bias, with the bias's own uncertainty."""
-    bias = audit.bias
-    return Correction(
-        curve=audit.curve,
-        pivot=audit.anchor,
-        shift=-bias.value,
-        tilt=0.0,
-        covariance=np.diag([bias.se**2, 0.0]),
-        df=bias.df,
-    )
-
-
-def line_correction(audit: CurveAudit) -> Correction:
-    """Return the correction by the prediction line, with its joint uncertainty."""
-    line = audit.line
-    if line is None:
-        raise ValueError(f"line_correction: curve {audit.curve} has no line.")
-    return Correction(
-        curve=audit.curve,
-        pivot=line.anchor,
-        shift=float(line.fit.coefficients[0]),
-        tilt=float(line.fit.coefficients[1]),
-        covariance=line.fit.covariance,
-        df=line.tilt.df,
-    )
-
-
-NONE, OFFSET, LINE = "none", "offset", "line"
-MAKE = {NONE: no_correction, OFFSET: offset_correction, LINE: line_correction}
-
-
-def rmsep_by_correction(audit: CurveAudit) -> dict[str, float]:
-    """Return the RMSEP of each correction on trials left out, those known. [points].
-
-    A line is among them only where its uncertainty is known, as the ranks of entries
-    are drawn from it.
-    """
-    after = audit.after
-    if after is None:
-        return {}
-    found = {NONE: after.rmsep_none, OFFSET: after.rmsep_offset}
-    if audit.line is not None and np.isfinite(audit.line.tilt.se):
-        found[LINE] = after.rmsep_line
-    return {name: rmsep for name, rmsep in found.items() if np.isfinite(rmsep)}
-
-
-def best_correction(audit: CurveAudit) -> str:
-    """Return the name of the correction that does best on trials left out.
-
-    No change competes as well: a correction that only chases the chance of these
-    samples makes the trials it has not seen worse. Of equals the simplest.
-    """
-    rmsep = rmsep_by_correction(audit)
-    return min(rmsep, key=lambda name: rmsep[name], default=NONE)
+def _false_discovery_of(estimates: list[Estimate]) -> list[float]:
+    """Return the false discovery rate of each estimate's difference from zero."""
+    p_values = [float(2 * student_t.sf(abs(e.t), e.df)) for e in estimates]
+    return false_discovery(p_values).tolist()

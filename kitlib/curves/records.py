@@ -4,6 +4,7 @@ None is corrected here: which side is wrong is to be looked up, and until then t
 curves concerned are not settled.
 """
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
@@ -17,8 +18,7 @@ from scipy.stats import t as student_t
 from kitlib.intake.reference import LabDifference
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.estimates import Estimate, not_known
-from kitlib.words.findings import Finding, KitError
+from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.words.terms import show, show_span
 
 RECORD, SWAP, LAB = "record", "swap", "lab"
@@ -27,32 +27,14 @@ STEP_ALARM, SWAP_ALARM = 0.01, 0.03
 FEWEST = 3  # samples of an offset, of either side of a step
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Contradiction:
-    """One thing on record that a curve's readings contradict.
+    """One thing on record that a curve's readings contradict."""
 
-    Attributes
-    ----------
-    question : str
-        "record", "swap" or "lab": what it leaves open.
-    code : str
-        Of the finding that tells it; empty where another one does already.
-    said, look_up : str
-        What was found, and what would settle it; each a sentence.
-    trial : str
-        The trial it concerns, empty if several.
-    """
-
-    question: str
-    code: str
-    said: str
-    look_up: str
-    trial: str = ""
-
-    def finding(self, curve: str) -> Finding:
-        """Return it as a finding on its curve."""
-        said = f"curve {curve}: {self.said} {self.look_up}"
-        return Finding(code=self.code, curve=curve, message=said)
+    question: str  # what it leaves open: record, swap or lab
+    code: str  # of the finding that tells it; empty where another one does already
+    said: str  # what was found, a sentence
+    look_up: str  # what would settle it, a sentence
 
 
 def contradictions_by_curve(
@@ -69,24 +51,12 @@ def contradictions_by_curve(
     settings : Season
     """
     used = pairs[pairs["used"]]
-    found: dict[str, list[Contradiction]] = {}
+    found: dict[str, list[Contradiction]] = defaultdict(list)
     for curve, samples in used.groupby("curve", sort=True):
-        found[str(curve)] = [
-            *offset_contradictions(samples, settings),
-            *_open_labs(labs, str(curve), settings.setting_step),
-        ]
-    for one, other, trial, said in exchanged_curves(used[~used["parallel"]], settings):
-        for curve, second in ((one, other), (other, one)):
-            found[curve].append(
-                Contradiction(
-                    question=SWAP,
-                    code="curves-exchanged",
-                    said=said,
-                    look_up=f"Look up which plots of trial {trial} curve {curve} read, "
-                    f"and which curve {second}.",
-                    trial=trial,
-                )
-            )
+        found[str(curve)] += offset_contradictions(samples, settings)
+        found[str(curve)] += _open_labs(labs, str(curve), settings.setting_step)
+    for curve, exchanged in exchanged_curves(used[~used["parallel"]], settings):
+        found[curve].append(exchanged)
     return {curve: tuple(of_one) for curve, of_one in found.items()}
 
 
@@ -109,7 +79,9 @@ def _open_labs(labs, curve: str, step: float) -> Iterator[Contradiction]:
 # Offsets.
 
 
-def offset_contradictions(samples: pd.DataFrame, settings: Season):
+def offset_contradictions(
+    samples: pd.DataFrame, settings: Season
+) -> Iterator[Contradiction]:
     """Yield the steps of a curve's errors that its record of offsets does not have.
 
     Estimand: the difference of the mean errors, restated to one offset, of grain of
@@ -123,16 +95,14 @@ def offset_contradictions(samples: pd.DataFrame, settings: Season):
         One curve's samples as in `Pairing.pairs`, those the bias rests on.
     settings : Season
     """
-    restated = samples["sensor_pct"] - samples["recorded_pct"]
+    restated, found = (samples["sensor_pct"] - samples["recorded_pct"]).round(6), False
     # In the order in which they were in force, as far as that is known.
-    by_level = samples["harvested_at"].groupby(restated.round(6)).agg(["size", "min"])
-    levels = (
-        by_level[by_level["size"] >= FEWEST].sort_values("min", kind="stable").index
-    )
-    others = [(restated - level).abs() < 1e-6 for level in levels[1:]]
-    found = False
+    by_level = samples["harvested_at"].groupby(restated).agg(["size", "min"])
+    by_level = by_level[by_level["size"] >= FEWEST].sort_values("min", kind="stable")
+    levels = by_level.index
+    others = [restated == level for level in levels[1:]]
     for level, other in zip(levels[1:], others, strict=True):
-        here = other | ((restated - levels[0]).abs() < 1e-6)
+        here = other | (restated == levels[0])
         step = _step(samples[here], other[here])
         if _is_step(step, len(others), settings.setting_step):
             found = True
@@ -146,19 +116,12 @@ def offset_contradictions(samples: pd.DataFrame, settings: Season):
 def _step(samples: pd.DataFrame, after: pd.Series, *known: pd.Series) -> Estimate:
     """Return the step of the errors at one moisture, known steps in the model."""
     moisture = samples["reference_pct"].to_numpy(float)
-    columns = [
-        np.ones(len(samples)),
-        *(np.asarray(part, float) for part in (after, *known)),
-    ]
+    columns = [np.ones(len(samples)), after, *known]
     if np.ptp(moisture) > 0:
         columns.append(moisture - moisture.mean())
-    try:
-        fit = clustered_fit(
-            np.column_stack(columns), samples["error"], samples["trial"].to_numpy()
-        )
-    except KitError as problem:
-        return not_known(str(problem))
-    return fit.contrast(np.eye(len(columns))[1])
+    design, trial = np.column_stack(columns).astype(float), samples["trial"].to_numpy()
+    fit, why = tried(clustered_fit, design, samples["error"], trial)
+    return fit.contrast(np.eye(len(columns))[1]) if fit else not_known(why)
 
 
 def _is_step(step: Estimate, looked_at: int, setting_step: float) -> bool:
@@ -169,11 +132,12 @@ def _is_step(step: Estimate, looked_at: int, setting_step: float) -> bool:
     return bool(chance < STEP_ALARM and abs(step.value) >= setting_step)
 
 
-def _against_the_record(after: pd.DataFrame, step: Estimate, recorded: float):
+def _against_the_record(
+    after: pd.DataFrame, step: Estimate, recorded: float
+) -> Contradiction:
     """Return a step of the readings that is not the one on record."""
     seen = step.value + recorded
-    ends = step.interval()
-    span = show_span(ends.low + recorded, ends.high + recorded, 2, True)
+    span = show_span(*step.interval().shifted(recorded), 2, True)
     fits = "Neither sign fits"
     if abs(seen + recorded) < abs(recorded) / 2:
         fits = "The opposite sign would fit"
@@ -197,15 +161,13 @@ def _unrecorded_step(samples, others, setting_step) -> Iterator[Contradiction]:
     starts = timed.groupby("trial")["harvested_at"].median().sort_values(kind="stable")
     known = [other[timed.index] for other in others]
     splits = []
+    # At least two trials on either side: one trial's own error is no step.
     for time in starts.iloc[2:-1].unique():
         after = timed["trial"].map(starts) >= time
         if min(after.sum(), (~after).sum()) >= FEWEST:
             splits.append((time, _step(timed, after, *known)))
-    real = [
-        (time, step)
-        for time, step in splits
-        if _is_step(step, len(splits), setting_step)
-    ]
+    looked_at = len(splits)
+    real = [split for split in splits if _is_step(split[1], looked_at, setting_step)]
     if real:
         time, step = max(real, key=lambda one: abs(one[1].t))
         span = show_span(*step.interval(), 2, True)
@@ -225,8 +187,8 @@ def _unrecorded_step(samples, others, setting_step) -> Iterator[Contradiction]:
 
 def exchanged_curves(
     samples: pd.DataFrame, settings: Season
-) -> Iterator[tuple[str, str, str, str]]:
-    """Yield pairs of curves that look exchanged in one trial, with the trial and why.
+) -> Iterator[tuple[str, Contradiction]]:
+    """Yield curves that look exchanged with another in one trial, and why.
 
     In a trial that two curves served, the difference of their mean errors is held
     against that in the other trials. Where they were exchanged it has turned its sign:
@@ -242,22 +204,18 @@ def exchanged_curves(
     tests = []
     for _, of_crop in samples.groupby("crop", sort=True):
         means, within = _trial_means(of_crop)
-        columns: Any = means.columns  # of two levels, which its type leaves open
-        for one, other in combinations(columns.levels[1], 2):
-            tests += _exchange_tests(means, within, str(one), str(other))
-    for chance, one, other, trial, here, elsewhere in tests:
-        if chance * len(tests) >= SWAP_ALARM or abs(elsewhere) < settings.setting_step:
+        for both in combinations(of_crop["curve"].sort_values().unique(), 2):
+            tests += [(*both, *test) for test in _exchange_tests(means, within, *both)]
+    for one, other, trial, chance, here, usual in tests:
+        if chance * len(tests) >= SWAP_ALARM or abs(usual) < settings.setting_step:
             continue
-        yield (
-            one,
-            other,
-            trial,
-            (
-                f"In trial {trial} the error of curve {one} is "
-                f"{show(here, sign=True)} points from that of curve {other}, elsewhere "
-                f"{show(elsewhere, sign=True)}: the two look exchanged there."
-            ),
-        )
+        said = f"In trial {trial} the error of curve {one} is {show(here, sign=True)} "
+        said += f"points from that of curve {other}, elsewhere "
+        said += f"{show(usual, sign=True)}: the two look exchanged there."
+        for curve, second in ((one, other), (other, one)):
+            look_up = f"Look up which plots of trial {trial} curve {curve} read, and "
+            look_up += f"which curve {second}."
+            yield curve, Contradiction(SWAP, "curves-exchanged", said, look_up)
 
 
 def _trial_means(samples: pd.DataFrame) -> tuple[pd.DataFrame, float]:
@@ -275,24 +233,20 @@ def _trial_means(samples: pd.DataFrame) -> tuple[pd.DataFrame, float]:
     slope = samples["curve"].map(rise / run.where(run > 0)).fillna(0.0)
     level = error - slope * (moisture - moisture.mean())
     left: Any = own_error - slope * own_moisture
-    groups: Any = level.groupby(keys).agg(["mean", "size"]).unstack()
-    freedom = len(samples) - int(groups["size"].notna().to_numpy().sum())
-    within = float(left @ left) / freedom if freedom > 3 else np.nan
-    return groups, within
+    groups = level.groupby(keys).agg(["mean", "size"])
+    freedom = len(samples) - len(groups)
+    return groups, float(left @ left) / freedom if freedom > 3 else np.nan
 
 
 def _exchange_tests(means: pd.DataFrame, within: float, one: str, other: str):
-    """Yield the chance of each trial's difference, both curves, had none changed.
+    """Yield each trial's difference, that elsewhere, and its chance had none changed.
 
     What is usual is learnt from the other trials of either curve, and so is how much
     their trials differ, both curves pooled: three trials alone would hardly tell.
     """
-    both: list[Any] = [
-        means.xs(name, axis=1, level=1).dropna() for name in (one, other)
-    ]
-    first, second = both
+    first, second = (means.xs(name, level="curve") for name in (one, other))
     for trial in first.index.intersection(second.index):
-        rest = [curve.drop(index=trial) for curve in both]
+        rest = [curve.drop(index=trial) for curve in (first, second)]
         freedom = sum(len(curve) - 1 for curve in rest)
         if min(map(len, rest)) < 2 or freedom < 4 or not np.isfinite(within):
             continue
@@ -305,8 +259,6 @@ def _exchange_tests(means: pd.DataFrame, within: float, one: str, other: str):
         own = within * (1 / first.at[trial, "size"] + 1 / second.at[trial, "size"])
         others = sum((spread + part.mean()) / part.size for part in noise)
         sd = sqrt(2 * spread + own + others)
-        chance = 1.0
-        if here * usual < 0 and abs(here + usual) < 3 * sd:
-            turned = abs(usual - here) / sd
-            chance = float(student_t.sf(turned, freedom))
-        yield chance, one, other, str(trial), here, usual
+        turned = here * usual < 0 and abs(here + usual) < 3 * sd
+        chance = student_t.sf(abs(usual - here) / sd, freedom) if turned else 1.0
+        yield str(trial), float(chance), here, usual

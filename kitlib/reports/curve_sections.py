@@ -201,11 +201,11 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> Table:
     names = ["quantity", "value", "interval", "limit", "remark"]
     counts = f"{counted(audit.n, 'sample')} in {counted(audit.n_trials, 'trial')}"
     apart = ""
-    if audit.n_apart:
+    if audit.apart.n:
         apart = (
-            f"{counted(audit.n_apart, 'more sample')} chosen because of the reading "
-            f"{'is' if audit.n_apart == 1 else 'are'} left out (open dots), mean error "
-            f"{show(audit.apart.value, 2, True)}. "
+            f"{counted(audit.apart.n, 'more sample')} chosen because of the reading "
+            f"{'is' if audit.apart.n == 1 else 'are'} left out (open dots), mean error "
+            f"{show(audit.apart.error.mean(), 2, True)}. "
         )
     return Table(
         f"Curve {audit.curve}: results from {counts}, {level:.0%} intervals.",

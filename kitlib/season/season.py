@@ -1,7 +1,7 @@
 """The whole way from a season folder to advice and consequences, in one object."""
 
 import hashlib
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import isfinite, nan
@@ -13,11 +13,11 @@ import pandas as pd
 
 from kitlib.curves.advice import UNRESOLVED, Recommendation, recommend
 from kitlib.curves.audit import (
+    LINE,
+    OFFSET,
     Correction,
     CurveAudit,
     audit_curves,
-    line_correction,
-    offset_correction,
 )
 from kitlib.curves.evidence import bridge_table
 from kitlib.curves.observations import OBSERVED, observe_curve, observe_season
@@ -27,7 +27,8 @@ from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.schema import Table, located
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.intake.tables import input_files, input_hashes
-from kitlib.statistics.estimates import not_known
+from kitlib.statistics.agreement import concordance, rer, rpd
+from kitlib.statistics.estimates import NO_INTERVAL, Estimate, not_known, tried
 from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials.consequences import (
     Selection,
@@ -67,53 +68,24 @@ def chance_for(seed: int, *names: str) -> np.random.Generator:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class TrialAudit:
-    """What a season says of one trial.
-
-    Attributes
-    ----------
-    name, crop : str
-    location : str
-    standard_pct : float
-        Moisture yields are stated at. [% wet basis]
-    unit : YieldUnit
-        Unit its report shows yields in.
-    plots : DataFrame
-        Its plots, as in `SeasonAudit.plots`.
-    used : DataFrame
-        Those of them that entry means rest on.
-    pairs : DataFrame
-        Its samples.
-    curves : tuple of str
-        Curves that served its plots, the audited ones first.
-    consequences : TrialConsequences
-    own : OwnError
-        How far its own readings were off, and what that did to its yields.
-    entry_error : EntryError
-        How much the error differs between entries of its crop.
-    otherwise : dict of tuple of str
-        By the offsets and by the lines found, the entries these would select; for a
-        trial that is not tested, else empty.
-    left_out : DataFrame
-        Its rows that were not used.
-    findings : tuple of Finding
-        Those that concern it: its own, its curves', and those of its rows.
-    """
+    """What a season says of one trial."""
 
     name: str
-    crop: str
+    crop: str  # the one that is ranked
     location: str
-    standard_pct: float
-    unit: YieldUnit
-    plots: pd.DataFrame
-    used: pd.DataFrame
+    standard_pct: float  # moisture yields are stated at [% wet basis]
+    unit: YieldUnit  # its report shows yields in
+    plots: pd.DataFrame  # as in `SeasonAudit.plots`
+    used: pd.DataFrame  # those of them that entry means rest on
     pairs: pd.DataFrame
-    curves: tuple[str, ...]
+    curves: tuple[str, ...]  # that served its plots, the audited ones first
     consequences: TrialConsequences
-    own: OwnError
-    entry_error: EntryError
+    own: OwnError  # how far its own readings were off, and what that did to yields
+    entry_error: EntryError  # how much the error differs between entries of its crop
+    # What the offsets and the lines found would select; empty for a tested trial.
     otherwise: dict[str, tuple[str, ...]]
-    left_out: pd.DataFrame
-    findings: tuple[Finding, ...]
+    left_out: pd.DataFrame  # its rows that were not used
+    findings: tuple[Finding, ...]  # its own, its curves', and those of its rows
 
     @property
     def outcome(self) -> "TrialOutcome":
@@ -140,63 +112,35 @@ class TrialAudit:
 class TrialOutcome:
     """What the correction does to one trial, without what it rests on.
 
-    Attributes
-    ----------
-    crop : str
-        The crop that is ranked in it.
-    curves : tuple of str
-        Curves that served its plots, the audited ones first.
-    count : int
-        Entries selected.
-    entries : DataFrame
-        One row per entry.
-    ranks : RankChanges or None
-        Ranks and selection before and after; None where there is no corrected yield.
-    selection : Selection
-        Whether the moisture errors changed what was selected.
-    own : OwnError
-        How far its own readings were off, and what that did to its yields.
-    unevenness : float
-        Cramér's V of plots by entry and curve; nan for one curve.
-    yield_before_kg_ha, yield_after_kg_ha : float
-        Mean of the entries; nan where there is no corrected yield. [kg/ha]
-    findings : tuple of Finding
-        Its own, not those of its curves.
+    A season keeps it of every trial: the draws of chance would fill the memory.
     """
 
     crop: str
     curves: tuple[str, ...]
-    count: int
-    entries: pd.DataFrame
-    ranks: RankChanges | None
+    count: int  # entries selected
+    entries: pd.DataFrame  # one row per entry
+    ranks: RankChanges | None  # None where there is no corrected yield
     selection: Selection
     own: OwnError
-    unevenness: float
-    yield_before_kg_ha: float
+    unevenness: float  # Cramér's V of plots by entry and curve; nan for one curve
+    yield_before_kg_ha: float  # mean of the entries, nan without corrected yield
     yield_after_kg_ha: float
-    findings: tuple[Finding, ...]
+    findings: tuple[Finding, ...]  # its own, not those of its curves
 
 
-def audit_trial(season, name: str) -> TrialAudit:
-    """Return what a season says of one trial.
-
-    Parameters
-    ----------
-    season : SeasonAudit
-    name : str
-        One of its trials.
-    """
+def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
+    """Return what a season says of one of its trials."""
     settings, plots = season.settings, season.plots_of(name)
     crops = plots["crop"].map(crop_key).value_counts()
     crop, findings = str(crops.index[0]), []
     if len(crops) > 1:
         said = f"trial {name} holds plots of {listed(crops.index)}; only its {crop} is "
         said += "ranked. Split the trial if that is wrong."
-        findings.append(Finding(code="crops-mixed", trial=name, message=said))
+        findings.append(Finding("crops-mixed", said, trial=name))
     of_crop = plots[plots["crop"].map(crop_key) == crop]
     standard = settings.standard_moisture_of(crop)
-    served = plots["curve"].value_counts()
-    curves = tuple(sorted(served.index, key=lambda c: (c not in season.audits, c)))
+    served = plots["curve"].unique()
+    curves = tuple(sorted(served, key=lambda c: (c not in season.audits, c)))
     tested = any(season.is_tested(curve) for curve in curves)
     of_entries = season.entry_errors.get(crop) or NO_ENTRY_ERROR
     consequences = trial_consequences(
@@ -226,7 +170,7 @@ def audit_trial(season, name: str) -> TrialAudit:
         consequences=consequences,
         own=own_error(
             of_crop,
-            pairs[is_blind(pairs) & pairs["curve"].isin(curves)],
+            pairs[_is_blind(pairs) & pairs["curve"].isin(curves)],
             standard,
             season.audits,
             season.corrections,
@@ -235,7 +179,7 @@ def audit_trial(season, name: str) -> TrialAudit:
         entry_error=of_entries,
         otherwise={} if tested else _selected_otherwise(season, consequences),
         left_out=left_out[left_out["trial"] == name],
-        findings=tuple(findings + _concerning(season, name, curves, consequences)),
+        findings=(*findings, *_concerning(season, name, curves, consequences.remarks)),
     )
 
 
@@ -250,30 +194,24 @@ NO_ENTRY_ERROR = EntryError(
 )
 
 
-def is_blind(pairs: pd.DataFrame) -> pd.Series:
+def _is_blind(pairs: pd.DataFrame) -> pd.Series:
     """Flag the pairs that judge what served a plot: oven, blind, not in parallel."""
     return pairs["used"] & (pairs["basis"] == OVEN) & ~pairs["parallel"]
 
 
-def _selected_otherwise(season, found: TrialConsequences) -> dict:
+def _selected_otherwise(season: "SeasonAudit", found: TrialConsequences) -> dict:
     """Return what the offsets and the lines found would select, open as they are."""
     audits = {c: season.audits[c] for c in found.plots.curve if c in season.audits}
-    offsets = {c: offset_correction(audit) for c, audit in audits.items()}
-    lines = {c: line_correction(a) for c, a in audits.items() if a.line}
+    offsets = {c: audit.correction(OFFSET) for c, audit in audits.items()}
+    lines = {c: audit.correction(LINE) for c, audit in audits.items() if audit.line}
     by = {"by the offset found": offsets, "by the line found": offsets | lines}
     return {how: selected_under(found, of) for how, of in by.items() if audits}
 
 
-def findings_on(season, name: str, curves: Collection[str]) -> list[Finding]:
-    """Return the season's findings that concern a trial or the curves that served it.
-
-    Parameters
-    ----------
-    season : SeasonAudit
-    name : str
-        The trial.
-    curves : collection of str
-    """
+def findings_on(
+    season: "SeasonAudit", name: str, curves: Collection[str]
+) -> list[Finding]:
+    """Return the findings that concern a trial or the curves that served it."""
     return [
         found
         for found in season.findings
@@ -281,62 +219,35 @@ def findings_on(season, name: str, curves: Collection[str]) -> list[Finding]:
     ]
 
 
-def _concerning(season, name, curves, consequences) -> list[Finding]:
-    """Return the season's findings that concern a trial, and its own remarks."""
-    found = findings_on(season, name, curves)
-    served = [c for c in curves if c in season.audits]
+def _concerning(season, name, curves, remarks) -> Iterator[Finding]:
+    """Yield the season's findings that concern a trial, and its own remarks."""
+    yield from findings_on(season, name, curves)
     if len(curves) > 1:
         said = f"trial {name} was served by {counted(len(curves), 'curve')}: "
-        said += f"{listed(curves)}."
-        found.append(Finding(code="two-curves", trial=name, message=said))
-    if len(served) < len(curves):
-        silent = [c for c in curves if c not in served]
+        yield Finding("two-curves", f"{said}{listed(curves)}.", trial=name)
+    silent = [curve for curve in curves if curve not in season.audits]
+    if silent:
         said = f"no sample speaks for curve {listed(silent)}: the moistures it read in "
         said += f"trial {name} are not corrected."
-        found.append(Finding(code="curve-unaudited", trial=name, message=said))
-    for remark in consequences.remarks:
-        found.append(
-            Finding(code="trial-remark", trial=name, message=f"trial {name}: {remark}.")
-        )
-    return found
-
-
-# Audits held for all who ask in this process and in those forked from it, by the
-# name of the season folder and the state of its files.
-_HELD: dict[tuple, "SeasonAudit"] = {}
+        yield Finding("curve-unaudited", said, trial=name)
+    for remark in remarks:
+        yield Finding("trial-remark", f"trial {name}: {remark}.", trial=name)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SeasonAudit:
-    """A season audited.
-
-    Attributes
-    ----------
-    folder : Path
-    settings : Season
-    tables : dict of Table
-    reference : Reference
-    pairing : Pairing
-    audits : dict of CurveAudit
-        By curve, in order of crop and curve.
-    advice : dict of Recommendation
-        By curve.
-    pooled : dict of Pooled
-        By crop, of the crop's offsets that have an interval.
-    shrunken : dict of Estimate
-        Offset of each curve shrunk towards the crop's others.
-    """
+    """A season audited; what follows from the audit is worked out when asked for."""
 
     folder: Path
     settings: Season
     tables: dict[str, Table]
     reference: Reference
     pairing: Pairing
-    audits: dict[str, CurveAudit]
-    advice: dict[str, Recommendation]
-    pooled: dict[str, Pooled]
-    shrunken: dict
-    _trials: dict = field(default_factory=dict, repr=False)
+    audits: dict[str, CurveAudit]  # by curve, in order of crop and curve
+    advice: dict[str, Recommendation]  # by curve
+    pooled: dict[str, Pooled]  # by crop, of its offsets that have an interval
+    shrunken: dict[str, Estimate]  # each curve's offset, towards the crop's others
+    _trials: dict[str, TrialAudit] = field(default_factory=dict, repr=False)
 
     @cached_property
     def plots(self) -> pd.DataFrame:
@@ -385,7 +296,7 @@ class SeasonAudit:
     def entry_errors(self) -> dict[str, EntryError]:
         """How much the error differs between entries, by crop."""
         pairs = self.pairing.pairs
-        pairs = pairs[is_blind(pairs) & pairs["curve"].isin(list(self.corrections))]
+        pairs = pairs[_is_blind(pairs) & pairs["curve"].isin(list(self.corrections))]
         pairs = pairs.assign(
             sd_sample=pairs["curve"].map(lambda c: self.spreads[c].sd_sample),
             place=pairs["trial"] + "\0" + pairs["curve"],
@@ -395,13 +306,10 @@ class SeasonAudit:
             corrected = correction.apply(pairs.loc[own, "sensor_pct"])
             pairs.loc[own, "error"] = corrected - pairs.loc[own, "reference_pct"]
         pairs = pairs[pairs["sd_sample"] > 0]
+        needed = ["error", "place", "entry", "sd_sample"]
         return {
             str(crop): entry_error(
-                own["error"],
-                own["place"],
-                own["entry"],
-                own["sd_sample"],
-                self.settings.confidence,
+                *(own[name] for name in needed), self.settings.confidence
             )
             for crop, own in pairs.groupby(pairs["crop"].map(crop_key))
         }
@@ -453,27 +361,21 @@ class SeasonAudit:
             If no plot belongs to a trial of that name.
         """
         if name not in self._rows_by_trial:
-            refuse(
-                "plots",
-                [f"there is no trial {name!r}; there are {listed(self.trials)}."],
-            )
+            said = f"there is no trial {name!r}; there are {listed(self.trials)}."
+            refuse("plots", [said])
         if name not in self._trials:
             self._trials.clear()  # a thousand trials would fill the memory
-            self._trials[name] = audit_trial(self, name)
+            self._trials[name] = _audit_trial(self, name)
         return self._trials[name]
 
 
+# Audits held for all who ask in this process and in those forked from it, by the
+# name of the season folder and the state of its files.
+_HELD: dict[tuple, SeasonAudit] = {}
+
+
 def audit_season(folder: str | Path) -> SeasonAudit:
-    """Return the audit of a season folder.
-
-    Parameters
-    ----------
-    folder : str or Path
-        Holds season.toml and the tables.
-
-    Returns
-    -------
-    SeasonAudit
+    """Return the audit of a season folder, which holds season.toml and the tables.
 
     Raises
     ------
@@ -488,8 +390,7 @@ def audit_season(folder: str | Path) -> SeasonAudit:
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference, settings)
     audits = audit_curves(pairing, tables["curves"], settings)
-    advice = {curve: recommend(audit) for curve, audit in audits.items()}
-    pooled, shrunken = pool_by_crop(audits)
+    pooled, shrunken = _pool_by_crop(audits)
     return SeasonAudit(
         folder=folder,
         settings=settings,
@@ -497,7 +398,7 @@ def audit_season(folder: str | Path) -> SeasonAudit:
         reference=reference,
         pairing=pairing,
         audits=audits,
-        advice=advice,
+        advice={curve: recommend(audit) for curve, audit in audits.items()},
         pooled=pooled,
         shrunken=shrunken,
     )
@@ -534,30 +435,28 @@ def _state(folder: Path) -> tuple:
     return str(folder), *told
 
 
-def pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
+def _pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
     """Return the pooled offsets of each crop and each curve's shrunken offset.
 
     Curves recorded in parallel saw the same plots as another and take no part.
     """
-    pooled: dict[str, Pooled] = {}
-    shrunken: dict = {}
+    pooled, shrunken = {}, {}
     for crop in sorted({audit.crop for audit in audits.values()}):
         own = [a for a in audits.values() if a.crop == crop and not a.parallel]
         own = [a for a in own if a.bias.se > 0 and a.n_trials > 1]
-        if not own:
-            continue
-        pooled[crop] = pool_offsets(
-            [-a.bias.value for a in own],
-            [a.bias.se for a in own],
-            [a.bias.df for a in own],
-        )
-        names = [a.curve for a in own]
-        shrunken |= dict(zip(names, pooled[crop].shrunken, strict=True))
+        if own:
+            of_curves = [(-a.bias.value, a.bias.se, a.bias.df) for a in own]
+            pooled[crop] = pool_offsets(*map(list, zip(*of_curves, strict=True)))
+            names = [a.curve for a in own]
+            shrunken |= dict(zip(names, pooled[crop].shrunken, strict=True))
     return pooled, shrunken
 
 
+# One row per curve.
+
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
-SERVED_NONE = not_known("it served no plots by itself")
+NO_PLOTS = not_known("it served no plots by itself")
+REGISTERED = ["offset_loaded", "sensor", "built_on"]
 
 
 def curves_table(season: SeasonAudit) -> pd.DataFrame:
@@ -566,149 +465,112 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     Columns: those `columns.csv` declares; errors and offsets in points of moisture,
     intervals at the season's level, empty where not known.
     """
-    rows = [
-        _curve_row(audit, season.advice[curve], season)
-        for curve, audit in season.audits.items()
-    ]
+    rows = []
+    for curve, audit in season.audits.items():
+        advice, pooled = season.advice[curve], season.shrunken.get(curve)
+        row = _estimates(audit, advice, season.settings.confidence)
+        row |= _numbers(audit) | _advised(advice)
+        row["offset_pooled"] = pooled.value if pooled else nan
+        rows.append(row)
     register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
-    for row in register.sort_values(["crop", "curve"]).itertuples():
-        if row.curve not in season.audits:
-            rows.append(
-                {
-                    "crop": row.crop,
-                    "curve": row.curve,
-                    "n": 0,
-                    "n_trials": 0,
-                    "action": UNRESOLVED,
-                    "reason": NO_SAMPLE,
-                    "offset_loaded": row.offset_loaded,
-                }
-            )
+    silent = register[~register["curve"].isin(list(season.audits))]
+    for row in silent.sort_values(["crop", "curve"]).to_dict("records"):
+        told = {name: row[name] for name in ("crop", "curve", "offset_loaded")}
+        none = {"n": 0, "n_trials": 0, "action": UNRESOLVED, "reason": NO_SAMPLE}
+        rows.append(told | none)
     table = pd.DataFrame(rows, columns=list(columns_of("curves")))
     return table.astype({"built_on": "datetime64[us]"})
 
 
-def _curve_row(audit: CurveAudit, advice: Recommendation, season: SeasonAudit) -> dict:
-    """Return one curve's numbers under their column names."""
-    return {
-        **_bias_cells(audit, season.settings.confidence),
-        **_line_cells(audit, season.settings.confidence),
-        **_spread_cells(audit, season.settings.confidence),
-        **_advice_cells(audit, advice, season.settings.confidence),
-        "offset_pooled": _value(season.shrunken.get(audit.curve)),
-        "q_value": audit.q_value,
+def _estimates(audit: CurveAudit, advice: Recommendation, level: float) -> dict:
+    """Return a curve's estimates, each with the ends of its interval."""
+    cover, by_trials = audit.coverage, audit.gain_by_trials
+    estimates = {
+        "bias": audit.bias,
+        "bias_mixed": audit.bias_mixed,
+        "bias_two_phase": audit.two_phase,
+        "bias_over_plots": cover.bias if cover else NO_PLOTS,
+        "gain_over_plots": cover.gain if cover else NO_PLOTS,
+        "slope": audit.slope,
+        "gain": audit.gain,
+        "gain_within": by_trials.within,
+        "gain_between": by_trials.between,
+        "curvature": audit.curvature,
+        "bias_left": advice.bias_left,
     }
-
-
-def _value(estimate) -> float:
-    """Return an estimate's value, nan where there is none."""
-    return estimate.value if estimate is not None else nan
-
-
-def _ends(name: str, estimate, level: float) -> dict:
-    """Return an estimate with the ends of its interval under three column names."""
-    low, high = estimate.interval(level)
-    return {name: estimate.value, f"{name}_low": low, f"{name}_high": high}
-
-
-def _bias_cells(audit: CurveAudit, level: float) -> dict:
-    """Return what is known of a curve's bias."""
-    bias, mixed, cover = audit.bias, audit.bias_mixed, audit.coverage
-    return {
-        "crop": audit.crop,
-        "curve": audit.curve,
-        "n": audit.n,
-        "n_trials": audit.n_trials,
-        "mean_reference_pct": audit.mean_reference,
-        **_ends("bias", bias, level),
-        "bias_se": bias.se,
-        "bias_df": bias.df,
-        "bias_method": bias.method or bias.remark,
-        **_ends("bias_mixed", mixed, level),
-        "bias_mixed_df": mixed.df,
-        **_ends("bias_two_phase", audit.two_phase, level),
-        **_ends("bias_over_plots", cover.bias if cover else SERVED_NONE, level),
-        **_ends("gain_over_plots", cover.gain if cover else SERVED_NONE, level),
-        "n_apart": audit.n_apart,
-        "mean_error_apart": audit.apart.value,
-    }
-
-
-def _line_cells(audit: CurveAudit, level: float) -> dict:
-    """Return what is known of a curve's slope and bend."""
-    found, line = audit, audit.line
-    cells = {
-        **_ends("slope", found.slope, level),
-        "slope_se": found.slope.se,
-        "slope_df": found.slope.df,
-        "slope_shrunk": found.line.shrunk_slope if found.line else nan,
-        **_ends("gain", found.gain, level),
-        **_ends("gain_within", found.gain_by_trials.within, level),
-        **_ends("gain_between", found.gain_by_trials.between, level),
-        **_ends("curvature", found.curvature, level),
-        "anchor_pct": found.anchor,
-    }
-    robust = found.robust_line
-    if robust is not None:
-        low, high = robust.slope_interval
-        cells |= {
-            "slope_passing_bablok": robust.slope,
-            "slope_passing_bablok_low": low,
-            "slope_passing_bablok_high": high,
-        }
-    if line is not None:
-        cells |= {
-            "intercept": line.intercept.value,
-            "residual_sd": line.residual_sd,
-            "bias_at_anchor": line.bias.value,
-        }
+    cells = {}
+    for name, estimate in estimates.items():
+        low, high = estimate.interval(level)
+        cells |= {name: estimate.value, f"{name}_low": low, f"{name}_high": high}
     return cells
 
 
-def _spread_cells(audit: CurveAudit, level: float) -> dict:
-    """Return what is known of the scatter of a curve's errors."""
-    found, limits, parts = audit, audit.limits, audit.components
+def _numbers(audit: CurveAudit) -> dict:
+    """Return a curve's other numbers: counts, scatter, lines, limits."""
+    s, several = audit.samples, audit.n > 1
+    line, robust, limits = audit.line, audit.robust_line, audit.limits
+    parts, spread = audit.components, audit.spread
+    robust_ends = robust.slope_interval if robust else NO_INTERVAL
     return {
-        "sep": found.sep,
+        "crop": audit.crop,
+        "curve": audit.curve,
+        **audit.register[REGISTERED],
+        "n": audit.n,
+        "n_trials": audit.n_trials,
+        "n_apart": audit.apart.n,
+        "mean_error_apart": float(audit.apart.error.mean()) if audit.apart.n else nan,
+        "mean_reference_pct": audit.mean_reference,
+        "q_value": audit.q_value,
+        "bias_se": audit.bias.se,
+        "bias_df": audit.bias.df,
+        "bias_method": audit.bias.method or audit.bias.remark,
+        "bias_mixed_df": audit.bias_mixed.df,
+        "slope_se": audit.slope.se,
+        "slope_df": audit.slope.df,
+        "slope_shrunk": line.shrunk_slope if line else nan,
+        "intercept": line.intercept.value if line else nan,
+        "residual_sd": line.residual_sd if line else nan,
+        "bias_at_anchor": line.bias.value if line else nan,
+        "anchor_pct": audit.anchor,
+        "slope_passing_bablok": robust.slope if robust else nan,
+        "slope_passing_bablok_low": robust_ends[0],
+        "slope_passing_bablok_high": robust_ends[1],
+        "sep": audit.sep,
         "sep_low": audit.sep_interval.low,
         "sep_high": audit.sep_interval.high,
         "sep_method": audit.sep_method,
         "new_sample_low": audit.new_sample.low,
         "new_sample_high": audit.new_sample.high,
-        "rmsep": found.agreement.rmsep if found.agreement else nan,
-        "sep_corrected": found.sep_corrected.value,
-        "rpd": found.rpd,
-        "rer": found.rer,
-        "spread_ratio": found.spread.ratio if found.spread else nan,
+        "rmsep": audit.agreement.rmsep if audit.agreement else nan,
+        "sep_corrected": audit.sep_corrected.value,
+        "rpd": rpd(s.reference, audit.sep) if several else nan,
+        "rer": rer(s.reference, audit.sep) if several else nan,
+        "spread_ratio": spread.ratio if spread else nan,
         "sd_between_trials": parts.sd_trial if parts else nan,
         "sd_within_trials": parts.sd_residual if parts else nan,
         "limit_of_agreement_low": limits.lower.value if limits else nan,
         "limit_of_agreement_high": limits.upper.value if limits else nan,
-        "concordance": found.concordance,
-        "reference_se": found.reference_se,
-        "reference_limit": found.reference_limit,
+        "concordance": tried(concordance, s.sensor, s.reference)[0],
+        "reference_se": audit.reference_se,
+        "reference_limit": audit.reference_limit,
         "max_sep": audit.max_sep,
         "max_sep_source": audit.max_sep_source,
+        "allowed_bias": audit.allowed_bias,
     }
 
 
-def _advice_cells(audit: CurveAudit, advice: Recommendation, level: float) -> dict:
+def _advised(advice: Recommendation) -> dict:
     """Return what is recommended for a curve."""
     return {
-        "allowed_bias": audit.allowed_bias,
         "action": advice.action,
         "open_question": advice.open_question,
         "offset": advice.offset,
         "offset_low": advice.interval.low,
         "offset_high": advice.interval.high,
-        "offset_loaded": audit.register["offset_loaded"],
-        "sensor": audit.register["sensor"],
-        "built_on": audit.register["built_on"],
         "new_setting": advice.new_setting,
         "reason": advice.reason,
         "rmsep_before_left_out": advice.rmsep_before,
         "rmsep_after_left_out": advice.rmsep_after,
-        **_ends("bias_left", advice.bias_left, level),
         "chance_within_allowed": advice.chance_within,
         "what_would_settle": advice.more,
     }

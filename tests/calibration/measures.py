@@ -11,7 +11,7 @@ from calibration.scenarios import CropScenario, Scenario
 from calibration.seasons import DrawnSeason, draw_one_more, draw_season
 from calibration.truth import Truth
 from kitlib.curves.advice import Recommendation, recommend
-from kitlib.curves.audit import CurveAudit, line_correction, offset_correction
+from kitlib.curves.audit import LINE, OFFSET, CurveAudit
 from kitlib.curves.evidence import effect_of, two_phase_bias
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import NO_INTERVAL, Interval
@@ -185,8 +185,8 @@ def cost_of(truth: Truth, audit: CurveAudit, advice: Recommendation) -> Cost:
         open_question=advice.open_question,
         advised=rmse(advice.correction),
         none=truth.rmse(0.0, 0.0, 0.0),
-        offset=rmse(offset_correction(audit)),
-        line=rmse(line_correction(audit)) if audit.line else nan,
+        offset=rmse(audit.correction(OFFSET)),
+        line=rmse(audit.correction(LINE)) if audit.line else nan,
     )
 
 

@@ -7,8 +7,7 @@ from curves import SEASON, audit_of
 from pytest import approx
 from simulated_pairs import simulate_pairs
 
-from kitlib.curves.advice import judged_gain, recommend
-from kitlib.curves.audit import best_correction
+from kitlib.curves.advice import recommend
 from kitlib.intake.settings import Season
 
 
@@ -118,7 +117,7 @@ def test_readings_stay_as_they_are_where_no_correction_does_better():
         "offset": audit.after.rmsep_offset,
         "line": audit.after.rmsep_line,
     }
-    assert best_correction(audit) == min(rmsep, key=rmsep.get)
+    assert audit.best_correction == min(rmsep, key=rmsep.get)
     assert advice.rmsep_after == min(rmsep.values())
 
 
@@ -232,8 +231,8 @@ def test_a_bias_the_plots_share_is_shifted():
 
 def test_the_gain_over_the_plots_is_judged():
     with_plots, without = picked_wettest(bias=0.0)
-    assert judged_gain(with_plots) is with_plots.coverage.gain
-    assert judged_gain(without) is without.gain
+    assert with_plots.judged_gain is with_plots.coverage.gain
+    assert without.judged_gain is without.gain
 
 
 def test_the_order_of_samples_does_not_matter(rng):

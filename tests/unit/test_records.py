@@ -88,11 +88,11 @@ def two_curves(rng, apart, exchanged=None, trials=9, each=5):
 
 
 def test_curves_exchanged_in_a_trial_are_found(rng):
-    ((one, other, trial, said),) = exchanged_curves(
-        two_curves(rng, apart=1.4, exchanged="T04"), SETTINGS
-    )
-    assert (one, other, trial) == ("A", "B", "T04")
-    assert "look exchanged" in said
+    exchanged = two_curves(rng, apart=1.4, exchanged="T04")
+    found = dict(exchanged_curves(exchanged, SETTINGS))
+    assert set(found) == {"A", "B"}
+    assert "In trial T04" in found["A"].said and "look exchanged" in found["A"].said
+    assert "which plots of trial T04 curve B read" in found["B"].look_up
 
 
 @pytest.mark.parametrize("apart", [0.0, 0.4, 1.4])
