@@ -182,8 +182,8 @@ def _strongest(errors: pd.Series, group) -> tuple[Any, float]:
     if (rest == 0).any():
         return None, np.nan
     shifts = (errors.sum() - parts["sum"]) / rest - errors.sum() / len(errors)
-    name = shifts.abs().idxmax()
-    return name, float(shifts[name])
+    at = int(shifts.abs().argmax())
+    return shifts.index[at], float(shifts.iloc[at])
 
 
 @dataclass(frozen=True, kw_only=True)

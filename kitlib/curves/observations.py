@@ -1,9 +1,9 @@
 """What the statistician must know of a season and of each curve besides its bias."""
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import combinations
 from math import log
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -200,7 +200,8 @@ def _residuals(group: pd.DataFrame) -> pd.Series:
 # Readings that stood still.
 
 
-class StuckReading(NamedTuple):
+@dataclass(frozen=True)
+class StuckReading:
     """A reading that came back more often than a moving sensor would give it."""
 
     value: float  # in its own unit

@@ -116,7 +116,7 @@ def offset_contradictions(
 def _step(samples: pd.DataFrame, after: pd.Series, *known: pd.Series) -> Estimate:
     """Return the step of the errors at one moisture, known steps in the model."""
     moisture = samples["reference_pct"].to_numpy(float)
-    columns = [np.ones(len(samples)), after, *known]
+    columns: list[Any] = [np.ones(len(samples)), after, *known]
     if np.ptp(moisture) > 0:
         columns.append(moisture - moisture.mean())
     design, trial = np.column_stack(columns).astype(float), samples["trial"].to_numpy()
@@ -244,9 +244,10 @@ def _exchange_tests(means: pd.DataFrame, within: float, one: str, other: str):
     What is usual is learnt from the other trials of either curve, and so is how much
     their trials differ, both curves pooled: three trials alone would hardly tell.
     """
-    first, second = (means.xs(name, level="curve") for name in (one, other))
+    both: list[Any] = [means.xs(name, level="curve") for name in (one, other)]
+    first, second = both
     for trial in first.index.intersection(second.index):
-        rest = [curve.drop(index=trial) for curve in (first, second)]
+        rest = [curve.drop(index=trial) for curve in both]
         freedom = sum(len(curve) - 1 for curve in rest)
         if min(map(len, rest)) < 2 or freedom < 4 or not np.isfinite(within):
             continue

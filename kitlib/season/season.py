@@ -306,10 +306,13 @@ class SeasonAudit:
             corrected = correction.apply(pairs.loc[own, "sensor_pct"])
             pairs.loc[own, "error"] = corrected - pairs.loc[own, "reference_pct"]
         pairs = pairs[pairs["sd_sample"] > 0]
-        needed = ["error", "place", "entry", "sd_sample"]
         return {
             str(crop): entry_error(
-                *(own[name] for name in needed), self.settings.confidence
+                own["error"],
+                own["place"],
+                own["entry"],
+                own["sd_sample"],
+                self.settings.confidence,
             )
             for crop, own in pairs.groupby(pairs["crop"].map(crop_key))
         }
@@ -440,7 +443,8 @@ def _pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
 
     Curves recorded in parallel saw the same plots as another and take no part.
     """
-    pooled, shrunken = {}, {}
+    pooled: dict[str, Pooled] = {}
+    shrunken: dict[str, Estimate] = {}
     for crop in sorted({audit.crop for audit in audits.values()}):
         own = [a for a in audits.values() if a.crop == crop and not a.parallel]
         own = [a for a in own if a.bias.se > 0 and a.n_trials > 1]
@@ -498,7 +502,7 @@ def _estimates(audit: CurveAudit, advice: Recommendation, level: float) -> dict:
         "curvature": audit.curvature,
         "bias_left": advice.bias_left,
     }
-    cells = {}
+    cells: dict[str, object] = {}
     for name, estimate in estimates.items():
         low, high = estimate.interval(level)
         cells |= {name: estimate.value, f"{name}_low": low, f"{name}_high": high}
