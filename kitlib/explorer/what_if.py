@@ -15,7 +15,7 @@ from scipy.stats import t as student_t
 
 from kitlib.curves.evidence import Samples
 from kitlib.statistics.estimates import NO_INTERVAL, Interval
-from kitlib.statistics.sums import Sums, left_out, trial_sums
+from kitlib.statistics.sums import Sums, squares_left_out, trial_sums
 from kitlib.trials.means import entry_means
 from kitlib.trials.ranks import TIED_DECIMALS, selection_count
 from kitlib.words.limits import Tolerance
@@ -241,7 +241,7 @@ def left_out_squares(
     about = pivot + by_tilt * (_mean_sensor(rest) - _mean_sensor(total))
     of_reference, of_error = sums.centre
     start = of_error + shift + turn * (of_reference + of_error - about)
-    return left_out(sums, start, turn + np.ones(len(sums.trials))).squares, ""
+    return squares_left_out(sums, start, turn + np.ones(len(sums.trials))), ""
 
 
 def followed(chosen, own) -> np.ndarray:

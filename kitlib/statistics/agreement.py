@@ -4,7 +4,6 @@ Sign everywhere: error = sensor - reference. Some editions of ISO 12099 write th
 error the other way round.
 """
 
-from dataclasses import dataclass
 from math import nan, sqrt
 from typing import Any, NamedTuple
 
@@ -21,29 +20,23 @@ from kitlib.statistics.estimates import (
     not_known,
     paired,
     sums_by_cluster,
+    tried,
 )
+from kitlib.statistics.lines import NO_REFERENCE_ERROR
 from kitlib.statistics.sums import jackknife
-from kitlib.words.findings import KitError, TooFewSamples
+from kitlib.words.findings import TooFewSamples
 from kitlib.words.terms import counted
 
+ALL_REFERENCE = "reference error explains all of the SEP"
+FEW = "a gain over the plots needs 4 trials and 5 samples of unlike readings"
 
-@dataclass(frozen=True, kw_only=True)
-class Agreement:
-    """How a sensor agrees with the reference over n samples.
 
-    Attributes
-    ----------
-    n : int
-        Samples measured by both methods.
-    bias : float
-        Mean of sensor - reference. [% moisture]
-    sep : float
-        Standard deviation of the errors about the bias, n - 1. [% moisture]
-    """
+class Agreement(NamedTuple):
+    """How a sensor agrees with the reference over n samples."""
 
     n: int
-    bias: float
-    sep: float
+    bias: float  # mean of sensor - reference [% moisture]
+    sep: float  # SD of the errors about the bias, n - 1 [% moisture]
 
     @property
     def rmsep(self) -> float:
@@ -54,29 +47,15 @@ class Agreement:
 def agreement(sensor: ArrayLike, reference: ArrayLike) -> Agreement:
     """Return the bias and SEP of a sensor against the reference.
 
-    Estimand: bias and spread of the errors of these samples, each counted once;
-    how much trials differ is left to `kitlib.statistics.clustered`.
+    Estimand: bias and spread of the errors of these samples, each counted once; how
+    much trials differ is left to `clustered`. SEP = sqrt(sum((e - bias)^2) / (n - 1)),
+    RMSEP = sqrt(sum(e^2) / n) (ISO 12099:2017, 7.3 to 7.5: titles read, formulas from
+    memory).
 
     Parameters
     ----------
     sensor, reference : array_like, shape (n,), n >= 2
         Results for the same samples, same order. [% moisture, wet basis]
-
-    Raises
-    ------
-    TooFewSamples
-        If n < 2.
-    NotFinite
-        If a value is missing or infinite.
-
-    Notes
-    -----
-    SEP = sqrt(sum((e - bias)^2) / (n - 1)), RMSEP = sqrt(sum(e^2) / n), so that
-    RMSEP^2 = SEP^2 (n - 1) / n + bias^2.
-
-    References
-    ----------
-    .. [1] ISO 12099:2017, clauses 7.3 to 7.5 (titles read, formulas from memory).
 
     Examples
     --------
@@ -85,9 +64,7 @@ def agreement(sensor: ArrayLike, reference: ArrayLike) -> Agreement:
     bias 0.20, SEP 0.10
     """
     error = errors_of(*paired("agreement", sensor, reference))
-    return Agreement(
-        n=error.size, bias=float(error.mean()), sep=float(error.std(ddof=1))
-    )
+    return Agreement(error.size, float(error.mean()), float(error.std(ddof=1)))
 
 
 def unexplained_error_limit(
@@ -95,8 +72,9 @@ def unexplained_error_limit(
 ) -> float:
     """Return TUE: an SEP above this is larger than at set-up. [% moisture]
 
-    The SEP itself is compared with it: the limit already allows for the chance of
-    n samples, and to compare an end of the SEP's interval would allow for it twice.
+    TUE = SEC sqrt(F(1 - alpha; n - 1, df)) (ISO 12099:2017, 7.5, from memory). The SEP
+    itself is compared with it: the limit already allows for the chance of n samples,
+    and to compare an end of the SEP's interval would allow for it twice.
 
     Parameters
     ----------
@@ -109,19 +87,6 @@ def unexplained_error_limit(
         calibration with p terms, n - 1 for an SEP.
     level : float
         1 - the chance of refusing an SEP that is as good as at set-up.
-
-    Notes
-    -----
-    TUE = SEC sqrt(F(1 - alpha; n - 1, df)).
-
-    References
-    ----------
-    .. [1] ISO 12099:2017, 7.5 (from memory).
-
-    Examples
-    --------
-    >>> round(unexplained_error_limit(1.0, 20, 100), 3)
-    1.301
     """
     if n < 2 or df_at_setup < 1:
         raise TooFewSamples(
@@ -132,13 +97,7 @@ def unexplained_error_limit(
 
 
 def sd_reference(reference: ArrayLike) -> float:
-    """Return the standard deviation of the reference values, n - 1. [% moisture]
-
-    Examples
-    --------
-    >>> sd_reference([14.0, 15.0, 16.0])
-    1.0
-    """
+    """Return the standard deviation of the reference values, n - 1. [% moisture]"""
     values, _ = paired("sd_reference", reference, reference)
     return float(errors_of(values, np.zeros_like(values)).std(ddof=1))
 
@@ -148,59 +107,23 @@ def rpd(reference: ArrayLike, sep: float) -> float:
 
     nan for an SEP of 0. AACC 39-01.01 asks for at least 4 (read). Some books divide
     by RMSEP.
-
-    Examples
-    --------
-    >>> rpd([14.0, 15.0, 16.0], 0.25)
-    4.0
     """
     return sd_reference(reference) / sep if sep > 0 else nan
 
 
 def rer(reference: ArrayLike, sep: float) -> float:
-    """Return range(reference) / SEP, the range error ratio; nan for an SEP of 0.
-
-    Examples
-    --------
-    >>> rer([14.0, 15.0, 16.0], 0.25)
-    8.0
-    """
+    """Return range(reference) / SEP, the range error ratio; nan for an SEP of 0."""
     values, _ = paired("rer", reference, reference)
     return float(np.ptp(values)) / sep if sep > 0 else nan
-
-
-ALL_REFERENCE = "reference error explains all of the SEP"
 
 
 def sep_without_reference_error(sep: float, reference_se: ArrayLike) -> Estimate:
     """Return the SEP the sensor would show against a reference without error.
 
-    Parameters
-    ----------
-    sep : float
-        SEP as found. [% moisture]
-    reference_se : float or array_like, shape (n,)
-        Standard error of the reference value, of all samples or of each. The
-        spread of dishes from one container leaves out sampling and handling.
-        [% moisture]
-
-    Returns
-    -------
-    Estimate
-        Never negative: 0 with a remark where the reference explains it all.
-
-    Notes
-    -----
-    sqrt(SEP^2 - mean(reference_se^2)), errors of the two methods independent.
-
-    References
-    ----------
-    .. [1] Faber, Kowalski, Applied Spectroscopy 51 (1997) 660 (abstract read).
-
-    Examples
-    --------
-    >>> round(sep_without_reference_error(0.5, 0.3).value, 12)
-    0.4
+    sqrt(SEP^2 - mean(reference_se^2)), errors of the two methods independent (Faber,
+    Kowalski, Applied Spectroscopy 51 (1997) 660, abstract read); 0 with a remark where
+    the reference explains it all. `reference_se`, of all samples or of each, should
+    hold sampling and handling too, which the spread of dishes does not. [% moisture]
     """
     se = finite_array("sep_without_reference_error: reference_se", reference_se)
     if (se < 0).any():
@@ -224,63 +147,26 @@ def limits_of_agreement(sensor: ArrayLike, reference: ArrayLike) -> LimitsOfAgre
 
     Estimand: the range of about 95 % of the errors of samples like these, errors
     normal and alike at every moisture. Takes samples as independent; for a sample
-    of a new trial see `kitlib.statistics.sums.SepInterval.error_limits`.
-
-    Parameters
-    ----------
-    sensor, reference : array_like, shape (n,), n >= 2
-        Results for the same samples, same order. [% moisture, wet basis]
-
-    Notes
-    -----
-    Standard error of a limit: SD sqrt(1/n + 1.96^2 / (2 (n - 1))), with n - 1
-    degrees of freedom.
-
-    References
-    ----------
-    .. [1] Bland, Altman, Statistical Methods in Medical Research 8 (1999) 135-160.
-
-    Examples
-    --------
-    >>> found = limits_of_agreement([15.2, 14.1, 16.3], [15.0, 14.0, 16.0])
-    >>> print(f"{found.lower.value:.3f} to {found.upper.value:.3f}")  # 0.2 -/+ 0.196
-    0.004 to 0.396
+    of a new trial see `SepInterval.error_limits`. Standard error of a limit:
+    SD sqrt(1/n + 1.96^2 / (2 (n - 1))), with n - 1 degrees of freedom (Bland, Altman,
+    Statistical Methods in Medical Research 8 (1999) 135-160).
     """
-    found = agreement(sensor, reference)
-    n, sd = found.n, found.sep
+    n, bias, sd = agreement(sensor, reference)
     se = sd * sqrt(1 / n + 1.96**2 / (2 * (n - 1)))
-    lower, upper = (
-        Estimate(
-            value=found.bias + sds * sd, se=se, df=n - 1, method="Bland-Altman 1999"
-        )
-        for sds in (-1.96, 1.96)
+    ends = (bias - 1.96 * sd, bias + 1.96 * sd)
+    method = "Bland-Altman 1999"
+    return LimitsOfAgreement(
+        *(Estimate(value=end, se=se, df=n - 1, method=method) for end in ends)
     )
-    return LimitsOfAgreement(lower, upper)
 
 
 def concordance(sensor: ArrayLike, reference: ArrayLike) -> float:
     """Return Lin's concordance: how closely two methods follow the line of equality.
 
-    Like every correlation it grows with the range of moistures sampled: compare it
-    only between sets of like range. nan where one of the two does not vary.
-
-    Parameters
-    ----------
-    sensor, reference : array_like, shape (n,), n >= 3
-        Results for the same samples, same order. [% moisture, wet basis]
-
-    Notes
-    -----
-    2 s_xy / (s_x^2 + s_y^2 + (mean difference)^2), variances with 1/n.
-
-    References
-    ----------
-    .. [1] Lin, Biometrics 45 (1989) 255-268.
-
-    Examples
-    --------
-    >>> round(concordance([1.0, 2.0, 3.0], [2.0, 3.0, 4.0]), 4)  # 4/3 : 7/3
-    0.5714
+    2 s_xy / (s_x^2 + s_y^2 + (mean difference)^2), variances with 1/n (Lin, Biometrics
+    45 (1989) 255-268). Like every correlation it grows with the range of moistures
+    sampled: compare it only between sets of like range. nan where one of the two does
+    not vary.
     """
     sensor, reference = paired("concordance", sensor, reference, at_least=3)
     if np.ptp(sensor) == 0 or np.ptp(reference) == 0:
@@ -291,30 +177,12 @@ def concordance(sensor: ArrayLike, reference: ArrayLike) -> float:
 
 
 def shown_within(bias: Estimate, margin: float, level: float = 0.95) -> bool:
-    """Say whether a bias is shown to lie inside plus or minus a margin.
+    """Say whether a bias is shown to lie inside plus or minus a margin, above 0.
 
-    Two one-sided tests at 1 - `level`: both are passed where the interval at
+    Two one-sided tests at 1 - `level` (Schuirmann, J. Pharmacokinetics and
+    Biopharmaceutics 15 (1987) 657-680): both are passed where the interval at
     2 `level` - 1, such as 90 %, lies inside the margin. A bias without an interval
     is never shown to.
-
-    Parameters
-    ----------
-    bias : Estimate
-        With its standard error and degrees of freedom. [% moisture]
-    margin : float
-        Largest bias allowed, more than 0. [% moisture]
-    level : float
-        1 - the chance of calling a bias at the margin equivalent.
-
-    References
-    ----------
-    .. [1] Schuirmann, J. Pharmacokinetics and Biopharmaceutics 15 (1987) 657-680.
-
-    Examples
-    --------
-    >>> bias = Estimate(value=0.1, se=0.1, df=9)  # 90 % interval -0.08 to +0.28
-    >>> shown_within(bias, margin=0.4), shown_within(bias, margin=0.25)
-    (True, False)
     """
     if not margin > 0:
         raise ValueError(f"shown_within: margin is {margin}; expected more than 0.")
@@ -323,30 +191,22 @@ def shown_within(bias: Estimate, margin: float, level: float = 0.95) -> bool:
     return bias.interval(2 * level - 1).inside(margin)
 
 
-FEW = "a gain over the plots needs 4 trials and 5 samples of unlike readings"
-NO_REFERENCE_ERROR = "the error of the reference is not known: one dish a sample"
+# ---- over all harvested plots --------------------------------------------------------
+
+# Plots that read highest are partly those that read too high. Samples picked among
+# them overstate the bias, and samples picked at both ends stretch the gain. What holds
+# at a given reading in a given trial does not depend on how it was picked, and the
+# readings of all plots are known: both are put together here.
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class SampledTrials:
-    """Samples beside the readings of all plots of their trials.
+class SampledTrials(NamedTuple):
+    """Samples, (n,) each, beside the readings of all plots of their trials."""
 
-    Attributes
-    ----------
-    sensor, reference : ndarray, shape (n,)
-        Of samples whose trial has plots with readings. [% moisture, wet basis]
-    trial : ndarray, shape (n,)
-    mean : ndarray, shape (n,)
-        Mean reading of all plots of the sample's trial.
-    spread : ndarray, shape (n,)
-        Variance of their readings; 0 for a single plot.
-    """
-
-    sensor: np.ndarray
+    sensor: np.ndarray  # of samples whose trial has plots with readings
     reference: np.ndarray
     trial: np.ndarray
-    mean: np.ndarray
-    spread: np.ndarray
+    mean: np.ndarray  # reading of all plots of the sample's trial
+    spread: np.ndarray  # variance of these readings; 0 for a single plot
 
     @property
     def away(self) -> np.ndarray:
@@ -376,27 +236,18 @@ def beside_plots(
     mean = trial.map(by_trial.mean()).to_numpy(float)
     spread = trial.map(by_trial.var().fillna(0.0)).to_numpy(float)
     known = np.isfinite(mean)
-    return SampledTrials(
-        sensor=np.asarray(sensor, float)[known],
-        reference=np.asarray(reference, float)[known],
-        trial=trial.to_numpy()[known],
-        mean=mean[known],
-        spread=spread[known],
-    )
+    sensor, reference = np.asarray(sensor, float), np.asarray(reference, float)
+    columns = (sensor, reference, trial.to_numpy(), mean, spread)
+    return SampledTrials(*(column[known] for column in columns))
 
 
 def bias_over_plots(samples: SampledTrials) -> Estimate:
-    """Return the mean error over all plots of the sampled trials.
+    """Return the mean error over all plots of the sampled trials. [% moisture]
 
     Estimand: the mean over trials (each counted by its samples) of the mean error
-    of its plots, whatever readings its samples were picked at.
-
-    Returns
-    -------
-    Estimate
-        Of errors fitted on how far each sample reads from the mean of its trial's
-        plots, at 0; CR2 by trial. It rests on errors going straight with the
-        reading inside a trial. [% moisture]
+    of its plots, whatever readings its samples were picked at. Of errors fitted on how
+    far each sample reads from the mean of its trial's plots, at 0; CR2 by trial. It
+    rests on errors going straight with the reading inside a trial.
     """
     if samples.sensor.size < 3:
         return not_known(f"{counted(samples.sensor.size, 'sample')} in trials read")
@@ -404,33 +255,18 @@ def bias_over_plots(samples: SampledTrials) -> Estimate:
     if np.ptp(samples.away) == 0:
         design = design[:, :1]
     error = samples.sensor - samples.reference
-    try:
-        fit = clustered_fit(design, error, samples.trial)
-    except KitError as problem:
-        return not_known(str(problem))
-    return fit.contrast(np.eye(design.shape[1])[0])
+    fit, why = tried(clustered_fit, design, error, samples.trial)
+    return fit.contrast(np.eye(design.shape[1])[0]) if fit else not_known(why)
 
 
 def gain_over_plots(samples: SampledTrials, reference_se: float) -> Estimate:
     """Return the gain over all plots of the sampled trials.
 
     Estimand: the slope of the sensor on the true moisture over the plots of the
-    population of trials, whatever readings its samples were picked at.
+    population of trials, whatever readings its samples were picked at. Jackknife over
+    trials; not known without `reference_se`, the standard error of a sample's
+    reference value, with too few samples, or where the two do not rise together.
 
-    Parameters
-    ----------
-    samples : SampledTrials
-    reference_se : float
-        Standard error of a sample's reference value. [% moisture]
-
-    Returns
-    -------
-    Estimate
-        Jackknife over trials; not known without the reference's error, with too
-        few samples, or where readings and reference do not rise together.
-
-    Notes
-    -----
     The reference is fitted on the trial's mean reading and on the sample's distance
     from it. With slopes b and variances V of the readings of all plots, between and
     within trials, and s² the scatter about the fit less the reference's own error,
@@ -442,40 +278,26 @@ def gain_over_plots(samples: SampledTrials, reference_se: float) -> Estimate:
     few = samples.sensor.size < 5 or len(set(samples.trial)) < 4
     if few or np.ptp(samples.away) == 0:
         return not_known(FEW)
-    found = jackknife(_moments(samples), lambda rest: _gain(rest, reference_se**2))
-    return found if found.known else not_known("reading and reference do not rise")
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _Moments:
-    """Sums of products of every trial, left out one at a time by `jackknife`."""
-
-    trials: tuple
-    table: np.ndarray
-
-    @property
-    def total(self) -> np.ndarray:
-        """Sums over all trials."""
-        return self.table.sum(axis=0)
-
-    @property
-    def without_each(self) -> np.ndarray:
-        """Sums of all trials but one, each in turn."""
-        return self.table.sum(axis=0) - self.table
-
-
-def _moments(samples: SampledTrials) -> _Moments:
-    """Return sums of products of 1, mean, away and reference, and of the spread."""
     codes, trials = pd.factorize(samples.trial)
     mean = samples.mean - samples.mean.mean()
     reference = samples.reference - samples.reference.mean()
     columns = [np.ones_like(mean), mean, samples.away, reference]
     products = [a * b for a in columns for b in columns] + [samples.spread]
     table = sums_by_cluster(codes, trials.size, np.column_stack(products))
-    return _Moments(trials=tuple(trials), table=table)
+    sums = _Products(trials, table.sum(axis=0), table.sum(axis=0) - table)
+    found = jackknife(sums, lambda rest: _gain(rest, reference_se**2))
+    return found if found.known else not_known("reading and reference do not rise")
 
 
-def _gain(sums: np.ndarray, reference_variance: float) -> np.ndarray:
+class _Products(NamedTuple):
+    """Sums of products of 1, mean, away and reference, and of the spread."""
+
+    trials: np.ndarray
+    total: np.ndarray  # over all trials, (17,)
+    without_each: np.ndarray  # over all trials but one, each in turn, (n_trials, 17)
+
+
+def _gain(sums, reference_variance):
     """Return the gain from sums of products, nan where it is not defined."""
     products = sums[..., :16].reshape(*sums.shape[:-1], 4, 4)
     n = products[..., 0, 0]

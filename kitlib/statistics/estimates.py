@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import isfinite, nan, sqrt
+from math import isfinite, nan
 from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
@@ -44,28 +44,17 @@ NO_INTERVAL = Interval(nan, nan)
 class Estimate:
     """A number, how well it is known, and by which method.
 
-    Attributes
-    ----------
-    value, se : float
-        The estimate and its standard error, in the unit of the quantity.
-    df : float
-        Degrees of freedom of the t distribution its interval rests on.
-    method : str
-        Name of the method, as printed beside the interval.
-    remark : str
-        What the reader must know, or why the number is not known.
-
     Examples
     --------
     >>> Estimate(value=0.30, se=0.10, df=9, method="t").interval().inside(0.6)
     True
     """
 
-    value: float
-    se: float = nan
-    df: float = nan
-    method: str = ""
-    remark: str = ""
+    value: float  # in the unit of the quantity
+    se: float = nan  # its standard error, nan if not known
+    df: float = nan  # degrees of freedom of the t distribution of its interval
+    method: str = ""  # as printed beside the interval
+    remark: str = ""  # what the reader must know, or why the number is not known
 
     @property
     def known(self) -> bool:
@@ -103,13 +92,7 @@ def not_known(why: str) -> Estimate:
     return Estimate(value=nan, remark=why)
 
 
-def combined_se(*parts: float) -> float:
-    """Return the standard error of a sum of independent parts."""
-    return sqrt(sum(part * part for part in parts))
-
-
 Found = TypeVar("Found")
-ROUNDING = 1e-12  # a sum of squares this much below its parts is rounding
 
 
 def tried(make: Callable[..., Found], *args: Any) -> tuple[Found | None, str]:
@@ -120,19 +103,13 @@ def tried(make: Callable[..., Found], *args: Any) -> tuple[Found | None, str]:
         return None, str(reason)
 
 
+# ---- arrays --------------------------------------------------------------------------
+
+ROUNDING = 1e-12  # a sum of squares this much below its parts is rounding
+
+
 def finite_array(place: str, values: ArrayLike) -> np.ndarray:
-    """Return values as an array of floats, or say which one is not a number.
-
-    Parameters
-    ----------
-    place : str
-        Function and argument, for the message.
-    values : array_like
-
-    Raises
-    ------
-    NotFinite
-        If a value is missing or infinite.
+    """Return values as floats, or raise `NotFinite` naming `place` and the first bad.
 
     Examples
     --------
@@ -155,25 +132,9 @@ finite number. Leave it out, and say so.
 def paired(
     place: str, sensor: ArrayLike, reference: ArrayLike, at_least: int = 2
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return sensor readings and reference values as arrays fit to be compared.
+    """Return readings and reference values of the same samples, fit to be compared.
 
-    Parameters
-    ----------
-    place : str
-        Function, for the message.
-    sensor, reference : array_like, shape (n,)
-        Results for the same samples, same order. [% moisture, wet basis]
-    at_least : int
-        Samples needed.
-
-    Raises
-    ------
-    TooFewSamples
-        If n < `at_least`.
-    NotFinite
-        If a value is missing or infinite.
-    ValueError
-        If the two are not one-dimensional and of one length.
+    Raises `TooFewSamples`, `NotFinite`, or ValueError where the shapes differ.
     """
     sensor = finite_array(f"{place}: sensor", sensor)
     reference = finite_array(f"{place}: reference", reference)
@@ -190,16 +151,9 @@ def paired(
 
 
 def errors_of(sensor: np.ndarray, reference: np.ndarray) -> np.ndarray:
-    """Return sensor - reference, exactly constant where only rounding differs.
-
-    15.3 - 15.2 and 14.1 - 14.0 differ in the last bit, and an SEP made of last
-    bits would pass for a very good sensor.
-
-    Examples
-    --------
-    >>> errors_of(np.array([15.3, 14.1]), np.array([15.2, 14.0])).round(12)
-    array([0.1, 0.1])
-    """
+    """Return sensor - reference, exactly constant where only rounding differs."""
+    # 15.3 - 15.2 and 14.1 - 14.0 differ in the last bit, and an SEP made of last
+    # bits would pass for a very good sensor.
     error = sensor - reference
     scale = max(np.abs(sensor).max(), np.abs(reference).max())
     if np.ptp(error) <= 4 * np.finfo(float).eps * scale:
@@ -208,21 +162,10 @@ def errors_of(sensor: np.ndarray, reference: np.ndarray) -> np.ndarray:
 
 
 def moisture_bands(reference: ArrayLike, width: float = 2.0) -> np.ndarray:
-    """Return the lower edge of the moisture band each sample falls into.
+    """Return the lower edge of the moisture band each sample falls into, (n,).
 
-    Bands are [edge, edge + width), with edges at whole multiples of the width, so
-    that bands of 2 points run from even number to even number in every season.
-
-    Parameters
-    ----------
-    reference : array_like, shape (n,)
-        Moistures, not rounded first. [% moisture, wet basis]
-    width : float
-        A whole number of points, 1 or more.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
+    Bands are [edge, edge + width), with edges at whole multiples of the width, a
+    whole number of points, so that they are the same in every season.
 
     Examples
     --------
@@ -237,26 +180,14 @@ def moisture_bands(reference: ArrayLike, width: float = 2.0) -> np.ndarray:
     return (np.floor(reference / width) * width).astype(int)
 
 
+# ---- samples that come in trials -----------------------------------------------------
+
+
 def cluster_codes(place: str, labels: Any, n: int) -> tuple[np.ndarray, int]:
-    """Return a number from 0 for the cluster of each sample, and how many there are.
+    """Return a number from 0 for the cluster of each of n samples, and how many.
 
-    Numbers follow the order in which the labels first appear.
-
-    Parameters
-    ----------
-    place : str
-        Function and argument, for the message.
-    labels : array_like, shape (n,)
-        Labels of any kind, such as the names of trials.
-    n : int
-        How many samples there are.
-
-    Raises
-    ------
-    NotFinite
-        If a label is missing.
-    ValueError
-        If there are not n labels.
+    Labels may be of any kind, such as names of trials; numbers follow the order in
+    which they first appear. Raises `NotFinite` if one is missing.
 
     Examples
     --------
@@ -278,18 +209,7 @@ def cluster_codes(place: str, labels: Any, n: int) -> tuple[np.ndarray, int]:
 def sums_by_cluster(
     codes: np.ndarray, n_clusters: int, values: np.ndarray
 ) -> np.ndarray:
-    """Return the sum over each cluster of the rows of an array.
-
-    Parameters
-    ----------
-    codes : ndarray of int, shape (n,)
-        Cluster of each row, from 0.
-    n_clusters : int
-    values : ndarray, shape (n, ...)
-
-    Returns
-    -------
-    ndarray, shape (n_clusters, ...)
+    """Return the sums of rows, (n, ...), over each cluster, (n_clusters, ...).
 
     Examples
     --------
@@ -304,27 +224,10 @@ def sums_by_cluster(
 
 
 def orthonormal(place: str, design: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the parts Q and R of a design, Q with orthonormal columns.
+    """Return Q, with orthonormal columns, and R of a design, (n, p).
 
-    Parameters
-    ----------
-    place : str
-        Function and argument, for the message.
-    design : ndarray, shape (n, p)
-
-    Raises
-    ------
-    TooFewSamples
-        If n <= p, so that nothing is left to judge the fit by.
-    NoSpread
-        If a column is a combination of the ones before it.
-
-    Examples
-    --------
-    >>> orthonormal("line", np.array([[1.0, 15.5], [1.0, 15.5], [1.0, 15.5]]))
-    Traceback (most recent call last):
-    kitlib.words.findings.NoSpread: line: column 1 of the design says nothing beyond \
-the columns before it; expected values that differ. Leave it out.
+    Raises `TooFewSamples` if nothing is left to judge a fit by, and `NoSpread` if a
+    column is a combination of the ones before it.
     """
     n, p = design.shape
     if n <= p:
@@ -343,14 +246,7 @@ the columns before it; expected values that differ. Leave it out.
 
 
 def left_over(response: np.ndarray, q: np.ndarray) -> np.ndarray:
-    """Return the residuals of a fit, exactly zero where only rounding is left.
-
-    Parameters
-    ----------
-    response : ndarray, shape (n,)
-    q : ndarray, shape (n, p)
-        Orthonormal columns spanning the design.
-    """
+    """Return the residuals of a fit on Q, exactly zero where only rounding is left."""
     residual = response - q @ (q.T @ response)
     if np.linalg.norm(residual) <= 1e-13 * np.linalg.norm(response):
         return np.zeros_like(residual)

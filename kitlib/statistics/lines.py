@@ -1,9 +1,10 @@
-"""Two lines with two names: one corrects readings, the other judges the sensor.
+"""Lines of sensor and reference, and what the errors do over moisture.
 
-The prediction line is the reference regressed on the sensor, anchored in the data:
-corrected = intercept + slope * sensor. Its slope is below 1 even for a perfect
-sensor, because readings carry error and moistures spread only so far. The gain is the
-sensor's own slope, with error in both the sensor and the reference.
+Two lines have two names. The prediction line is the reference regressed on the sensor,
+anchored in the data: corrected = intercept + slope * sensor. Its slope is below 1 even
+for a perfect sensor, because readings carry error and moistures spread only so far. The
+gain is the sensor's own slope, with error in both the sensor and the reference.
+Passing-Bablok is a prediction line that a few wild samples do not move.
 """
 
 from dataclasses import dataclass, replace
@@ -15,13 +16,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import norm
 from scipy.stats import t as student_t
 
-from kitlib.statistics.clustered import (
-    CR2,
-    ClusteredFit,
-    JointTest,
-    clustered_fit,
-    joint_test,
-)
+from kitlib.statistics.clustered import CR2, ClusteredFit, clustered_fit
 from kitlib.statistics.estimates import (
     NO_INTERVAL,
     ROUNDING,
@@ -36,6 +31,11 @@ from kitlib.statistics.estimates import (
 from kitlib.statistics.sums import Sums, trial_sums
 from kitlib.words.findings import NoSpread
 
+DEMING = f"Deming, {CR2}"
+NOT_TOGETHER = "readings and reference do not rise together, so no line joins them"
+NO_REFERENCE_ERROR = "the error of the reference is not known: one dish a sample"
+ALL_NOISE = "reference error explains all of the spread of the reference"
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class PredictionLine:
@@ -43,31 +43,12 @@ class PredictionLine:
 
     Written as corrected = sensor + shift + tilt * (sensor - anchor): shift is what
     to add at the anchor (-bias there), tilt is slope - 1.
-
-    Attributes
-    ----------
-    anchor : float
-        Reading at which the bias is told. [% moisture, wet basis]
-    low, high : float
-        Range of the readings it was fitted to. [% moisture, wet basis]
-    fit : ClusteredFit
-        Coefficients shift and tilt, their CR2 covariance.
     """
 
-    anchor: float
-    low: float
+    anchor: float  # reading at which the bias is told [% moisture, wet basis]
+    low: float  # lowest and highest of the readings it was fitted to
     high: float
-    fit: ClusteredFit
-
-    @property
-    def n(self) -> int:
-        """Samples it was fitted to."""
-        return self.fit.n
-
-    @property
-    def n_trials(self) -> int:
-        """Trials they come from."""
-        return self.fit.n_clusters
+    fit: ClusteredFit  # coefficients shift and tilt, their CR2 covariance
 
     @property
     def residual_sd(self) -> float:
@@ -112,20 +93,17 @@ class PredictionLine:
         shift, tilt = self.fit.coefficients
         return sensor + shift + tilt * (sensor - self.anchor)
 
-    def joint_test(self) -> JointTest:
-        """Test that bias at the anchor and tilt are both zero."""
-        return joint_test(self.fit, [[-1.0, 0.0], [0.0, 1.0]], [0.0, 0.0])
-
 
 def prediction_line(
     sensor: ArrayLike, reference: ArrayLike, trial: Any, anchor: float
 ) -> PredictionLine:
     """Fit the line that predicts the reference from the sensor.
 
-    Estimand: the best straight prediction of the reference from readings of
-    samples like these, the trials being a random draw. It holds for moistures that
-    spread as these do, and says nothing beyond them. With fewer than 3 trials
-    there is a line but no interval.
+    Estimand: the best straight prediction of the reference from readings of samples
+    like these, the trials being a random draw (direction of the regression: AACC
+    39-01.01 (2010), first page read). It holds for moistures that spread as these do,
+    and says nothing beyond them. With fewer than 3 trials there is a line but no
+    interval.
 
     Parameters
     ----------
@@ -135,27 +113,7 @@ def prediction_line(
         Trial of each sample, labels of any kind.
     anchor : float
         Reading to tell the bias at, well inside the data: the crop's standard
-        moisture or the mean. At 0 % moisture there is nothing to tell.
-        [% moisture, wet basis]
-
-    Returns
-    -------
-    PredictionLine
-
-    Raises
-    ------
-    TooFewSamples
-        If n < 3.
-    NoSpread
-        If all readings are the same.
-    NotFinite
-        If a value or a trial is missing or infinite.
-
-    References
-    ----------
-    .. [1] AACC International Method 39-01.01 (2010): direction of the regression
-       (first page read).
-    .. [2] Bell, McCaffrey, Survey Methodology 28 (2002) 169-181.
+        moisture or the mean. [% moisture, wet basis]
 
     Examples
     --------
@@ -164,37 +122,26 @@ def prediction_line(
     >>> print(f"{line.slope.value:.2f}, bias at 16 % {line.bias.value:.2f}")
     0.90, bias at 16 % 0.20
     """
-    place = "prediction_line"
-    sensor, reference = paired(place, sensor, reference, at_least=3)
+    sensor, reference = paired("prediction_line", sensor, reference, at_least=3)
     if np.ptp(sensor) == 0:
         raise NoSpread(
-            f"{place}: all {sensor.size} readings are {sensor[0]:g}; expected readings "
-            "that differ. Report the bias alone."
+            f"prediction_line: all {sensor.size} readings are {sensor[0]:g}; expected "
+            "readings that differ. Report the bias alone."
         )
     design = np.column_stack([np.ones_like(sensor), sensor - anchor])
-    response = -errors_of(sensor, reference)
-    return PredictionLine(
-        anchor=anchor,
-        low=float(sensor.min()),
-        high=float(sensor.max()),
-        fit=clustered_fit(design, response, trial),
-    )
+    fit = clustered_fit(design, -errors_of(sensor, reference), trial)
+    low, high = float(sensor.min()), float(sensor.max())
+    return PredictionLine(anchor=anchor, low=low, high=high, fit=fit)
 
 
-DEMING = f"Deming, {CR2}"
-NOT_TOGETHER = "readings and reference do not rise together, so no line joins them"
-NO_REFERENCE_ERROR = "the error of the reference is not known: one dish a sample"
-ALL_NOISE = "reference error explains all of the spread of the reference"
+# ---- the gain ------------------------------------------------------------------------
 
 
 def deming_slope(sums: Sums, sd_sensor: float, sd_reference: float) -> np.ndarray:
     """Return the slope of sensor on reference with error in both, closed form.
 
-    nan where the two do not rise together.
-
-    Notes
-    -----
-    With sums of squares S and v the two variances, the positive root of
+    nan where the two do not rise together. With sums of squares S and v the two
+    variances, the positive root of
     v_ref S_sr b^2 + (v_sen S_rr - v_ref S_ss) b - v_sen S_sr = 0.
     """
     sensor2, reference2, product = sums.squares
@@ -219,43 +166,20 @@ def gain(
     """Return the gain: points the sensor moves per point of true moisture.
 
     Estimand: the slope of the sensor on the true moisture, in the population of
-    trials these were drawn from. It judges the sensor. It does not correct
-    readings: that is the prediction slope, which a perfect sensor need not have
-    at 1 where moistures spread little.
+    trials these were drawn from (Deming: Linnet, Clinical Chemistry 39 (1993) 424-432,
+    from memory). It judges the sensor. It does not correct readings: that is the
+    prediction slope, which a perfect sensor need not have at 1 where moistures spread
+    little. Not known where sensor and reference do not rise together.
 
     Parameters
     ----------
-    sensor, reference : array_like, shape (n,)
-        Results for the same samples, same order. [% moisture, wet basis]
+    sensor, reference, trial : array_like, shape (n,)
+        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
     sd_sensor, sd_reference : float
         Standard deviation of the error of a reading and of a reference value
         about the true moisture of the sample; one of the two may be 0. Two SDs,
         never a ratio: programs disagree on which way round a ratio is.
         [% moisture]
-    trial : array_like, shape (n,)
-        Trial of each sample, labels of any kind.
-
-    Returns
-    -------
-    Estimate
-        trials - 1 degrees of freedom; not known where sensor and reference do
-        not rise together. With a remark where reference error alone would spread
-        the reference values as far as they are.
-
-    Raises
-    ------
-    NoSpread
-        If all readings or all reference values are the same.
-
-    References
-    ----------
-    .. [1] Linnet, Clinical Chemistry 39 (1993) 424-432 (from memory).
-
-    Examples
-    --------
-    >>> found = gain([12.0, 14.6, 16.0], [12.0, 14.0, 16.0], 0.4, 0.0, ["A", "B", "C"])
-    >>> print(f"{found.value:.2f}")  # no reference error: least squares, 8 / 8
-    1.00
     """
     if min(sd_sensor, sd_reference) < 0 or not sd_sensor + sd_reference > 0:
         raise ValueError(
@@ -293,9 +217,8 @@ def _with_error(slope, sensor, reference, sd_sensor, sd_reference, trial) -> Est
     moisture = reference - reference.mean() + of_reference / total * away / slope
     steep = of_sensor < of_reference
     response = reference if steep else sensor
-    design = np.column_stack(
-        [np.ones_like(moisture), moisture * (slope if steep else 1)]
-    )
+    column = moisture * (slope if steep else 1)
+    design = np.column_stack([np.ones_like(column), column])
     found = clustered_fit(design, response, trial).contrast([0.0, 1.0])
     stretch = total / max(of_sensor, of_reference) * (slope**2 if steep else 1)
     return replace(found, value=slope, se=float(found.se * stretch))
@@ -307,26 +230,8 @@ def sensor_gain(
     """Return the gain, the sensor's own error taken from the scatter about its line.
 
     The scatter of the sensor about its line on the reference holds the error of
-    both; what the dishes say of the reference is taken out of it.
-
-    Parameters
-    ----------
-    sensor, reference, trial : array_like, shape (n,)
-        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
-    reference_se : float
-        Standard error of a reference value, nan if not known. [% moisture]
-
-    Returns
-    -------
-    Estimate
-        As `gain`; not known, with the reason, where the samples do not give it.
-
-    Examples
-    --------
-    >>> trial = ["A", "B", "C", "D"]
-    >>> found = sensor_gain([12.0, 14.6, 15.9, 18.3], [12, 14, 16, 18], trial, 0.0)
-    >>> print(f"{found.value:.3f}")  # no reference error: least squares, 20.2 / 20
-    1.010
+    both; what the dishes say of the reference (`reference_se`, nan if not known) is
+    taken out of it. Not known, with the reason, where the samples do not give it.
     """
     sensor, reference = np.asarray(sensor, float), np.asarray(reference, float)
     if sensor.size < 3 or not np.ptp(reference) > 0:
@@ -357,30 +262,17 @@ class GainByTrials(NamedTuple):
 def gain_by_trials(
     sensor: ArrayLike, reference: ArrayLike, trial: Any, reference_se: float
 ) -> GainByTrials:
-    """Return the gain within and between trials, told apart.
+    """Return the gain within and between trials, told apart; arguments as before.
 
     Estimands: the slope of the sensor on the true moisture among grain of one trial,
     and the slope of its mean readings on the mean moistures of trials. A sensor with
     a gain of its own shows the same in both. Where they differ, something else that
     wet and dry trials differ in (temperature, crop stage, a lab) makes the errors.
 
-    Parameters
-    ----------
-    sensor, reference, trial : array_like, shape (n,)
-        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
-    reference_se : float
-        Standard error of a reference value, nan if not known. [% moisture]
-
-    Notes
-    -----
-    Errors on the trial mean of the reference and on the distance from it (Mundlak's
-    form), CR2 by trial. Each slope is divided by the reliability of its moistures,
-    1 - (error variance of the reference) / (their variance), which is that of
-    errors in variables where the reference's error is known.
-
-    References
-    ----------
-    .. [1] Mundlak, Econometrica 46 (1978) 69-85 (from memory).
+    Errors on the trial mean of the reference and on the distance from it (Mundlak,
+    Econometrica 46 (1978) 69-85, from memory), CR2 by trial. Each slope is divided by
+    the reliability of its moistures, 1 - (error variance of the reference) / (their
+    variance).
 
     Examples
     --------
@@ -393,8 +285,7 @@ def gain_by_trials(
     """
     sensor, reference = paired("gain_by_trials", sensor, reference)
     codes, n_trials = cluster_codes("gain_by_trials: trial", trial, sensor.size)
-    size = np.bincount(codes)
-    mean = (np.bincount(codes, reference) / size)[codes]
+    mean = (np.bincount(codes, reference) / np.bincount(codes))[codes]
     inside, repeats = reference - mean, sensor.size - n_trials
     if n_trials < 4 or repeats < 4:
         return _unknown("needs at least 4 trials, and samples that repeat in them")
@@ -422,69 +313,31 @@ def _unknown(why: str) -> GainByTrials:
     return GainByTrials(*3 * (not_known(why),))
 
 
+# ---- Passing-Bablok ------------------------------------------------------------------
+
 MOST_POINTS = 3_000  # whose 4.5 million pairs are simply listed, 36 MB
 DIGITS = 13  # significant digits in which two values are the same
 
 PUBLISHED = "Passing-Bablok, samples taken as independent"
 BY_TRIAL = "Passing-Bablok, jackknife over trials, t"
-NOT_TOGETHER = "readings and reference do not rise together, so no line joins them"
 TOO_FEW = "too few samples for an interval at this level"
 TOO_MANY = f"over {MOST_POINTS} samples: all pairs of them are too many to list"
 OPEN = "the steepest slope not ruled out is vertical, so the interval has no end"
 NEVER_MOVES = "the same whichever trial is left out, so no interval is known"
+NEEDED = "without one of the trials no line joins the samples"
 
 
 @dataclass(frozen=True, kw_only=True)
 class RobustLine:
-    """A Passing-Bablok line with its intervals.
-
-    Attributes
-    ----------
-    slope, intercept : float
-        Reference on sensor: reference = intercept + slope * sensor. nan if not
-        known.
-    slope_interval, intercept_interval : Interval
-        nan ends if not known.
-    n, n_pairs : int
-        Samples, and pairs of them that have a slope.
-    method, remark : str
-        Name of the method, and what the reader must know.
-    """
+    """A Passing-Bablok line: reference = intercept + slope * sensor, nan if unknown."""
 
     slope: float
     intercept: float
     slope_interval: Interval = NO_INTERVAL
     intercept_interval: Interval = NO_INTERVAL
-    n: int
-    n_pairs: int
+    n_pairs: int = 0  # of samples that have a slope
     method: str = PUBLISHED
     remark: str = ""
-
-
-class _Pairs(NamedTuple):
-    """All pairs of samples that have a slope."""
-
-    angles: np.ndarray  # of their slopes, turned by 45 degrees [radian]
-    first: np.ndarray  # place of the one sample
-    second: np.ndarray  # and of the other
-
-    def middle(self) -> float:
-        """Return the median slope, nan where it does not rise."""
-        n = self.angles.size
-        if not n:
-            return nan
-        slope = sum(map(_slope, self.ranked([(n + 1) // 2, n // 2 + 1]))) / 2
-        return slope if isfinite(slope) and slope > 0 else nan
-
-    def ranked(self, ranks: list[int]) -> np.ndarray:
-        """Return the angles of the given ranks, 1 for the lowest. [radian]."""
-        places = [rank - 1 for rank in ranks]
-        return np.partition(self.angles, places)[places]
-
-    def without(self, out: np.ndarray) -> "_Pairs":
-        """Return the pairs that none of some samples, a boolean each, is in."""
-        rest = ~(out[self.first] | out[self.second])
-        return _Pairs(*(values[rest] for values in self))
 
 
 def passing_bablok(
@@ -494,50 +347,17 @@ def passing_bablok(
 
     The robust check beside `prediction_line` and `gain`: it takes both methods as
     equally precise for their scale. With `trial` the intervals allow for samples
-    that come several to a trial. Without it they are the published ones, which
-    take samples as independent: of 95 % intervals, 71 to 84 % covered in simulated
-    seasons with half the error variance or more between trials of unlike moisture,
-    where those by trial covered 92 to 97 %.
+    that come several to a trial; the published ones, without it, take samples as
+    independent. Without an interval, saying why, under 3 trials; not known for more
+    samples than `MOST_POINTS`.
 
-    Parameters
-    ----------
-    sensor, reference : array_like, shape (n,), n >= 2
-        Results for the same samples, same order. [% moisture, wet basis]
-    level : float
-        Confidence level of the intervals.
-    trial : array_like, shape (n,), optional
-        Trial of each sample, labels of any kind.
-
-    Returns
-    -------
-    RobustLine
-        Without an interval, saying why, under 3 trials; not known for more samples
-        than `MOST_POINTS`.
-
-    Raises
-    ------
-    NoSpread
-        If all readings, or all reference values, are the same.
-
-    Notes
-    -----
-    Of all pairwise slopes, those of identical samples and those of exactly -1
-    left out, take the median shifted up by the number of slopes below -1. Turned
-    by 45 degrees, sensor + reference across and reference - sensor along, this is
-    the plain median of the slopes: -1 has become vertical, and slopes below -1
-    come after the vertical. With N slopes the published interval lies between
-    ranks (N -/+ z sqrt(n (n - 1) (2 n + 5) / 18)) / 2.
-
-    References
-    ----------
-    .. [1] Passing, Bablok, J. Clinical Chemistry and Clinical Biochemistry 21
-       (1983) 709-720.
-
-    Examples
-    --------
-    >>> line = passing_bablok([1, 2, 3, 4, 5, 6], [2, 1.2, 4.1, 3.5, 6.3, 3])
-    >>> print(f"{line.slope:.3f}, {line.intercept:.3f}")  # R deming's own test
-    1.050, 0.125
+    Of all pairwise slopes, those of identical samples and those of exactly -1 left out,
+    take the median shifted up by the number of slopes below -1. Turned by 45 degrees,
+    sensor + reference across and reference - sensor along, this is the plain median of
+    the slopes: -1 has become vertical, and slopes below -1 come after the vertical.
+    With N slopes the published interval lies between ranks (N -/+ z sqrt(n (n - 1) (2 n
+    + 5) / 18)) / 2 (Passing, Bablok, J. Clinical Chemistry and Clinical Biochemistry 21
+    (1983) 709-720).
     """
     sensor, reference = paired("passing_bablok", sensor, reference)
     for name, values in (("readings", sensor), ("reference values", reference)):
@@ -547,44 +367,58 @@ def passing_bablok(
                 "differ. Report the bias alone."
             )
     if sensor.size > MOST_POINTS:
-        return RobustLine(
-            slope=nan, intercept=nan, n=sensor.size, n_pairs=0, remark=TOO_MANY
-        )
-    pairs = _pairs_of(sensor, reference)
-    slope = pairs.middle()
-    if not isfinite(slope):
-        intervals, remark = (NO_INTERVAL, NO_INTERVAL), NOT_TOGETHER
-    elif trial is None:
-        intervals, remark = _published(sensor, reference, pairs, level)
-    else:
-        intervals, remark = _by_trial(sensor, reference, pairs, trial, level)
+        return RobustLine(slope=nan, intercept=nan, remark=TOO_MANY)
+    angles, first, second = _pairs_of(sensor, reference)
+    slope = _middle(angles)
+    ends, remark = (NO_INTERVAL, NO_INTERVAL), NOT_TOGETHER
+    if isfinite(slope) and trial is None:
+        ends, remark = _published(sensor, reference, angles, level)
+    elif isfinite(slope):
+        codes, n = cluster_codes("passing_bablok: trial", trial, sensor.size)
+        rest = []
+        for out in (codes == one for one in range(n)):
+            left = _middle(angles[~(out[first] | out[second])])
+            rest.append((left, _intercept(sensor[~out], reference[~out], left)))
+        line = np.array([slope, _intercept(sensor, reference, slope)])
+        ends, remark = _by_trial(line, np.array(rest), level)
     return RobustLine(
         slope=slope,
         intercept=_intercept(sensor, reference, slope),
-        slope_interval=intervals[0],
-        intercept_interval=intervals[1],
-        n=sensor.size,
-        n_pairs=pairs.angles.size,
+        slope_interval=ends[0],
+        intercept_interval=ends[1],
+        n_pairs=angles.size,
         method=PUBLISHED if trial is None else BY_TRIAL,
         remark=remark,
     )
 
 
-def _pairs_of(sensor, reference) -> _Pairs:
-    """Return the pairs of samples that have a slope, turned by 45 degrees."""
+def _pairs_of(sensor, reference):
+    """Return the angles, turned by 45 degrees, of pairs that have a slope; places."""
     across, along = sensor + reference, reference - sensor
-    _, place = np.unique(_rounded(across), return_inverse=True)
+    # Rounded so that equal decimals are equal numbers.
+    size = np.abs(across).max()
+    same = np.round(across, DIGITS - ceil(log10(size))) if size else across
+    _, place = np.unique(same, return_inverse=True)
     first, second = np.triu_indices(sensor.size, 1)
     apart = place[first] != place[second]
     first, second = first[apart], second[apart]
     rise, run = along[second] - along[first], across[second] - across[first]
-    return _Pairs(np.arctan(rise / run), first, second)
+    return np.arctan(rise / run), first, second
 
 
-def _rounded(values):
-    """Return values rounded so that equal decimals are equal numbers."""
-    size = np.abs(values).max()
-    return np.round(values, DIGITS - ceil(log10(size))) if size else values
+def _middle(angles):
+    """Return the median slope, nan where it does not rise."""
+    n = angles.size
+    if not n:
+        return nan
+    slope = sum(map(_slope, _ranked(angles, [(n + 1) // 2, n // 2 + 1]))) / 2
+    return slope if isfinite(slope) and slope > 0 else nan
+
+
+def _ranked(angles, ranks):
+    """Return the angles of the given ranks, 1 for the lowest. [radian]."""
+    places = [rank - 1 for rank in ranks]
+    return np.partition(angles, places)[places]
 
 
 def _slope(angle):
@@ -599,77 +433,46 @@ def _intercept(sensor, reference, slope):
     return float(np.median(reference - slope * sensor)) if isfinite(slope) else nan
 
 
-def _published(sensor, reference, pairs, level):
+def _published(sensor, reference, angles, level):
     """Return the intervals of the paper, of slope and intercept, and a remark."""
-    n, n_pairs = sensor.size, pairs.angles.size
+    n = sensor.size
     spread = sqrt(n * (n - 1) * (2 * n + 5) / 18)
-    first = round((n_pairs - float(norm.ppf((1 + level) / 2)) * spread) / 2)
+    first = round((angles.size - float(norm.ppf((1 + level) / 2)) * spread) / 2)
     if first < 1:
         return (NO_INTERVAL, NO_INTERVAL), TOO_FEW
-    low, high = map(_slope, pairs.ranked([first, n_pairs - first + 1]))
+    low, high = map(_slope, _ranked(angles, [first, angles.size - first + 1]))
+    if not isfinite(high):
+        return (Interval(low, high), NO_INTERVAL), OPEN
     ends = (_intercept(sensor, reference, slope) for slope in (high, low))
-    intercepts = Interval(*ends) if isfinite(high) else NO_INTERVAL
-    return (Interval(low, high), intercepts), "" if isfinite(high) else OPEN
+    return (Interval(low, high), Interval(*ends)), ""
 
 
-def _by_trial(sensor, reference, pairs, trial, level):
-    """Return the intervals from leaving each trial out, and a remark."""
-    none = NO_INTERVAL, NO_INTERVAL
-    codes, n_trials = cluster_codes("passing_bablok: trial", trial, sensor.size)
+def _by_trial(line, rest, level):
+    """Return the intervals of slope and intercept from lines without each trial."""
+    none, n_trials = (NO_INTERVAL, NO_INTERVAL), len(rest)
     if n_trials < 3:
         return none, f"got {n_trials} trial(s); a jackknife over trials needs 3"
-    rest = []
-    for one in range(n_trials):
-        out = codes == one
-        slope = pairs.without(out).middle()
-        rest.append((slope, _intercept(sensor[~out], reference[~out], slope)))
-    se = np.sqrt((n_trials - 1) * np.array(rest).var(axis=0))
+    se = np.sqrt((n_trials - 1) * rest.var(axis=0))
     half = float(student_t.ppf((1 + level) / 2, n_trials - 1)) * se
     if not np.isfinite(half).all():
-        return none, "without one of the trials no line joins the samples"
+        return none, NEEDED
     if half[0] <= 1e-12:
         return none, NEVER_MOVES
-    slope = pairs.middle()
-    line = np.array([slope, _intercept(sensor, reference, slope)])
-    ends = zip((line - half).tolist(), (line + half).tolist(), strict=True)
-    return tuple(Interval(*both) for both in ends), ""
+    low, high = (line - half).tolist(), (line + half).tolist()
+    return tuple(map(Interval, low, high)), ""
 
 
-NO_TREND = "too few errors leave the line for the spread to be followed over moisture"
+# ---- shape of the errors over moisture -----------------------------------------------
+
+# Bend and spread are read against the reference, whose error is the smaller one:
+# against the sensor's own readings a straight and steady sensor would seem to bend
+# where moistures are spread unevenly.
 ENDS = (0.05, 0.95)  # quantiles that stand for the ends: one wet sample is no range
+NO_TREND = "too few errors leave the line for the spread to be followed over moisture"
 
 
-@dataclass(frozen=True, kw_only=True)
-class Span:
-    """The range of moistures within which shape is judged.
-
-    Attributes
-    ----------
-    low, high : float
-        5 % and 95 % points of the reference. [% moisture, wet basis]
-    """
-
-    low: float
-    high: float
-
-    def scaled(self, moisture: np.ndarray) -> np.ndarray:
-        """Return moistures as -1 at the low end to +1 at the high end."""
-        return (2 * moisture - self.low - self.high) / (self.high - self.low)
-
-
-def span_of(reference: ArrayLike) -> Span:
-    """Return the range within which shape is judged: the middle 90 % of moistures.
-
-    Raises
-    ------
-    NoSpread
-        If its two ends are the same.
-
-    Examples
-    --------
-    >>> span_of([10.0, 15.0, 20.0])
-    Span(low=10.5, high=19.5)
-    """
+def span_of(reference: ArrayLike) -> Interval:
+    """Return the range within which shape is judged: the middle 90 % of moistures."""
     reference, _ = paired("span_of", reference, reference)
     low, high = (float(end) for end in np.quantile(reference, ENDS))
     if not high > low:
@@ -677,7 +480,12 @@ def span_of(reference: ArrayLike) -> Span:
             f"span_of: the middle 90 % of the reference is all {low:g}; expected "
             "moistures that differ. Leave shape out of the audit."
         )
-    return Span(low=low, high=high)
+    return Interval(low, high)
+
+
+def _scaled(moisture, span):
+    """Return moistures as -1 at the low end of a span to +1 at its high end."""
+    return (2 * moisture - span.low - span.high) / (span.high - span.low)
 
 
 def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
@@ -690,25 +498,8 @@ def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
 
     Parameters
     ----------
-    sensor, reference : array_like, shape (n,), n >= 4
-        Results for the same samples, same order. [% moisture, wet basis]
-    trial : array_like, shape (n,)
-        Trial of each sample, labels of any kind.
-
-    Returns
-    -------
-    Estimate
-        [% moisture]; without an interval, saying why, under 3 trials.
-
-    Raises
-    ------
-    NoSpread
-        If the reference takes fewer than three values, or hardly moves.
-
-    Notes
-    -----
-    Errors on 1, z, z^2 with z = -1 to 1 over the span; the effect is minus the
-    coefficient of z^2. CR2 errors, see `clustered_fit`.
+    sensor, reference, trial : array_like, shape (n,), n >= 4
+        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
 
     Examples
     --------
@@ -719,7 +510,7 @@ def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
     0.324
     """
     sensor, reference = paired("curvature", sensor, reference, at_least=4)
-    z = span_of(reference).scaled(reference)
+    z = _scaled(reference, span_of(reference))
     if np.unique(reference).size < 3:
         raise NoSpread(
             "curvature: the reference takes 2 values only; expected 3 or more."
@@ -731,18 +522,10 @@ def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
 
 @dataclass(frozen=True, kw_only=True)
 class SpreadTrend:
-    """How the spread of the errors changes from dry to wet.
+    """How the spread of the errors changes from dry to wet."""
 
-    Attributes
-    ----------
-    log_ratio : Estimate
-        Logarithm of the SD at the wet end over the SD at the dry end.
-    span : Span
-        The two ends. [% moisture, wet basis]
-    """
-
-    log_ratio: Estimate
-    span: Span
+    log_ratio: Estimate  # logarithm of the SD at the wet end over that at the dry end
+    span: Interval  # the two ends [% moisture, wet basis]
 
     @property
     def ratio(self) -> float:
@@ -760,50 +543,25 @@ def spread_trend(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> SpreadT
 
     Estimand: the ratio of the mean absolute deviations of the errors about their
     own line on moisture, wet end over dry end of the span (`span_of`), which is
-    the ratio of SDs where the errors keep their form.
+    the ratio of SDs where the errors keep their form. Arguments as for `curvature`.
+    Not known, saying why, where errors are zero over all the range or one side of it.
 
-    Parameters
-    ----------
-    sensor, reference : array_like, shape (n,), n >= 4
-        Results for the same samples, same order. [% moisture, wet basis]
-    trial : array_like, shape (n,)
-        Trial of each sample, labels of any kind.
-
-    Returns
-    -------
-    SpreadTrend
-        Not known, and saying why, where errors are zero over all the range or
-        one side of it; without an interval under 3 trials.
-
-    Raises
-    ------
-    NoSpread
-        If the reference hardly moves.
-
-    Notes
-    -----
-    Absolute residuals over sqrt(1 - leverage) by gamma regression with a log link,
-    which takes zeros. Its weights are all 1, so its last step is an ordinary
+    Absolute residuals over sqrt(1 - leverage) (Davidian, Carroll, J. American
+    Statistical Association 82 (1987) 1079-1091, from memory) by gamma regression with a
+    log link, which takes zeros. Its weights are all 1, so its last step is an ordinary
     least-squares fit, whose CR2 errors are the ones given.
-
-    References
-    ----------
-    .. [1] Davidian, Carroll, J. American Statistical Association 82 (1987)
-       1079-1091: variance functions from absolute residuals (from memory).
-
-    Examples
-    --------
-    >>> reference = [10.0, 10.0, 10.0, 10.0, 20.0, 20.0, 20.0, 20.0]
-    >>> sensor = [10.1, 9.9, 10.1, 9.9, 20.3, 19.7, 20.3, 19.7]
-    >>> print(f"{spread_trend(sensor, reference, list('ABCDABCD')).ratio:.2f}")
-    3.00
     """
     sensor, reference = paired("spread_trend", sensor, reference, at_least=4)
     span = span_of(reference)
-    error, z = errors_of(sensor, reference), span.scaled(reference)
+    error, z = errors_of(sensor, reference), _scaled(reference, span)
     design = np.column_stack([np.ones_like(z), z])
-    size = _sizes(design, error, dust=64 * np.spacing(np.abs(reference).max()))
-    mean = _means(design, size) if size.any() else None
+    q, _ = np.linalg.qr(design)
+    residual = error - q @ (q.T @ error)
+    # Up to the rounding of the readings a residual is zero.
+    residual[np.abs(residual) <= 64 * np.spacing(np.abs(reference).max())] = 0.0
+    hidden = 1 - (q * q).sum(axis=1)  # what of an error its own leverage left
+    size = np.abs(residual) / np.sqrt(np.maximum(hidden, 1e-12))
+    mean = _gamma_means(q, size) if size.any() else None
     if mean is None:
         return SpreadTrend(log_ratio=not_known(NO_TREND), span=span)
     last_step = np.log(mean) + size / mean - 1
@@ -811,21 +569,8 @@ def spread_trend(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> SpreadT
     return SpreadTrend(log_ratio=slope, span=span)
 
 
-def _sizes(design, error, dust):
-    """Return absolute residuals, each enlarged by what its own leverage hid.
-
-    Residuals up to `dust` are the rounding of the readings, and zero.
-    """
-    q, _ = np.linalg.qr(design)
-    residual = error - q @ (q.T @ error)
-    residual[np.abs(residual) <= dust] = 0.0
-    hidden = 1 - (q * q).sum(axis=1)
-    return np.abs(residual) / np.sqrt(np.maximum(hidden, 1e-12))
-
-
-def _means(design, size):
+def _gamma_means(q, size):
     """Return means of a gamma regression with log link; None if it runs away."""
-    q, _ = np.linalg.qr(design)
     log_mean = np.full(size.size, np.log(size.mean()))
     for _ in range(500):
         step = q @ (q.T @ (size / np.exp(log_mean) - 1))

@@ -3,8 +3,8 @@
 With a random intercept per trial, a trial of n samples falls into its mean times
 sqrt(n), of variance s^2 + n t^2, and deviations from it, of variance s^2; s is the
 SD within and t the SD between trials. One likelihood of the ratio t^2 / s^2 serves
-lines with a random intercept, variance components, offsets of several curves and
-random blocks: they differ only in what they put into the strata.
+lines with a random intercept, variance components and offsets of several curves: they
+differ only in what they put into the strata.
 """
 
 from collections.abc import Callable
@@ -31,6 +31,13 @@ from kitlib.words.findings import NoSpread, TooFewSamples
 # Ratios t^2 / s^2 among which optima are sought; 1e6 is a t of a thousand s.
 LARGEST = 1e6
 RATIOS = np.concatenate([[0.0], np.geomspace(1e-6, LARGEST, 73)])
+
+KENWARD_ROGER = "REML, Kenward-Roger"
+SINGULAR = "no variation between trials beyond that within them was detectable"
+UNREPEATED = "no trial gave two samples, so its own variation cannot be told apart"
+NOT_TOLD = "these samples cannot tell variation between trials from that within"
+NO_WITHIN = "samples of a trial do not differ about the fit, so no interval is known"
+NO_RESIDUAL = "samples alike in these labels do not differ, so no SD is known"
 
 
 class Strata(NamedTuple):
@@ -146,28 +153,14 @@ def deviance_slopes(
     return np.array([float(first), float(second)])
 
 
-def best_ratio(strata: Strata) -> float:
-    """Return the ratio t^2 / s^2 of highest restricted likelihood; inf if s is 0."""
-    return lowest_from_zero(
-        lambda ratio: deviance(strata, ratio),
-        lambda ratio: float(deviance_slopes(strata, ratio)[0]),
-        RATIOS,
-    )
-
-
 def lowest_from_zero(
     deviance: Callable[[float], float],
     slope: Callable[[float], float],
     grid: np.ndarray,
 ) -> float:
-    """Return where a deviance is lowest; inf if it still falls at the end.
+    """Return where a deviance is lowest, from 0 up; inf if it still falls at the end.
 
-    Parameters
-    ----------
-    deviance, slope : callable
-        A function of one number from 0 up, and its derivative.
-    grid : ndarray
-        Where the slope is looked at, from 0; its roots are sought in between.
+    `slope` is its derivative, and roots are sought between the values of `grid`.
     """
     slopes = np.array([slope(value) for value in grid])
     valleys = np.flatnonzero((slopes[:-1] < 0) & (slopes[1:] >= 0))
@@ -175,6 +168,20 @@ def lowest_from_zero(
     if slopes[0] >= 0:
         found.append(0.0)
     return float(min(found, key=deviance, default=inf))
+
+
+def lowest_ratio(
+    strata: Strata, grid: np.ndarray = RATIOS, s2: float | None = None
+) -> float:
+    """Return the ratio t^2 / s^2 of highest restricted likelihood; inf if s is 0."""
+    return lowest_from_zero(
+        lambda ratio: deviance(strata, ratio, s2=s2),
+        lambda ratio: float(deviance_slopes(strata, ratio, s2=s2)[0]),
+        grid,
+    )
+
+
+# ---- Kenward and Roger ---------------------------------------------------------------
 
 
 class Inference(NamedTuple):
@@ -185,16 +192,8 @@ class Inference(NamedTuple):
     slopes: np.ndarray  # of `covariance` with each variance, (2, p, p)
     of_variances: np.ndarray  # covariance of the variances, (2, 2)
 
-    def turned(self, back: np.ndarray) -> "Inference":
-        """Return it for the coefficients `back` @ those it was made for."""
-        return self._replace(
-            covariance=back @ self.covariance @ back.T,
-            adjusted=back @ self.adjusted @ back.T,
-            slopes=back @ self.slopes @ back.T,
-        )
 
-
-def information(strata: Strata, ratio: float) -> tuple[np.ndarray, ...]:
+def _information(strata: Strata, ratio: float) -> tuple[np.ndarray, ...]:
     """Return expected information of (s^2, t^2), and P and Q of Kenward and Roger.
 
     Shapes (2, 2), (2, p, p) and (2, 2, p, p); P with its sign changed.
@@ -214,79 +213,49 @@ def information(strata: Strata, ratio: float) -> tuple[np.ndarray, ...]:
     return (traces + np.einsum("ipq,jqp->ij", left, left)) / 2, p, q
 
 
-def told_apart(strata: Strata) -> bool:
+def _told_apart(strata: Strata) -> bool:
     """Say whether the samples can tell t from s at all."""
-    expected, _, _ = information(strata, 0.0)
+    expected, _, _ = _information(strata, 0.0)
     return bool(np.linalg.det(expected) > 1e-10 * expected[0, 0] * expected[1, 1])
 
 
-def inference(strata: Strata, ratio: float) -> Inference:
-    """Return what Kenward-Roger needs at the best ratio.
-
-    Where t cannot be told from s only s^2 counts as uncertain.
-    """
+def _inference(strata: Strata, ratio: float, back: np.ndarray) -> Inference:
+    """Return what Kenward-Roger needs for the coefficients turned by `back`."""
     fit = solve(strata, ratio)
     covariance = fit.squares / strata.freedom * fit.covariance
-    expected, p, q = information(strata, ratio)
+    expected, p, q = _information(strata, ratio)
+    # Where t cannot be told from s only s^2 counts as uncertain.
     only_s2 = np.diag([1 / expected[0, 0], 0.0])
-    of_variances = np.linalg.inv(expected) if told_apart(strata) else only_s2
+    of_variances = np.linalg.inv(expected) if _told_apart(strata) else only_s2
     known = np.einsum("ipq,qr,jrs->ijps", p, covariance, p)
     excess = np.einsum("ij,ijpq->pq", of_variances, q - known)
+    adjusted = covariance + 2 * covariance @ excess @ covariance
     return Inference(
-        covariance=covariance,
-        adjusted=covariance + 2 * covariance @ excess @ covariance,
-        slopes=covariance @ p @ covariance,
+        covariance=back @ covariance @ back.T,
+        adjusted=back @ adjusted @ back.T,
+        slopes=back @ (covariance @ p @ covariance) @ back.T,
         of_variances=of_variances,
     )
 
 
-KENWARD_ROGER = "REML, Kenward-Roger"
-SINGULAR = "no variation between trials beyond that within them was detectable"
-UNREPEATED = "no trial gave two samples, so its own variation cannot be told apart"
-NOT_TOLD = "these samples cannot tell variation between trials from that within"
-NO_WITHIN = "samples of a trial do not differ about the fit, so no interval is known"
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RandomIntercept:
-    """A linear model with a random intercept for each trial, fitted by REML.
+    """A linear model with a random intercept for each trial, fitted by REML."""
 
-    Attributes
-    ----------
-    coefficients : ndarray, shape (p,)
-        By generalised least squares.
-    sd_trial : float
-        SD between trials; 0 if the fit is singular, nan if it is not known.
-    sd_residual : float
-        SD within trials, in the unit of the response.
-    n, n_clusters : int
-        Samples, and the trials they come from.
-    remark : str
-        What the reader must know of the fit.
-    why_no_interval : str
-        Why nothing here has an interval; empty if there is no such reason.
-    moments : Inference or None
-        Covariances and their slopes; None where no interval is known.
-    """
-
-    coefficients: np.ndarray
-    sd_trial: float
-    sd_residual: float
+    coefficients: np.ndarray  # by generalised least squares, (p,)
+    sd_trial: float  # between trials; 0 if the fit is singular, nan if not known
+    sd_residual: float  # within trials, in the unit of the response
     n: int
     n_clusters: int
-    remark: str = ""
-    why_no_interval: str = ""
-    moments: Inference | None = field(repr=False)
+    remark: str  # what the reader must know of the fit
+    why_no_interval: str  # empty if there is no such reason
+    moments: Inference | None = field(repr=False)  # None where no interval is known
 
     def kenward_roger(self, weights: ArrayLike) -> Estimate:
-        """Return a weighted sum of the coefficients after Kenward and Roger.
+        """Return a weighted sum, weights (p,), of the coefficients.
 
         Its standard error allows for the SDs being estimated, and its degrees of
         freedom stay near trials - 1 for a mean even if the fit is singular.
-
-        Parameters
-        ----------
-        weights : array_like, shape (p,)
         """
         weights = np.asarray(weights, float)
         value, found = float(weights @ self.coefficients), self.moments
@@ -310,38 +279,13 @@ def random_intercept(
 ) -> RandomIntercept:
     """Fit a line, or any small linear model, with a random intercept per trial.
 
-    Estimand: the coefficients of the line of a trial drawn at random, every trial
-    lying parallel to it at a normally distributed distance. Trials count by size
-    where they hardly differ, and equally where they differ much; `clustered_fit`
-    always counts them by size.
-
-    Parameters
-    ----------
-    design : array_like, shape (n, p), n > p
-        One column per coefficient; ones for the intercept.
-    response : array_like, shape (n,)
-    cluster : array_like, shape (n,)
-        Trial of each sample, labels of any kind.
-
-    Raises
-    ------
-    TooFewSamples
-        If n <= p.
-    NoSpread
-        If a column of the design is a combination of the ones before it.
-    NotFinite
-        If a value or a trial is missing, or a value infinite.
-
-    Notes
-    -----
-    The restricted likelihood is profiled to the ratio of the two variances; every
-    root of its slope is compared with a ratio of 0. For one contrast the scale of
-    the Kenward-Roger F is 1, and its degrees of freedom 2 / A2 of [1]_.
-
-    References
-    ----------
-    .. [1] Kenward, Roger, Biometrics 53 (1997) 983-997.
-    .. [2] Halekoh, Højsgaard, J. Statistical Software 59 (2014) no. 9.
+    Estimand: the coefficients of the line of a trial drawn at random, every trial lying
+    parallel to it at a normally distributed distance. Trials count by size where they
+    hardly differ, and equally where they differ much; `clustered_fit`, whose arguments
+    and errors are the same, always counts them by size. For one contrast the scale of
+    the Kenward-Roger F is 1, and its degrees of freedom 2 / A2 (Kenward, Roger,
+    Biometrics 53 (1997) 983-997; Halekoh, Højsgaard, J. Statistical Software 59 (2014)
+    no. 9).
 
     Examples
     --------
@@ -372,7 +316,7 @@ def random_intercept(
         n_clusters=n_clusters,
         remark=remark,
         why_no_interval=unsure,
-        moments=None if unsure else inference(strata, used).turned(back),
+        moments=None if unsure else _inference(strata, used, back),
     )
 
 
@@ -380,38 +324,30 @@ def _ratio_of_variances(strata):
     """Return (t / s)^2, nan if not to be told, a remark, and why it is no use."""
     if not (strata.y.any() or strata.yy > 0):
         return nan, "", NO_SCATTER
-    if not told_apart(strata):
+    if not _told_apart(strata):
         repeated = strata.size.max() > 1
         return nan, "" if repeated else UNREPEATED, NOT_TOLD if repeated else ""
-    ratio = best_ratio(strata)
+    ratio = lowest_ratio(strata)
     if ratio == inf:
         return nan, "", NO_WITHIN
     return ratio, "" if ratio > 0 else SINGULAR, ""
 
 
-NO_RESIDUAL = "samples alike in these labels do not differ, so no SD is known"
+# ---- where scatter comes from --------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
 class VarianceComponents:
     """Standard deviations of the random parts of a response about its mean, by REML.
 
-    Attributes
-    ----------
-    sd_trial, sd_sensor, sd_residual : float
-        In the unit of the response; 0 if none is detectable, nan if not known.
-    n, n_trials : int
-        Samples and trials.
-    remark : str
-        What the reader must know.
+    In the unit of the response; 0 if none is detectable, nan if not known.
     """
 
     sd_trial: float
     sd_sensor: float
     sd_residual: float
-    n: int
     n_trials: int
-    remark: str = ""
+    remark: str  # what the reader must know
 
 
 def variance_components(
@@ -419,8 +355,10 @@ def variance_components(
 ) -> VarianceComponents:
     """Return how much of the scatter lies between trials, sensors and samples.
 
-    Estimand: the SDs of independent normal effects of trials, of sensors and of
-    samples, in whatever way trials and sensors are crossed or nested.
+    Estimand: the SDs of independent normal effects of trials, of sensors and of samples
+    about one mean, in whatever way trials and sensors are crossed or nested (REML:
+    Patterson, Thompson, Biometrika 58 (1971) 545-554). A grouping that the samples
+    cannot tell from another, or from the samples themselves, is not estimated.
 
     Parameters
     ----------
@@ -431,22 +369,8 @@ def variance_components(
 
     Raises
     ------
-    TooFewSamples
-        If n < 2.
-    NoSpread
-        If all responses are the same.
-    NotFinite
-        If a value or a label is missing, or a value infinite.
-
-    Notes
-    -----
-    Restricted maximum likelihood about one common mean, the ratios of the
-    variances bounded by 0, from several starts. A grouping that the samples cannot
-    tell from another, or from the samples themselves, is not estimated.
-
-    References
-    ----------
-    .. [1] Patterson, Thompson, Biometrika 58 (1971) 545-554.
+    TooFewSamples, NoSpread, NotFinite
+        If n < 2, if all responses are the same, or if a value or label is missing.
 
     Examples
     --------
@@ -471,8 +395,16 @@ def variance_components(
     }
     remarks = {name: _why_not(name, groups) for name in groups}
     used = [name for name in groups if not remarks[name]]
-    parts, sd_residual = _sds([groups[name] for name in used], response)
-    sds = dict(zip(used, parts, strict=True))
+    sds = dict.fromkeys(("trial", "sensor"), nan)
+    if len(used) == 2:
+        *parts, sd_residual = _crossed_sds([groups[name] for name in used], response)
+        sds.update(zip(used, parts, strict=True))
+    elif used:
+        ones = np.ones((response.size, 1))
+        fit = random_intercept(ones, response, groups[used[0]][0])
+        sds[used[0]], sd_residual = fit.sd_trial, fit.sd_residual
+    else:
+        sd_residual = float(response.std(ddof=1))
     if sd_residual == 0:
         remarks["residual"] = NO_RESIDUAL
     remarks |= {
@@ -481,10 +413,9 @@ def variance_components(
         if sds[name] == 0
     }
     return VarianceComponents(
-        sd_trial=sds.get("trial", nan),
-        sd_sensor=sds.get("sensor", nan),
+        sd_trial=sds["trial"],
+        sd_sensor=sds["sensor"],
         sd_residual=sd_residual,
-        n=response.size,
         n_trials=groups["trial"][1],
         remark="; ".join(remark for remark in remarks.values() if remark),
     )
@@ -504,18 +435,8 @@ def _why_not(name, groups):
     return ""
 
 
-def _sds(groups, response):
-    """Return the SD of each grouping, and of the samples."""
-    if not groups:
-        return [], float(response.std(ddof=1))
-    if len(groups) == 1:
-        fit = random_intercept(np.ones((response.size, 1)), response, groups[0][0])
-        return [fit.sd_trial], fit.sd_residual
-    return _crossed_sds(groups, response)
-
-
 def _crossed_sds(groups, response):
-    """Return the same for two groupings, crossed or nested."""
+    """Return the SDs of two groupings, crossed or nested, and of the samples."""
     # The one with more groups makes the strata: what is left to solve is small.
     order = sorted(range(2), key=lambda k: -groups[k][1])
     (codes, many), (other, few) = (groups[k] for k in order)
@@ -523,13 +444,9 @@ def _crossed_sds(groups, response):
     columns = [np.eye(few)[other], np.ones(response.size)]
     scaled = (response - response.mean()) / scale
     strata = split(codes, many, np.column_stack(columns), scaled, random=few)
-
-    def height(ratios):
-        return deviance(strata, *ratios), deviance_slopes(strata, *ratios)
-
     runs = [
         minimize(
-            height,
+            lambda r: (deviance(strata, *r), deviance_slopes(strata, *r)),
             start,
             jac=True,
             method="L-BFGS-B",
@@ -540,6 +457,7 @@ def _crossed_sds(groups, response):
     ]
     ratios = min(runs, key=lambda run: run.fun).x
     if ratios.max() > LARGEST / 10:
-        return [nan, nan], 0.0
+        return nan, nan, 0.0
     sd = scale * sqrt(solve(strata, *ratios).squares / strata.freedom)
-    return [float(sd * sqrt(ratios[order.index(k)])) for k in range(2)], float(sd)
+    first, second = (sd * sqrt(ratios[order.index(k)]) for k in range(2))
+    return float(first), float(second), float(sd)

@@ -1,13 +1,15 @@
 """Six sums per trial, from which every headline statistic follows.
 
-Leaving a trial out is a subtraction: no statistic is ever fitted twice.
+Leaving a trial out is a subtraction: no statistic is ever fitted twice. So what
+other trials would show costs nothing: corrections on trials left out, and the SEP in
+new trials.
 """
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from math import exp, isfinite, nan, sqrt
-from typing import Any, Protocol
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -30,6 +32,8 @@ from kitlib.statistics.estimates import (
 from kitlib.words.findings import TooFewSamples
 
 JACKKNIFE = "jackknife over trials, t"
+SEP_METHOD = "high end Graybill-Wang, low end jackknife over trials"
+NEEDS_THREE = "needs at least 3 trials"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,12 +96,6 @@ class Sums:
         sensor, _, product = self.squares
         return _ratio(product, sensor)
 
-    @property
-    def intercept(self) -> np.ndarray:
-        """Corrected moisture at a reading of 0. [% moisture]."""
-        mean_sensor = self.mean_reference + self.bias
-        return self.mean_reference - self.slope * mean_sensor
-
     def _about_mean(self, first, second, product):
         """Return sums of products about the means, squares cleared of rounding."""
         crude = self.table[..., product]
@@ -109,19 +107,9 @@ class Sums:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class TrialSums:
-    """The six sums of every trial.
+    """The six sums of every trial: `table` (n_trials, 6) and `centre` as in `Sums`."""
 
-    Attributes
-    ----------
-    trials : tuple
-        Labels, sorted as text, so that the order of rows never matters.
-    table : ndarray, shape (n_trials, 6)
-        As `Sums.table`.
-    centre : tuple of float
-        As `Sums.centre`.
-    """
-
-    trials: tuple
+    trials: tuple  # labels, sorted as text, so that the order of rows never matters
     table: np.ndarray
     centre: tuple[float, float]
 
@@ -147,13 +135,6 @@ def trial_sums(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> TrialSums
     trial : array_like, shape (n,)
         Trial of each sample, labels of any kind.
 
-    Raises
-    ------
-    TooFewSamples
-        If n < 2.
-    NotFinite
-        If a value or a trial is missing or infinite.
-
     Examples
     --------
     >>> sums = trial_sums([15.2, 14.1, 16.3], [15.0, 14.0, 16.0], ["A", "A", "B"])
@@ -173,45 +154,19 @@ def trial_sums(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> TrialSums
     return TrialSums(trials=trials, table=table[order], centre=centre)
 
 
-class LeftOutOneByOne(Protocol):
-    """Sums of trials that can be left out one at a time."""
-
-    @property
-    def trials(self) -> tuple:
-        """Names of the trials."""
-
-    @property
-    def total(self) -> Any:
-        """Sums over all trials."""
-
-    @property
-    def without_each(self) -> Any:
-        """Sums of all trials but one, each in turn."""
-
-
-def jackknife(
-    sums: LeftOutOneByOne, statistic: Callable[[Any], np.ndarray]
-) -> Estimate:
+def jackknife(sums: Any, statistic: Callable[[Any], np.ndarray]) -> Estimate:
     """Return a statistic with its standard error from leaving each trial out.
 
-    Estimand: the statistic in the population of trials that these were drawn from.
+    Estimand: the statistic in the population of trials that these were drawn from
+    (Efron, Tibshirani, An Introduction to the Bootstrap (1993), chapter 11). Without an
+    interval, saying why, under 3 trials or where a trial cannot be left out.
 
     Parameters
     ----------
     sums : TrialSums
-        Or sums of another kind that leave trials out one at a time.
+        Or other sums with `trials`, `total` and `without_each`.
     statistic : callable
-        From `Sums` of any shape to values of that shape.
-
-    Returns
-    -------
-    Estimate
-        With trials - 1 degrees of freedom; without an interval, and saying why,
-        under 3 trials or where a trial cannot be left out.
-
-    References
-    ----------
-    .. [1] Efron, Tibshirani, An Introduction to the Bootstrap (1993), chapter 11.
+        From `total` to a value, and from `without_each` to one for each trial.
 
     Examples
     --------
@@ -242,122 +197,41 @@ def _ratio(above, below):
     return np.divide(above, below, where=below > 0, out=np.full(below.shape, np.nan))
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class LeftOut:
-    """Errors of samples corrected by what the other trials say.
-
-    Attributes
-    ----------
-    n, total, squares : ndarray, shape (n_trials,)
-        Samples of each trial, sum of their errors, and of the squares.
-    remark : str
-        Why it is not known, if it is not.
-    """
-
-    n: np.ndarray
-    total: np.ndarray
-    squares: np.ndarray
-    remark: str = ""
-
-    @property
-    def rmsep(self) -> float:
-        """Root mean square error, nan if not known. [% moisture]."""
-        return sqrt(self.squares.sum() / self.n.sum())
-
-    @property
-    def sep(self) -> float:
-        """Standard deviation of the errors, n - 1; nan if not known. [% moisture]."""
-        n, total = self.n.sum(), self.total.sum()
-        return sqrt(max(self.squares.sum() - total**2 / n, 0.0) / (n - 1))
+# ---- corrections on trials left out --------------------------------------------------
 
 
-def left_out(
-    sums: TrialSums, start: np.ndarray, slope: np.ndarray, remark: str = ""
-) -> LeftOut:
-    """Return the errors of each trial under a correction of its own.
+def squares_left_out(
+    sums: TrialSums, start: np.ndarray, slope: np.ndarray
+) -> np.ndarray:
+    """Return the sums of squared errors of trials, each corrected in its own way.
 
-    Parameters
-    ----------
-    sums : TrialSums
-    start, slope : ndarray, shape (n_trials,)
-        corrected = start + slope * sensor, readings and result both less the mean
-        reference of all samples, the readings less their mean error too.
-    remark : str
-        Why the correction is not known, if it is not.
+    corrected = start + slope * sensor, readings and result both less the mean
+    reference of all samples, the readings less their mean error too; `start` and
+    `slope` hold one number a trial, (..., n_trials).
     """
     n, r, e, rr, ee, re = sums.table.T
     tilt = slope - 1
     squares = n * start**2 + tilt**2 * rr + slope**2 * ee
     squares += 2 * (start * (tilt * r + slope * e) + slope * tilt * re)
-    total = n * start + tilt * r + slope * e
-    return LeftOut(n=n, total=total, squares=np.maximum(squares, 0), remark=remark)
+    return np.maximum(squares, 0)
 
 
-SEP_METHOD = "high end Graybill-Wang, low end jackknife over trials"
-NEEDS_THREE = "needs at least 3 trials"
-# Chosen by simulation: for heavy tails, and trials at which a jackknife counts half.
-ALLOWANCE, TRIALS_OF_THEORY = 1.3, 20
+class LeaveOneTrialOut(NamedTuple):
+    """RMSEP on trials that had no part in a correction. [% moisture]."""
 
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class LeaveOneTrialOut:
-    """How corrections perform on trials that had no part in them.
-
-    Attributes
-    ----------
-    none, offset, line : LeftOut
-        Errors without a change, with an offset, with offset and slope.
-    """
-
-    none: LeftOut
-    offset: LeftOut
-    line: LeftOut
-
-    @property
-    def rmsep_none(self) -> float:
-        """RMSEP without a change. [% moisture]."""
-        return self.none.rmsep
-
-    @property
-    def rmsep_offset(self) -> float:
-        """RMSEP with the offset of the other trials. [% moisture]."""
-        return self.offset.rmsep
-
-    @property
-    def rmsep_line(self) -> float:
-        """RMSEP with the prediction line of the other trials. [% moisture]."""
-        return self.line.rmsep
+    rmsep_none: float  # without a change
+    rmsep_offset: float  # with the offset of the other trials
+    rmsep_line: float  # with the prediction line of the other trials
+    remark: str  # why the line is not known, if it is not
 
 
 def leave_one_trial_out(sums: TrialSums) -> LeaveOneTrialOut:
     """Return how no change, an offset and a line perform on trials left out.
 
-    Estimand: RMSEP and SEP in a new trial, with a correction estimated from one
-    trial fewer than these; in-sample figures flatter. Each trial is corrected by
-    all the others, and trials count by their samples.
-
-    Parameters
-    ----------
-    sums : TrialSums
-
-    Returns
-    -------
-    LeaveOneTrialOut
-        The line not known, with the reason, under 3 trials or where the other
-        trials define none.
-
-    Raises
-    ------
-    TooFewSamples
-        If there is one trial only.
-
-    Examples
-    --------
-    >>> from kitlib.statistics.sums import trial_sums
-    >>> sums = trial_sums([1.1, 2.3, 3.5], [1.0, 2.0, 3.0], ["A", "B", "C"])
-    >>> after = leave_one_trial_out(sums)  # errors .1 - .4, .3 - .3, .5 - .2
-    >>> print(f"{after.rmsep_none:.3f}, {after.rmsep_offset:.3f}")
-    0.342, 0.245
+    Estimand: RMSEP in a new trial, with a correction estimated from one trial fewer
+    than these; in-sample figures flatter. Each trial is corrected by all the others,
+    and trials count by their samples. The line is not known under 3 trials, or where
+    the other trials define none; of one trial only, `TooFewSamples` is raised.
     """
     if len(sums.trials) < 2:
         raise TooFewSamples("leave_one_trial_out: got 1 trial; needs at least 2.")
@@ -370,37 +244,34 @@ def leave_one_trial_out(sums: TrialSums) -> LeaveOneTrialOut:
         why = "without one of the trials all readings are the same"
     if why:
         slope = np.full_like(slope, nan)
-    return LeaveOneTrialOut(
-        none=left_out(sums, one * sums.centre[1], one),
-        offset=left_out(sums, sums.centre[1] - rest.bias, one),
-        line=left_out(sums, at_mean - slope * mean_sensor, slope, why),
+    corrections = (
+        (one * sums.centre[1], one),
+        (sums.centre[1] - rest.bias, one),
+        (at_mean - slope * mean_sensor, slope),
     )
+    squares = [squares_left_out(sums, *correction).sum() for correction in corrections]
+    return LeaveOneTrialOut(*(sqrt(s / sums.total.n) for s in squares), why)
+
+
+# ---- SEP in new trials ---------------------------------------------------------------
+
+# Chosen by simulation: for heavy tails, and trials at which a jackknife counts half.
+ALLOWANCE, TRIALS_OF_THEORY = 1.3, 20
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SepInterval:
     """The SD of the errors to expect in new trials, with its interval.
 
-    Attributes
-    ----------
-    total_sd : float
-        SD of errors about the bias of all trials, between and within trials. SEP
-        falls short of it with few trials, as trials share errors. [% moisture]
-    interval : Interval
-        Of `total_sd`, at `level`. [% moisture]
-    level, df, n_trials : float, float, int
-        Confidence level; degrees of freedom of `total_sd` squared; trials.
-    method, remark : str
-        Name of the method, and why there is no interval.
+    SD about the bias of all trials, between and within trials; the SEP of the
+    samples falls short of it with few trials, as trials share errors.
     """
 
-    total_sd: float
-    interval: Interval
-    level: float
-    df: float
-    n_trials: int
+    total_sd: float  # [% moisture]
+    interval: Interval  # of `total_sd` [% moisture]
+    df: float  # degrees of freedom of `total_sd` squared
     method: str = SEP_METHOD
-    remark: str = ""
+    remark: str = ""  # why there is no interval
 
     def error_limits(self, bias: Estimate, level: float = 0.95) -> Interval:
         """Return where the error of one new sample of a new trial lies.
@@ -420,61 +291,37 @@ def sep_interval(sums: TrialSums, level: float = 0.95) -> SepInterval:
 
     Estimand: the SD of errors about the bias of the population of trials,
     variance between trials plus variance within. Not the SEP of these samples,
-    which is simply known.
+    which is simply known. Not known under 3 trials or without scatter.
 
-    Parameters
-    ----------
-    sums : TrialSums
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    SepInterval
-        Not known, with the reason, under 3 trials or without scatter.
-
-    Notes
-    -----
     Total variance = A + B with A = MSB / n0 and B = (1 - 1 / n0) MSW from the
-    one-way analysis of variance. The high end joins those of A and B [1]_, with
+    one-way analysis of variance. The high end joins those of A and B (Graybill, Wang,
+    J. American Statistical Association 75 (1980) 869-873, from memory), with
     G - 1 and N - G (at least G - 1) degrees of freedom, both lowered by one
     factor: normal-theory variance of A + B over 1.3 times a mean of that
     variance and a jackknife over trials, weights 20 and G - 1. The low end is the
     jackknife's, for a few wild errors pull the SEP up and theory does not see it.
-
-    References
-    ----------
-    .. [1] Graybill, Wang, J. American Statistical Association 75 (1980) 869-873
-       (from memory).
-
-    Examples
-    --------
-    >>> from kitlib.statistics.sums import trial_sums
-    >>> sums = trial_sums([1.1, 2.3, 3.5], [1.0, 2.0, 3.0], ["A", "B", "C"])
-    >>> print(f"{sep_interval(sums).total_sd:.2f}")  # one sample each: the SEP
-    0.20
     """
     n_trials = len(sums.trials)
     n, _, e, _, ee, _ = sums.table.T
     parts = np.column_stack([np.ones_like(n), n, n**2, e, ee, e**2 / n])
     variances = _variances(parts.sum(axis=0)) if n_trials > 2 else np.full(2, nan)
     total = float(variances.sum())
-    why = "" if total > 0 else NO_SCATTER
-    if n_trials < 3:
-        why = f"an SEP of new trials {NEEDS_THREE}"
-    interval, df = NO_INTERVAL, nan
-    if not why:
-        dfs, df = _degrees_of_freedom(parts, variances)
-        low = _low_end(parts, total, level)
-        interval = Interval(low, _high_end(variances, dfs, level))
-    return SepInterval(
-        total_sd=sqrt(total),
-        interval=interval,
-        level=level,
-        df=df,
-        n_trials=n_trials,
-        remark=why,
-    )
+    if n_trials < 3 or total <= 0:
+        why = NO_SCATTER if n_trials > 2 else f"an SEP of new trials {NEEDS_THREE}"
+        sd = sqrt(total)
+        return SepInterval(total_sd=sd, interval=NO_INTERVAL, df=nan, remark=why)
+    without_each = _variances(parts.sum(axis=0) - parts).sum(axis=-1)
+    low = _low_end(without_each, total, level)
+    dfs = np.array([n_trials - 1, max(n.sum() - n_trials, n_trials - 1)])
+    theory = float((2 * variances**2 / dfs).sum())
+    by_jackknife = (n_trials - 1) * float(np.var(without_each))
+    weights = [n_trials - 1, TRIALS_OF_THEORY]
+    spread = ALLOWANCE * float(np.average([by_jackknife, theory], weights=weights))
+    dfs = dfs * min(theory / spread, 1.0)
+    excess = dfs / chi2.ppf((1 - level) / 2, dfs) - 1
+    high = sqrt(total + sqrt(float(((excess * variances) ** 2).sum())))
+    df = 2 * total**2 / max(theory, spread)
+    return SepInterval(total_sd=sqrt(total), interval=Interval(low, high), df=df)
 
 
 def _variances(parts):
@@ -488,32 +335,10 @@ def _variances(parts):
     return np.stack([between / per_trial, (1 - 1 / per_trial) * within], axis=-1)
 
 
-def _degrees_of_freedom(parts, variances):
-    """Return the degrees of freedom of A and B, lowered, and those of their sum."""
-    n_trials, n = parts.shape[0], parts[:, 1].sum()
-    dfs = np.array([n_trials - 1, max(n - n_trials, n_trials - 1)])
-    theory = float((2 * variances**2 / dfs).sum())
-    rest = _variances(parts.sum(axis=0) - parts).sum(axis=-1)
-    jackknife = (n_trials - 1) * float(np.var(rest))
-    weights = [n_trials - 1, TRIALS_OF_THEORY]
-    spread = ALLOWANCE * float(np.average([jackknife, theory], weights=weights))
-    df = 2 * float(variances.sum()) ** 2 / max(theory, spread)
-    return dfs * min(theory / spread, 1.0), df
-
-
-def _low_end(parts, total, level):
-    """Return the low end of the SD, by a jackknife of its logarithm over trials.
-
-    A few wild errors pull the estimate up; then leaving their trial out moves it
-    far, which the theory of normal errors does not know.
-    """
-    rest = _variances(parts.sum(axis=0) - parts).sum(axis=-1)
-    logs = np.log(np.maximum(rest, ROUNDING * total))
-    unsure = sqrt((len(parts) - 1) * float(np.var(logs)))
+def _low_end(without_each, total, level):
+    """Return the low end of the SD, by a jackknife of its logarithm over trials."""
+    # A few wild errors pull the estimate up; then leaving their trial out moves it
+    # far, which the theory of normal errors does not know.
+    logs = np.log(np.maximum(without_each, ROUNDING * total))
+    unsure = sqrt((without_each.size - 1) * float(np.var(logs)))
     return sqrt(total) * exp(-float(norm.ppf((1 + level) / 2)) * unsure / 2)
-
-
-def _high_end(variances, dfs, level):
-    """Return the high end of the SD from those of its independent variances."""
-    excess = dfs / chi2.ppf((1 - level) / 2, dfs) - 1
-    return sqrt(variances.sum() + sqrt(float(((excess * variances) ** 2).sum())))

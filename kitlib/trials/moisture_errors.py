@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from math import inf, isfinite, nan, sqrt
+from math import hypot, inf, isfinite, nan, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from scipy.stats import f as fisher_f
 
 from kitlib.curves.audit import Correction, CurveAudit
-from kitlib.statistics.estimates import Estimate, combined_se, not_known, tried
+from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.statistics.reml import (
     LARGEST,
     RATIOS,
@@ -191,7 +191,7 @@ def _predicted(season: Estimate, spread: TrialSpread, error: np.ndarray) -> Esti
     own = float(error.mean()) if n else 0.0
     return Estimate(
         value=season.value + weight * (own - season.value),
-        se=combined_se((1 - weight) * season.se, sqrt((1 - weight) * between)),
+        se=hypot((1 - weight) * season.se, sqrt((1 - weight) * between)),
         df=season.df,
         method="best linear unbiased prediction",
     )

@@ -7,14 +7,14 @@ yields are taken as they were weighed and only their moistures are uncertain. Wi
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import floor, inf, nan, sqrt
+from math import floor, hypot, inf, nan, sqrt
 
 import numpy as np
 from scipy.stats import kendalltau, rankdata
 from scipy.stats.contingency import association
 
 from kitlib.curves.audit import Correction, t_stretch
-from kitlib.statistics.estimates import Estimate, combined_se, not_known
+from kitlib.statistics.estimates import Estimate, not_known
 from kitlib.trials.means import EntryMeans, Layout, lay_out
 from kitlib.trials.yields import TrialPlots
 from kitlib.words.limits import threshold
@@ -660,7 +660,7 @@ def _largest_difference(added: list[Estimate]) -> Estimate:
     if len(added) < 2:
         return not_known("one curve served all plots")
     low, *_, high = sorted(added, key=lambda each: each.value)
-    se = combined_se(high.se, low.se)
+    se = hypot(high.se, low.se)
     shares = sum(each.se**4 / each.df for each in (low, high))
     return Estimate(
         value=high.value - low.value,
