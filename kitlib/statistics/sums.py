@@ -33,7 +33,7 @@ from kitlib.words.findings import TooFewSamples
 
 JACKKNIFE = "jackknife over trials, t"
 SEP_METHOD = "high end Graybill-Wang, low end jackknife over trials"
-NEEDS_THREE = "needs at least 3 trials"
+NEEDS_THREE = "an SEP of new trials needs at least 3 trials"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -221,8 +221,7 @@ class LeaveOneTrialOut(NamedTuple):
 
     rmsep_none: float  # without a change
     rmsep_offset: float  # with the offset of the other trials
-    rmsep_line: float  # with the prediction line of the other trials
-    remark: str  # why the line is not known, if it is not
+    rmsep_line: float  # with the prediction line of the other trials, nan if none
 
 
 def leave_one_trial_out(sums: TrialSums) -> LeaveOneTrialOut:
@@ -239,10 +238,7 @@ def leave_one_trial_out(sums: TrialSums) -> LeaveOneTrialOut:
     slope = rest.slope
     at_mean = rest.mean_reference - sums.centre[0]
     mean_sensor = at_mean + rest.bias - sums.centre[1]
-    why = "" if len(sums.trials) > 2 else f"a line {NEEDS_THREE}"
-    if not why and not np.isfinite(slope).all():
-        why = "without one of the trials all readings are the same"
-    if why:
+    if len(sums.trials) < 3 or not np.isfinite(slope).all():
         slope = np.full_like(slope, nan)
     corrections = (
         (one * sums.centre[1], one),
@@ -250,7 +246,7 @@ def leave_one_trial_out(sums: TrialSums) -> LeaveOneTrialOut:
         (at_mean - slope * mean_sensor, slope),
     )
     squares = [squares_left_out(sums, *correction).sum() for correction in corrections]
-    return LeaveOneTrialOut(*(sqrt(s / sums.total.n) for s in squares), why)
+    return LeaveOneTrialOut(*(sqrt(s / sums.total.n) for s in squares))
 
 
 # ---- SEP in new trials ---------------------------------------------------------------
@@ -307,7 +303,7 @@ def sep_interval(sums: TrialSums, level: float = 0.95) -> SepInterval:
     variances = _variances(parts.sum(axis=0)) if n_trials > 2 else np.full(2, nan)
     total = float(variances.sum())
     if n_trials < 3 or total <= 0:
-        why = NO_SCATTER if n_trials > 2 else f"an SEP of new trials {NEEDS_THREE}"
+        why = NO_SCATTER if n_trials > 2 else NEEDS_THREE
         sd = sqrt(total)
         return SepInterval(total_sd=sd, interval=NO_INTERVAL, df=nan, remark=why)
     without_each = _variances(parts.sum(axis=0) - parts).sum(axis=-1)

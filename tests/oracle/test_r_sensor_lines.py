@@ -66,14 +66,6 @@ def test_prediction_line(name):
 
 
 @pytest.mark.parametrize("name", SETS)
-def test_joint_test_of_bias_and_slope(name):
-    test = prediction_line(*samples(name), ANCHORS[name]).joint_test()
-    assert test.f == approx(expected(name, "joint F")["value"], rel=1e-7)
-    assert test.df[1] == approx(expected(name, "joint F")["df"], rel=1e-7)
-    assert test.p_value == approx(expected(name, "joint p")["value"], rel=1e-7)
-
-
-@pytest.mark.parametrize("name", SETS)
 def test_curvature(name):
     assert_same(curvature(*samples(name)), name, "curvature")
 

@@ -7,7 +7,7 @@ import pytest
 from pytest import approx
 from statsmodels.regression.linear_model import OLS
 
-from kitlib.statistics.clustered import clustered_fit, clustered_mean, joint_test
+from kitlib.statistics.clustered import clustered_fit, clustered_mean
 from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 MOISTURE = np.array([12.1, 13.4, 14.8, 18.3, 14.2, 15.9, 21.7, 17.3, 17.9, 20.4])
@@ -149,41 +149,3 @@ def test_infinities_and_missing_values_are_refused():
         clustered_fit(LINE, np.r_[np.nan, ERROR[1:]], TRIAL)
     with pytest.raises(NotFinite, match=r"clustered_fit: cluster\[9\] is missing"):
         clustered_fit(LINE, ERROR, [*TRIAL[:9], None])
-
-
-def test_a_joint_test_of_one_contrast_is_the_square_of_its_t():
-    fit = clustered_fit(LINE, ERROR, TRIAL)
-    slope = fit.contrast([0, 1])
-    found = joint_test(fit, [[0, 1]], [0])
-    assert found.f == approx(slope.t**2)
-    assert found.df == approx((1, slope.df))
-    assert joint_test(fit, [[0, 1]], [slope.interval().high]).p_value == approx(0.05)
-
-
-def test_a_joint_test_does_not_depend_on_the_anchor():
-    fit = clustered_fit(LINE, ERROR, TRIAL)
-    raw = clustered_fit(np.column_stack([np.ones(10), MOISTURE]), ERROR, TRIAL)
-    here = joint_test(fit, [[1, -15.5], [0, 1]], [-0.5, 0.02])
-    there = joint_test(raw, np.eye(2), [-0.5, 0.02])
-    assert (here.f, *here.df) == approx((there.f, *there.df), rel=1e-8)
-
-
-@pytest.mark.parametrize(
-    ("rows", "moisture", "why"),
-    [(6, MOISTURE[:6], "needs 3"), (6, [14, 14, 14, 14, 18, 18], "hangs on a trial")],
-)
-def test_too_few_trials_test_nothing(rows, moisture, why):
-    design = np.column_stack([np.ones(rows), moisture])
-    trial = TRIAL[:rows] if why == "needs 3" else list("AABBCC")
-    found = joint_test(clustered_fit(design, ERROR[:rows], trial), np.eye(2), [0, 1])
-    assert np.isnan(found.f) and np.isnan(found.p_value)
-    assert why in found.remark
-
-
-def test_a_test_of_three_needs_more_than_two_degrees_of_freedom():
-    x = np.array([-2.0, -1.5, -0.2, 0.1, 1.0, 1.4])
-    design = np.column_stack([np.ones(6), x, x**2])
-    fit = clustered_fit(design, ERROR[:6], list("AABBCC"))
-    assert fit.degrees_of_freedom(np.eye(3)) < 2
-    found = joint_test(fit, np.eye(3), np.zeros(3))
-    assert found.remark == "too few trials bear on it for a joint test"

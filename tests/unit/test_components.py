@@ -17,7 +17,7 @@ def test_trials_by_hand():
     assert found.sd_trial**2 == approx(8)
     assert found.sd_residual**2 == approx(2)
     assert np.isnan(found.sd_sensor)
-    assert (found.n, found.n_trials, found.remark) == (6, 3, "")
+    assert (found.n_trials, found.remark) == (3, "")
 
 
 def test_a_balanced_crossing_is_the_analysis_of_variance():

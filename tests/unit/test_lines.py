@@ -24,7 +24,6 @@ def test_it_is_the_reference_regressed_on_the_sensor(season):
     assert line.intercept.value == approx(scipy.intercept, rel=1e-10)
     least_squares = line.residual_sd * np.sqrt(line.fit.unscaled[1, 1])
     assert least_squares == approx(scipy.stderr, rel=1e-10)
-    assert (line.n, line.n_trials) == (40, 8)
 
 
 def test_corrected_readings_lie_on_it(season):
@@ -50,7 +49,6 @@ def test_the_anchor_moves_the_bias_not_the_line(season):
     at_far = near.fit.contrast([1.0, 20.5 - 15.5])
     assert at_far.value == approx(-far.bias.value, rel=1e-10)
     assert at_far.se == approx(far.bias.se, rel=1e-10)
-    assert near.joint_test().f == approx(far.joint_test().f, rel=1e-8)
 
 
 def test_two_trials_give_a_line_but_no_interval():
@@ -58,7 +56,6 @@ def test_two_trials_give_a_line_but_no_interval():
     line = prediction_line(sensor, reference, list("AABB"), 15.0)
     assert line.slope.known and np.isnan(line.slope.interval()).all()
     assert "got 2 trial(s)" in line.slope.remark
-    assert "got 2 trial(s)" in line.joint_test().remark
 
 
 def test_a_perfect_line_has_no_interval():

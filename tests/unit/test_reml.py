@@ -6,10 +6,10 @@ from pytest import approx
 
 from kitlib.statistics.estimates import orthonormal
 from kitlib.statistics.reml import (
-    best_ratio,
     deviance,
     deviance_slopes,
     lowest_from_zero,
+    lowest_ratio,
     solve,
     split,
 )
@@ -79,7 +79,7 @@ def test_two_groupings(rng, ratio, other):
 
 
 def test_the_best_ratio_is_the_best(strata):
-    best = best_ratio(strata)
+    best = lowest_ratio(strata)
     others = np.r_[0, np.geomspace(1e-3, 1e3, 400)]
     assert deviance(strata, best) <= min(deviance(strata, other) for other in others)
 

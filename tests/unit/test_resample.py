@@ -42,17 +42,16 @@ def offset_of(sensor, reference):
 @pytest.mark.parametrize("choice", ["offset", "line"])
 def test_sums_do_what_fitting_anew_does(rng, choice):
     samples = season(rng, gain=1.1)
-    after = getattr(leave_one_trial_out(trial_sums(*samples)), choice)
+    after = leave_one_trial_out(trial_sums(*samples))
     left = refitted(*samples, {"offset": offset_of, "line": line_of}[choice])
-    assert after.rmsep == approx(np.sqrt(np.mean(left**2)), rel=1e-10)
-    assert after.sep == approx(left.std(ddof=1), rel=1e-10)
+    found = getattr(after, f"rmsep_{choice}")
+    assert found == approx(np.sqrt(np.mean(left**2)), rel=1e-10)
 
 
 def test_without_a_change_it_is_the_plain_rmsep(rng):
     sums = trial_sums(*season(rng))
     after = leave_one_trial_out(sums)
     assert after.rmsep_none == approx(float(sums.total.rmsep), rel=1e-12)
-    assert after.none.sep == approx(float(sums.total.sep), rel=1e-12)
 
 
 def test_a_steep_sensor_is_worth_a_line(rng):
@@ -63,15 +62,13 @@ def test_a_steep_sensor_is_worth_a_line(rng):
 def test_two_trials_allow_an_offset_but_no_line(rng):
     after = leave_one_trial_out(trial_sums(*season(rng, n_trials=2)))
     assert after.rmsep_offset > 0
-    assert np.isnan(after.rmsep_line) and np.isnan(after.line.sep)
-    assert after.line.remark == "a line needs at least 3 trials"
+    assert np.isnan(after.rmsep_line)
 
 
 def test_a_line_that_hangs_on_one_trial_is_not_known():
     sums = trial_sums([15, 15, 15, 15, 17], [15.0, 15.1, 15.2, 15.3, 17], list("AABBC"))
     after = leave_one_trial_out(sums)
     assert np.isnan(after.rmsep_line)
-    assert "without one of the trials all readings are the same" in after.line.remark
 
 
 def test_perfect_readings_save_nothing_and_make_no_warning():

@@ -8,6 +8,12 @@ from kitlib.statistics.lines import curvature, span_of, spread_trend
 from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 
+def scaled(reference):
+    """Return moistures as -1 at the 5 % point to +1 at the 95 % point."""
+    low, high = span_of(reference)
+    return 2 * (reference - low) / (high - low) - 1
+
+
 @pytest.fixture
 def moistures(rng):
     return rng.uniform(12, 24, 60), np.arange(60) // 5
@@ -15,8 +21,7 @@ def moistures(rng):
 
 def test_a_parabola_is_found_exactly(moistures):
     reference, trial = moistures
-    span = span_of(reference)
-    z = span.scaled(reference)
+    z = scaled(reference)
     found = curvature(reference + 0.2 + 0.5 * z - 0.3 * z**2, reference, trial)
     assert found.value == approx(0.3, rel=1e-9)
 
@@ -49,8 +54,7 @@ def test_a_steady_sensor_on_skew_moistures_does_not_bend(rng):
 
 def test_spread_that_doubles_is_found(rng):
     reference = rng.uniform(12, 24, 40_000)
-    span = span_of(reference)
-    sd = 0.3 * 2 ** ((span.scaled(reference) + 1) / 2)
+    sd = 0.3 * 2 ** ((scaled(reference) + 1) / 2)
     sensor = reference + 0.5 + rng.normal(0, 1, 40_000) * sd
     found = spread_trend(sensor, reference, np.arange(40_000) // 40)
     assert found.ratio == approx(2, abs=0.06)

@@ -27,7 +27,6 @@ def assert_same_statistics(sums, sensor, reference):
     assert sums.rmsep == approx(found.rmsep, rel=1e-12)
     assert sums.mean_reference == approx(reference.mean(), rel=1e-12)
     assert sums.slope == approx(line.slope, rel=1e-12)
-    assert sums.intercept == approx(line.intercept, rel=1e-10)
 
 
 def test_all_samples(season):
@@ -62,7 +61,7 @@ def test_far_from_zero_nothing_is_lost(season):
 
 def test_a_constant_sensor_has_no_slope():
     total = trial_sums([15.0] * 4, [14.1, 15.2, 15.7, 16.3], list("AABB")).total
-    assert np.isnan(total.slope) and np.isnan(total.intercept)
+    assert np.isnan(total.slope)
     assert total.sep > 0
 
 

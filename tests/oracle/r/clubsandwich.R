@@ -1,4 +1,4 @@
-# CR2 standard errors, Satterthwaite degrees of freedom and HTZ joint tests.
+# CR2 standard errors and Satterthwaite degrees of freedom.
 # Run in tests/oracle/r:  Rscript clubsandwich.R
 suppressMessages({library(lme4); library(clubSandwich)})
 
@@ -39,20 +39,3 @@ for (name in names(models)) {
                         g(found$df_Satt[i]), sep = ","))
 }
 writeLines(out, "../data/clubsandwich_coef.csv")
-
-out <- c(head_lines, "# Test that the first two coefficients equal (null0, null1)",
-         "model,null0,null1,f,df_num,df_den,p")
-nulls <- list(sleep_line = c(240, 10), awkward_line = c(-1, 0.1),
-              awkward_bent = c(0.5, 0))
-for (name in names(nulls)) {
-  model <- models[[name]][[1]]
-  # constrain_zero has no other value to test: take it out of the response.
-  frame <- model.frame(model); x <- model.matrix(model)
-  frame$shifted <- frame[[1]] - x[, 1:2] %*% nulls[[name]]
-  shifted <- lm(shifted ~ x - 1, frame)
-  found <- Wald_test(shifted, constraints = constrain_zero(1:2), vcov = "CR2",
-                     cluster = models[[name]][[2]], test = "HTZ")
-  out <- c(out, paste(name, g(nulls[[name]][1]), g(nulls[[name]][2]), g(found$Fstat),
-                      found$df_num, g(found$df_denom), g(found$p_val), sep = ","))
-}
-writeLines(out, "../data/clubsandwich_joint.csv")

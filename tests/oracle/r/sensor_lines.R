@@ -52,10 +52,6 @@ report <- function(d, anchor) {
   add("plain slope", plain[2, 1], plain[2, 2], df.residual(line))
   add("residual sd", sigma(line))
   centred <- lm(I(r - s) ~ I(s - anchor), d)
-  joint <- Wald_test(centred, constraints = constrain_zero(1:2), test = "HTZ",
-                     vcov = vcovCR(centred, cluster = d$trial, type = "CR2"))
-  add("joint F", joint$Fstat, NA, joint$df_denom)
-  add("joint p", joint$p_val)
 
   ends <- quantile(d$r, c(0.05, 0.95), names = FALSE)
   z <- (2 * d$r - sum(ends)) / diff(ends)
