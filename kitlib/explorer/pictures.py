@@ -32,10 +32,6 @@ from kitlib.reports.drawing import (
     write,
 )
 from kitlib.words.terms import (
-    ERROR,
-    OFFSET,
-    REFERENCE,
-    RMSEP,
     counted,
     listed,
     show,
@@ -197,7 +193,11 @@ class ErrorPicture(LivePicture):
 
     def _frame(self, curve: ExploredCurve) -> None:
         """Draw axes, limits and tolerance; they hold for every choice."""
-        label_axes(self.ax, REFERENCE.axis, ERROR.axis)
+        label_axes(
+            self.ax,
+            "Air-oven (% moisture, wet basis)",
+            "Error, sensor − air-oven (% moisture)",
+        )
         across = _widened(self.every.reference)
         span = np.linspace(*across, 60)
         allowed = curve.audit.tolerance.at(span)
@@ -282,14 +282,18 @@ class OffsetPicture(LivePicture):
             key_line("chosen", color=INK, linewidth=1.8),
         ]
         super().__init__(keys, [0.48, 0.3, 0.48], width)
-        titles = (RMSEP.axis, "Samples within tolerance (%)", "Entries newly selected")
+        titles = (
+            "RMSEP (% moisture)",
+            "Samples within tolerance (%)",
+            "Entries newly selected",
+        )
         self.stops = curve.stops
         for ax, name in zip(self.axes, titles, strict=True):
             ax.set_xlim(self.stops[0], self.stops[-1])
             _title(ax, name)
             ax.tick_params(labelbottom=ax is self.axes[-1])
             _mark_interval(ax, curve)
-        label_axes(self.axes[-1], OFFSET.axis, "")
+        label_axes(self.axes[-1], "Offset (% moisture)", "")
         self.rmsep, self.share, self.selections = self.axes
         (self.left_out,) = self.rmsep.plot([], [], lw=1.4, color=PLUM, ls=_DASHES)
         (self.in_sample,) = self.rmsep.plot([], [], lw=1.4, color=BLUE)

@@ -500,14 +500,6 @@ def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
     ----------
     sensor, reference, trial : array_like, shape (n,), n >= 4
         Readings, air-oven values and trials of the samples. [% moisture, wet basis]
-
-    Examples
-    --------
-    >>> reference = [10.0, 12.0, 14.0, 16.0, 18.0]
-    >>> sensor = [10.0, 12.3, 14.4, 16.3, 18.0]  # 0.4 (1 - (r - 14)^2 / 16)
-    >>> found = curvature(sensor, reference, ["A", "B", "C", "D", "E"])
-    >>> print(f"{found.value:.3f}")  # 5 % off either end: 0.4 * 0.9^2
-    0.324
     """
     sensor, reference = paired("curvature", sensor, reference, at_least=4)
     z = _scaled(reference, span_of(reference))

@@ -67,12 +67,6 @@ def pool_offsets(
     .. [2] Morris, J. American Statistical Association 78 (1983) 47-55.
     .. [3] Smyth, Statistical Applications in Genetics and Molecular Biology 3 (2004)
        no. 3 (from memory).
-
-    Examples
-    --------
-    >>> pooled = pool_offsets([0.1, 0.3, 0.5, 0.7, 0.9], [0.1] * 5)
-    >>> print(f"mean {pooled.mean.value:.2f}, SD between {pooled.sd_between:.2f}")
-    mean 0.50, SD between 0.30
     """
     offsets = finite_array("pool_offsets: offsets", offsets)
     k = offsets.size

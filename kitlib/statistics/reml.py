@@ -286,14 +286,6 @@ def random_intercept(
     the Kenward-Roger F is 1, and its degrees of freedom 2 / A2 (Kenward, Roger,
     Biometrics 53 (1997) 983-997; Halekoh, Højsgaard, J. Statistical Software 59 (2014)
     no. 9).
-
-    Examples
-    --------
-    >>> errors = [0.1, 0.3, 0.7, 0.9, 0.4, 0.6]
-    >>> fit = random_intercept([[1]] * 6, errors, list("AABBCC"))
-    >>> bias = fit.kenward_roger([1])  # balanced: 0.2, 0.8 and 0.5 averaged
-    >>> print(f"{bias.value:.2f}, standard error {bias.se:.3f}, df {bias.df:.0f}")
-    0.50, standard error 0.173, df 2
     """
     design = finite_array("random_intercept: design", design)
     response = finite_array("random_intercept: response", response)

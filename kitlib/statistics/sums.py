@@ -167,13 +167,6 @@ def jackknife(sums: Any, statistic: Callable[[Any], np.ndarray]) -> Estimate:
         Or other sums with `trials`, `total` and `without_each`.
     statistic : callable
         From `total` to a value, and from `without_each` to one for each trial.
-
-    Examples
-    --------
-    >>> sums = trial_sums([1.1, 2.2, 3.6], [1.0, 2.0, 3.0], ["A", "B", "C"])
-    >>> bias = jackknife(sums, lambda s: s.bias)  # sd(0.1, 0.2, 0.6) / sqrt(3)
-    >>> print(f"{bias.value:.2f}, standard error {bias.se:.4f}, df {bias.df}")
-    0.30, standard error 0.1528, df 2
     """
     value, n_trials = float(statistic(sums.total)), len(sums.trials)
     if not isfinite(value):

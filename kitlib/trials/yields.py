@@ -14,14 +14,6 @@ from kitlib.statistics.agreement import agreement, limits_of_agreement
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import tried
 from kitlib.words.terms import (
-    AREA,
-    BLOCK,
-    CURVE,
-    ENTRY,
-    MASS,
-    PLOT,
-    SENSOR,
-    TRIAL,
     columns_of,
     counted,
     listed,
@@ -318,14 +310,14 @@ def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
     ([10000.0], [9875.0])
     """
     mass, area, before, after = _numbers(plots)
-    has_blocks = BLOCK.name in plots and plots[BLOCK.name].notna().any()
+    has_blocks = "block" in plots and plots["block"].notna().any()
     return TrialPlots(
         trial=_only_trial(plots),
-        plot=_names(plots[PLOT.name]),
-        entry=_names(plots[ENTRY.name]),
-        block=_names(plots[BLOCK.name]) if has_blocks else None,
-        curve=_names(plots[CURVE.name]),
-        sensor=plots[SENSOR.name].to_numpy(float, na_value=np.nan),
+        plot=_names(plots["plot"]),
+        entry=_names(plots["entry"]),
+        block=_names(plots["block"]) if has_blocks else None,
+        curve=_names(plots["curve"]),
+        sensor=plots["sensor_pct"].to_numpy(float, na_value=np.nan),
         per_point=yield_per_point(mass, area, standard_pct),
         before=yield_kg_ha(mass, area, before, standard_pct),
         after=yield_kg_ha(mass, area, after, standard_pct),
@@ -351,8 +343,8 @@ def remark_plots(plots: pd.DataFrame, standard_pct: float) -> tuple[str, ...]:
     usable = ~flag_unusable_plots(mass, area, before)
     known = np.isfinite(after)
     gaps = {
-        f"{MASS.name} is missing or not above 0 kg": ~(mass > 0) | np.isinf(mass),
-        f"{AREA.name} is missing or not above 0 m²": ~(area > 0) | np.isinf(area),
+        "plot_mass_kg is missing or not above 0 kg": ~(mass > 0) | np.isinf(mass),
+        "plot_area_m2 is missing or not above 0 m²": ~(area > 0) | np.isinf(area),
         f"{READING} is missing or not within 0 to below 100 %": (
             flag_unusable_plots(1, 1, before)
         ),
@@ -375,9 +367,9 @@ def remark_plots(plots: pd.DataFrame, standard_pct: float) -> tuple[str, ...]:
 
 def _remark_blocks(plots: pd.DataFrame) -> tuple[str, ...]:
     """Name the plots without a block in a trial with blocks."""
-    if BLOCK.name not in plots:
+    if "block" not in plots:
         return ()
-    missing = plots[BLOCK.name].isna().to_numpy()
+    missing = plots["block"].isna().to_numpy()
     if missing.all() or not missing.any():
         return ()
     return (f"{_plots(plots, missing)} of no block: taken as a block of their own",)
@@ -385,13 +377,13 @@ def _remark_blocks(plots: pd.DataFrame) -> tuple[str, ...]:
 
 def _numbers(plots: pd.DataFrame) -> list[np.ndarray]:
     """Return mass, area and both moistures, gaps as nan."""
-    columns = (MASS.name, AREA.name, "recorded_pct", "moisture_after_pct")
+    columns = ("plot_mass_kg", "plot_area_m2", "recorded_pct", "moisture_after_pct")
     return [plots[column].to_numpy(float, na_value=np.nan) for column in columns]
 
 
 def _only_trial(plots: pd.DataFrame) -> str:
     """Return the one trial of the table."""
-    trials = plots[TRIAL.name].unique()
+    trials = plots["trial"].unique()
     if len(trials) != 1:
         raise ValueError(
             f"read_trial_plots: the table holds {counted(len(trials), 'trial')}; "
@@ -408,7 +400,7 @@ def _names(column: pd.Series) -> np.ndarray:
 def _plots(plots: pd.DataFrame, rows: np.ndarray) -> str:
     """Return the plots of the rows flagged as a phrase."""
     noun = "plot" if rows.sum() == 1 else "plots"
-    return f"{noun} {listed(plots[PLOT.name][rows])}"
+    return f"{noun} {listed(plots['plot'][rows])}"
 
 
 # The Winchester bushel of 2150.42 cubic inches (7 CFR 810.102(d)), an inch of

@@ -5,7 +5,7 @@ Work that is done once for each object it is about.
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from datetime import date
 from enum import Enum
@@ -28,12 +28,7 @@ def digest(value: object) -> str:
 
     Values that differ in type, order or any digit differ in it; a missing value is
     like another of its type. What a dataclass has worked out besides its fields does
-    not count.
-
-    Raises
-    ------
-    TypeError
-        If the value holds something else than data.
+    not count. TypeError is raised for something else than data.
 
     Examples
     --------
@@ -46,10 +41,17 @@ def digest(value: object) -> str:
 
 
 def _add(value: object, feed: Feed) -> None:
-    """Feed a value, its type first, and each part with its length."""
+    """Feed a value: its type, how many parts it has, and each part."""
     match value:
-        case pd.DataFrame() | pd.Series() | pd.Index():
-            _add_table(value, feed)
+        case pd.DataFrame():
+            columns = [_cells(column) for _, column in value.items()]
+            _add_parts(value, {"index": value.index, "columns": columns}, feed)
+        case pd.Series():
+            _add_parts(value, {"index": value.index, "cells": _cells(value)}, feed)
+        case pd.MultiIndex():
+            _add(value.to_list(), feed)
+        case pd.Index():
+            _add_parts([], _cells(value), feed)  # whatever class an index is of
         case np.ndarray():
             _add_array(value, feed)
         case BaseModel():
@@ -63,7 +65,13 @@ def _add(value: object, feed: Feed) -> None:
             of_fields = {f.name: getattr(value, f.name) for f in fields(value)}
             _add_parts(value, of_fields, feed)
         case _:
-            _add_leaf(value, feed)
+            content = _said(value).encode("utf-8", "surrogatepass")
+            _add_head(value, len(content), feed)
+            feed(content)
+
+
+def _add_head(value: object, length: int, feed: Feed) -> None:
+    feed(f"{type(value).__qualname__}:{length};".encode())
 
 
 def _add_parts(value: object, parts: Mapping, feed: Feed) -> None:
@@ -74,7 +82,7 @@ def _add_parts(value: object, parts: Mapping, feed: Feed) -> None:
         _add(part, feed)
 
 
-def _add_items(items: Sequence, feed: Feed) -> None:
+def _add_items(items: list | tuple, feed: Feed) -> None:
     """Feed items in their order; plain ones at once, for there may be very many."""
     if set(map(type, items)) <= _PLAIN:
         feed(json.dumps(items).encode())
@@ -83,26 +91,10 @@ def _add_items(items: Sequence, feed: Feed) -> None:
             _add(item, feed)
 
 
-def _add_table(table, feed: Feed) -> None:
-    """Feed a table, a column or an index: names, types and cells."""
-    if isinstance(table, pd.DataFrame):
-        columns = [_cells(column) for _, column in table.items()]
-        _add_parts(table, {"index": table.index, "columns": columns}, feed)
-    elif isinstance(table, pd.MultiIndex):
-        _add(table.to_list(), feed)
-    elif isinstance(table, pd.Series):
-        _add_parts(table, {"index": table.index, "cells": _cells(table)}, feed)
-    else:
-        _add_parts([], _cells(table), feed)  # whatever class an index is of
-
-
 def _cells(column: pd.Series | pd.Index) -> dict[str, object]:
     """Return a column's name, its type and its cells."""
-    return {
-        "name": column.name,
-        "type": str(column.dtype),
-        "cells": column.to_numpy(),
-    }
+    kind = str(column.dtype)
+    return {"name": column.name, "type": kind, "cells": column.to_numpy()}
 
 
 def _add_array(array: np.ndarray, feed: Feed) -> None:
@@ -117,35 +109,24 @@ def _add_array(array: np.ndarray, feed: Feed) -> None:
         feed(array.tobytes())
 
 
-def _add_leaf(value: object, feed: Feed) -> None:
-    """Feed a value without parts."""
+def _said(value: object) -> str:
+    """Return a value without parts in words that no other of its type has."""
     match value:
-        case None | bool() | int() | np.integer() | np.bool_():
-            said = str(value)
+        case None | bool() | int() | np.integer() | np.bool_() | str() | PurePath():
+            return str(value)
         case float() | np.floating():
-            said = "nan" if isnan(value) else float(value).hex()
-        case str() | PurePath():
-            said = str(value)
+            return "nan" if isnan(value) else float(value).hex()
         case bytes():
-            said = value.hex()
+            return value.hex()
         case Enum():
-            said = value.name
+            return value.name
         case date() | pd.Timestamp() | pd.Timedelta():
-            said = value.isoformat()
+            return value.isoformat()
         case np.datetime64() | np.timedelta64():
-            said = str(value)
+            return str(value)
         case _ if value is pd.NaT or value is pd.NA:
-            said = "missing"
-        case _:
-            raise TypeError(f"digest: a {type(value).__name__} is not data.")
-    content = said.encode("utf-8", "surrogatepass")
-    _add_head(value, len(content), feed)
-    feed(content)
-
-
-def _add_head(value: object, length: int, feed: Feed) -> None:
-    """Feed what a value is and how much of it follows."""
-    feed(f"{type(value).__qualname__}:{length};".encode())
+            return "missing"
+    raise TypeError(f"digest: a {type(value).__name__} is not data.")
 
 
 def kept(work):

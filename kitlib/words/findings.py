@@ -1,7 +1,7 @@
 """What is wrong with people's data: errors that stop, findings that are told."""
 
 import csv
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
@@ -30,25 +30,13 @@ class SeasonRefused(KitError):
 
 
 def refuse(place: str, problems: Sequence[str], shown: int = 20) -> None:
-    """Raise `SeasonRefused` naming every problem of one place, if there is any.
+    """Raise `SeasonRefused` naming the problems of one place, if there are any.
 
-    Parameters
-    ----------
-    place : str
-        The file the problems are in.
-    problems : sequence of str
-        One line each: where, what value, what was expected, what to do.
-    shown : int
-        How many are spelled out; the rest are counted.
-
-    Raises
-    ------
-    SeasonRefused
-        If `problems` is not empty.
+    Of the problems, a line each (where, what value, what was expected, what to do),
+    `shown` are spelled out and the rest counted.
 
     Examples
     --------
-    >>> refuse("oven.csv", [])
     >>> refuse("oven.csv", ["row 2: wet_g is empty; expected grams. Weigh again."])
     Traceback (most recent call last):
     kitlib.words.findings.SeasonRefused: oven.csv: 1 problem(s)
@@ -56,10 +44,8 @@ def refuse(place: str, problems: Sequence[str], shown: int = 20) -> None:
     """
     if not problems:
         return
-    lines = [
-        f"{place}: {len(problems)} problem(s)",
-        *(f"  {p}" for p in problems[:shown]),
-    ]
+    lines = [f"{place}: {len(problems)} problem(s)"]
+    lines += [f"  {problem}" for problem in problems[:shown]]
     if len(problems) > shown:
         lines.append(f"  and {len(problems) - shown} more of the same file")
     raise SeasonRefused("\n".join(lines))
@@ -67,8 +53,6 @@ def refuse(place: str, problems: Sequence[str], shown: int = 20) -> None:
 
 STOP, FAULT, WARNING, NOTE = "stop", "fault", "warning", "note"
 SEVERITIES = (STOP, FAULT, WARNING, NOTE)
-FINDING_COLUMNS = ["code", "severity", "message", "remedy", "table", "rows"]
-FINDING_COLUMNS += ["curve", "trial"]
 
 
 class Kind(NamedTuple):
@@ -83,45 +67,22 @@ class Kind(NamedTuple):
     remedy: str
 
 
-def _read_kinds(path: Path) -> dict[str, Kind]:
-    """Return every kind of finding by its code."""
-    with path.open(encoding="utf-8", newline="") as file:
-        return {row.pop("code"): Kind(**row) for row in csv.DictReader(file)}
-
-
-KINDS = _read_kinds(Path(__file__).with_name("kinds.csv"))
+with Path(__file__).with_name("kinds.csv").open(encoding="utf-8", newline="") as _file:
+    KINDS = {row.pop("code"): Kind(**row) for row in csv.DictReader(_file)}
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One thing found, where it is, and how serious it is.
+    """One thing found, where it is, and how serious it is."""
 
-    Attributes
-    ----------
-    code : str
-        A key of `KINDS`.
-    message : str
-        Where, what value, what was expected; one sentence or two.
-    table : str
-        The table it stands in, empty if none.
-    rows : iterable of int
-        Its rows as a spreadsheet counts them: the header is row 1.
-    curve, trial : str
-        What it concerns, empty if the whole season.
-    remedy : str
-        What to do about it; left out, that of its kind.
-    where : str
-        Its rows with their file, where the table is read from several.
-    """
-
-    code: str
-    message: str
-    table: str = ""
-    rows: tuple[int, ...] = ()
-    curve: str = ""
+    code: str  # a key of `KINDS`
+    message: str  # where, what value, what was expected; one sentence or two
+    table: str = ""  # the table it stands in
+    rows: tuple[int, ...] = ()  # as a spreadsheet counts them: the header is row 1
+    curve: str = ""  # what it concerns; with no trial either, the whole season
     trial: str = ""
-    remedy: str = ""
-    where: str = ""
+    remedy: str = ""  # what to do about it; left out, that of its kind
+    where: str = ""  # its rows with their file, where the table is read from several
 
     def __post_init__(self) -> None:
         # Rows come from indexes of tables, whose numbers are numpy's.
@@ -144,15 +105,10 @@ class Finding:
 
 def findings_table(findings: Sequence[Finding]) -> pd.DataFrame:
     """Return findings as a table, the most serious first, order kept within."""
+    columns = ["code", "severity", "message", "remedy", "table", "rows"]
+    columns += ["curve", "trial"]
     ranked = sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
-    frame = pd.DataFrame(
-        [[getattr(f, name) for name in FINDING_COLUMNS] for f in ranked],
-        columns=FINDING_COLUMNS,
-    )
+    cells = [[getattr(f, name) for name in columns] for f in ranked]
+    frame = pd.DataFrame(cells, columns=columns)
     frame["rows"] = [f.where or " ".join(map(str, f.rows)) for f in ranked]
     return frame.astype("str")
-
-
-def worst(findings: Iterable[Finding]) -> str:
-    """Return the most serious severity among findings, a note if there are none."""
-    return min((f.severity for f in findings), key=SEVERITIES.index, default=NOTE)

@@ -1,8 +1,8 @@
 """Numbers from standards and from the trade, each with its source and its tag.
 
 A tag says how the number was come by: "read" in the source named, "from memory"
-(to be checked against the current edition before anyone relies on it), "own
-arithmetic", or "common practice, no source".
+(to be checked against the current edition before anyone relies on it), or "common
+practice, no source".
 """
 
 import re
@@ -13,7 +13,6 @@ from kitlib.words.terms import crop_key
 
 READ = "read"
 FROM_MEMORY = "from memory"
-ARITHMETIC = "own arithmetic"
 PRACTICE = "common practice, no source"
 
 
@@ -28,23 +27,13 @@ class Sourced:
 
 @dataclass(frozen=True)
 class Tolerance:
-    """Largest error allowed at a reference moisture.
+    """Largest error allowed at a reference moisture, a share of it and more."""
 
-    Attributes
-    ----------
-    fraction : float
-        Share of the reference moisture.
-    constant, minimum : float
-        Points added, and the least tolerance. [% moisture]
-    source, tag : str
-        Where the numbers come from, and how they were come by.
-    """
-
-    fraction: float
-    minimum: float
+    fraction: float  # share of the reference moisture
+    minimum: float  # the least tolerance [% moisture]
     source: str
-    tag: str
-    constant: float = 0.0
+    tag: str  # how the numbers were come by
+    constant: float = 0.0  # points added [% moisture]
 
     def at(self, reference):
         """Return the tolerance at reference moistures, scalar or array. [points]
@@ -180,7 +169,7 @@ BUSHEL_LB: dict[str, Sourced] = {
 }
 
 # Medians of a trial outside these are taken for another unit of mass or area: far
-# wider than what is harvested. [kg/ha, as harvested]
+# wider than what is harvested. Usual practice, no source. [kg/ha, as harvested]
 PLAUSIBLE_YIELD: dict[str, tuple[float, float]] = {
     "maize": (1000, 25000),
     "rice": (800, 16000),
@@ -199,150 +188,68 @@ PLAUSIBLE_YIELD: dict[str, tuple[float, float]] = {
 _ANY_YIELD = (100, 25000)
 
 
-@dataclass(frozen=True)
-class Threshold:
-    """A number a decision rests on, with its title and the reason for it."""
-
-    value: float
-    title: str
-    reason: str
-
-
-_DEFAULT = "default of this kit"
-_SIMULATED = "from this kit's simulations (tests/calibration)"
-_REAL_TRIALS = "from real maize trials (tests/calibration)"
-THRESHOLDS: dict[str, Threshold] = {
-    "allowed_bias_share": Threshold(
-        0.5,
-        "Share of the tolerance allowed as bias",
-        "half the tolerance, the usual margin for bias in type evaluation",
-    ),
-    "trials_for_bias": Threshold(
-        2, "Trials for the bias", "variation between trials needs two of them"
-    ),
-    "samples_for_line": Threshold(
-        11, "Samples before a slope is judged", "AACC Approved Method 39-01.01"
-    ),
-    "trials_for_reslope": Threshold(
-        8,
-        "Trials before a slope is advised",
-        f"with fewer, slopes lose more than they gain; {_SIMULATED}",
-    ),
-    "spread_for_slope": Threshold(
-        4,
-        "SD of the reference, in SEPs, before a slope is judged",
-        "AACC Approved Method 39-01.01",
-    ),
-    "span_for_reslope": Threshold(
-        8,
-        "Points from driest to wettest sample that do in place of a wide SD",
-        _SIMULATED,
-    ),
-    "span_at_least": Threshold(
-        3, "Points from driest to wettest sample, at least", "usual practice"
-    ),
-    "samples_per_band": Threshold(
-        5, "Samples before a moisture band is judged", _DEFAULT
-    ),
-    "false_discovery_rate": Threshold(
-        0.05,
-        "Share of flagged curves that may be flagged by chance",
-        "usual practice",
-    ),
-    "selection_safe": Threshold(
-        0.9, "Chance of being selected from which a selection is safe", _DEFAULT
-    ),
-    "highest_moisture": Threshold(
-        60, "Highest moisture taken for one, %", f"{_DEFAULT}; above it: a slip"
-    ),
-    "hours_to_oven": Threshold(
-        72,
-        "Hours from harvest to oven",
-        f"{_DEFAULT}; later, a sample that is not sealed has changed",
-    ),
-    "mass_lost": Threshold(
-        0.5,
-        "Grams a sealed sample may lose or gain until it is opened",
-        "Form FGIS-923 (2025), Moisture Meter Test",
-    ),
-    "weights_apart": Threshold(
-        0.3,
-        "Points by which weights and a given moisture may differ",
-        "calculated: what rounding to 0.1 % and 0.01 g of 5 g can make",
-    ),
-    "plot_yield_factor": Threshold(
-        1.7, "Times the yield of its entry's other plots", _REAL_TRIALS
-    ),
-    "plot_yield_spreads": Threshold(
-        2.5, "Robust SDs from its entry's other plots, besides", _REAL_TRIALS
-    ),
-    "trial_apart": Threshold(
-        1.95,
-        "Times the yield expected from moisture, test weight and evenness",
-        _REAL_TRIALS,
-    ),
-    "trial_alone": Threshold(
-        2.05, "The same where there is no test weight", _REAL_TRIALS
-    ),
-    "mixed_units": Threshold(
-        20,
-        "Twice the log likelihood by which two units fit a trial better than one",
-        _REAL_TRIALS,
-    ),
-    "reading_apart": Threshold(
-        4, "Points from its trial's median that make a reading odd", _REAL_TRIALS
-    ),
-    "run_apart": Threshold(
-        3, "Points from the other runs that make a known sample's run odd", _DEFAULT
-    ),
-    "sample_apart": Threshold(
-        2, "Points from the curve's other errors that make a sample odd", _DEFAULT
-    ),
-    "sample_apart_spreads": Threshold(
-        4.5, "Robust SDs from the curve's other errors, besides", _DEFAULT
-    ),
-    "basis_error": Threshold(
-        1.5,
-        "Points of error before dry basis is suspected",
-        "calculated: dry basis reads 1.6 above wet at 12 %, 5 at 20 %",
-    ),
-    "moved_share": Threshold(
-        0.6,
-        "Share of the spread of errors that a column moved by a row would leave",
-        _DEFAULT,
-    ),
-    "days_apart": Threshold(
-        20, "Days between a time and the next that make it odd", _DEFAULT
-    ),
+# Numbers that decisions rest on. Where no source is named, it is a default of the kit;
+# "simulated" and "real trials" stand for tests/calibration.
+THRESHOLDS: dict[str, float] = {
+    # Share of the tolerance allowed as bias: the usual margin in type evaluation.
+    "allowed_bias_share": 0.5,
+    "trials_for_bias": 2,  # variation between trials needs two of them
+    "samples_for_line": 11,  # AACC Approved Method 39-01.01
+    "trials_for_reslope": 8,  # with fewer, slopes lose more than they gain; simulated
+    # SD of the reference, in SEPs, before a slope is judged: AACC 39-01.01.
+    "spread_for_slope": 4,
+    # Points from driest to wettest sample that do in its place (simulated), and those
+    # needed at least (usual practice).
+    "span_for_reslope": 8,
+    "span_at_least": 3,
+    "samples_per_band": 5,
+    # Share of flagged curves that may be flagged by chance: usual practice.
+    "false_discovery_rate": 0.05,
+    "selection_safe": 0.9,  # chance of being selected from which a selection is safe
+    "highest_moisture": 60,  # %; above it: a slip
+    # Hours from harvest to oven; later, a sample that is not sealed has changed.
+    "hours_to_oven": 72,
+    # Grams a sealed sample may lose or gain until it is opened: Form FGIS-923 (2025),
+    # Moisture Meter Test.
+    "mass_lost": 0.5,
+    # Points by which weights and a given moisture may differ: what rounding to 0.1 %
+    # and 0.01 g of 5 g can make.
+    "weights_apart": 0.3,
+    # Times the yield of its entry's other plots, and robust SDs from them besides;
+    # times the yield expected from moisture, test weight and evenness, and the same
+    # without test weight; twice the log likelihood by which two units fit a trial
+    # better than one; points from its trial's median of a reading. All: real trials.
+    "plot_yield_factor": 1.7,
+    "plot_yield_spreads": 2.5,
+    "trial_apart": 1.95,
+    "trial_alone": 2.05,
+    "mixed_units": 20,
+    "reading_apart": 4,
+    "run_apart": 3,  # points from the other runs of a known sample
+    # Points from the curve's other errors, and robust SDs besides.
+    "sample_apart": 2,
+    "sample_apart_spreads": 4.5,
+    # Points of error before dry basis is suspected: it reads 1.6 above wet at 12 %,
+    # 5 at 20 %.
+    "basis_error": 1.5,
+    # Share of the spread of errors that a column moved by a row would leave.
+    "moved_share": 0.6,
+    "days_apart": 20,  # between a time and the next that make it odd
 }
 
 
 def threshold(name: str) -> float:
-    """Return the value of a decision's threshold."""
-    return THRESHOLDS[name].value
+    """Return a number that decisions rest on."""
+    return THRESHOLDS[name]
 
 
 def plausible_yield(crop: str) -> tuple[float, float]:
-    """Return the least and the most a trial's median plot may yield. [kg/ha].
-
-    Usual practice, no source.
-
-    Examples
-    --------
-    >>> plausible_yield("corn"), plausible_yield("teff")
-    ((1000, 25000), (100, 25000))
-    """
+    """Return the least and most a trial's median plot may yield. [kg/ha]."""
     return PLAUSIBLE_YIELD.get(crop_key(crop), _ANY_YIELD)
 
 
 def tolerance_for(crop: str, rule: str = HANDBOOK_RULE) -> Tolerance | None:
-    """Return the tolerance of a crop under a rule, None where it has no class.
-
-    Examples
-    --------
-    >>> tolerance_for("corn").at(25.0), tolerance_for("wheat").at(12.0)
-    (1.25, 0.7)
-    """
+    """Return the tolerance of a crop under a rule, None where it has no class."""
     return TOLERANCE_RULES[rule].get(crop_key(crop))
 
 
@@ -380,24 +287,13 @@ def range_factor(dishes: int) -> float:
     """Return how much wider a range of so many dishes may be than one of two.
 
     Beyond the table the last factor holds, which is on the strict side.
-
-    Examples
-    --------
-    >>> round(range_factor(3), 3), range_factor(2)
-    (1.179, 1.0)
     """
     most = max(CRITICAL_RANGE)
     return CRITICAL_RANGE[min(dishes, most)] / CRITICAL_RANGE[2]
 
 
 def repeatability_for(method: str, dishes: int = 2) -> float:
-    """Return the largest range allowed among a sample's dishes, nan if not known.
-
-    Examples
-    --------
-    >>> repeatability_for("ISO 712-1"), round(repeatability_for("ISO 712-1", 3), 3)
-    (0.15, 0.177)
-    """
+    """Return the largest range allowed among a sample's dishes, nan if not known."""
     key = method_key(method)
     found = REPEATABILITY.get(ISO_6540 if key.startswith(ISO_6540) else key)
     return found.value * range_factor(dishes) if found and dishes >= 2 else nan

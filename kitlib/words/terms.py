@@ -7,7 +7,7 @@ tables of notebooks and reports, and the `columns.csv` of a run all come from it
 
 import csv
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from functools import cache
 from importlib.resources import files
@@ -26,11 +26,6 @@ def round_half_up(value: float, decimals: int) -> float:
     7 CFR 810.104 rounds grain results half up (6.36 to 6.4, 0.35 to 0.4); the
     decimal text of the number is rounded, so 0.35 counts as a half although its
     binary neighbour lies below.
-
-    Examples
-    --------
-    >>> round_half_up(2.45, 1), round_half_up(0.35, 1), round_half_up(8.34, 1)
-    (2.5, 0.4, 8.3)
     """
     step = Decimal(1).scaleb(-decimals)
     rounded = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_UP)
@@ -65,13 +60,7 @@ def show(value: float | None, decimals: int = 2, sign: bool = False) -> str:
 
 
 def show_span(low: float, high: float, decimals: int = 2, sign: bool = False) -> str:
-    """Return an interval as the reader sees it: "low to high".
-
-    Examples
-    --------
-    >>> show_span(-0.1, 0.25, sign=True)
-    '−0.10 to +0.25'
-    """
+    """Return an interval as the reader sees it: "low to high"."""
     if not (isfinite(low) and isfinite(high)):
         return NOT_KNOWN
     return f"{show(low, decimals, sign)} to {show(high, decimals, sign)}"
@@ -79,30 +68,16 @@ def show_span(low: float, high: float, decimals: int = 2, sign: bool = False) ->
 
 @dataclass(frozen=True)
 class Column:
-    """A column of an output table, as `columns.csv` declares it.
+    """A column of an output table, as `columns.csv` declares it."""
 
-    Attributes
-    ----------
-    table, name : str
-        Where it stands: the name of the CSV file, and the column's header in it.
-    label, unit : str
-        What a reader sees above it.
-    decimals : int or None
-        Decimals on display; None for text, times and truth values.
-    sign : str
-        What a positive number means; numbers of such a column show their sign.
-    meaning, estimate : str
-        What it is, and by which method it was estimated.
-    """
-
-    table: str
-    name: str
-    label: str
+    table: str  # name of the CSV file
+    name: str  # the column's header in it
+    label: str  # what a reader sees above it
     unit: str = ""
-    decimals: int | None = None
-    sign: str = ""
+    decimals: int | None = None  # on display; None for text, times and truth values
+    sign: str = ""  # what a positive number means; such numbers show their sign
     meaning: str = ""
-    estimate: str = ""
+    estimate: str = ""  # by which method it was estimated
 
     @property
     def number(self) -> bool:
@@ -132,40 +107,24 @@ class Column:
 def declared_columns() -> tuple[Column, ...]:
     """Return the declaration of every column, in the order of the tables."""
     text = files("kitlib.words").joinpath("columns.csv").read_text(encoding="utf-8")
-    return tuple(
-        Column(
-            table=row["table"],
-            name=row["column"],
-            label=row["label"],
-            unit=row["unit"],
-            decimals=int(row["decimals"]) if row["decimals"] else None,
-            sign=row["sign"],
-            meaning=row["meaning"],
-            estimate=row["estimate"],
-        )
-        for row in csv.DictReader(text.splitlines())
-    )
+    found = []
+    for row in csv.DictReader(text.splitlines()):
+        name, decimals = row.pop("column"), row.pop("decimals")
+        places = int(decimals) if decimals else None
+        found.append(Column(name=name, decimals=places, **row))
+    return tuple(found)
 
 
 def declarations() -> pd.DataFrame:
     """Return the table that explains all tables: the `columns.csv` of a run."""
-    rows = [
-        (c.table, c.name, c.label, c.unit, c.decimals, c.sign, c.meaning, c.estimate)
-        for c in declared_columns()
-    ]
+    rows = [astuple(column) for column in declared_columns()]
     found = pd.DataFrame(rows, columns=list(columns_of("columns")))
     return found.astype({"decimals": "Int64"})
 
 
 @cache
 def columns_of(table: str) -> dict[str, Column]:
-    """Return the columns of an output table by name, in their order.
-
-    Examples
-    --------
-    >>> columns_of("curves")["bias"].head
-    'Bias (points)'
-    """
+    """Return the columns of an output table by name, in their order."""
     found = {c.name: c for c in declared_columns() if c.table == table}
     if not found:
         raise KeyError(f"columns.csv declares no table {table!r}")
@@ -178,15 +137,8 @@ def shown(
     """Return the columns of a frame as a reader sees them, each with its cells.
 
     Both ends of an interval, `x_low` and `x_high`, become one column, "low to high".
-
-    Parameters
-    ----------
-    frame : DataFrame
-        Some columns of an output table, in any order.
-    table : str
-        The table that declares them.
-    units : mapping of str to (str, int)
-        Unit and decimals of columns that stand in another unit than declared.
+    The frame holds some columns of an output table, in any order; `units` are unit and
+    decimals of columns that stand in another unit than declared.
     """
     declared, found = dict(columns_of(table)), []
     for name, (unit, decimals) in units.items():
@@ -208,17 +160,9 @@ def shown(
 
 
 def as_shown(frame: pd.DataFrame, table: str) -> pd.DataFrame:
-    """Return a frame as a reader sees it: labels, units, rounded half up, "not known".
-
-    Examples
-    --------
-    >>> found = pd.DataFrame({"bias": [0.345], "bias_low": [-0.1], "bias_high": [0.7]})
-    >>> as_shown(found, "curves").iloc[0].to_dict()
-    {'Bias (points)': '+0.35', 'Interval (points)': '−0.10 to +0.70'}
-    """
+    """Return a frame as a reader sees it: labels, units, rounded, or "not known"."""
     columns = shown(frame, table)
-    cells = {k: cells for k, (_, cells) in enumerate(columns)}
-    out = pd.DataFrame(cells, dtype="str")
+    out = pd.DataFrame(dict(enumerate(c for _, c in columns)), dtype="str")
     out.columns = pd.Index([column.head for column, _ in columns])
     return out
 
@@ -236,48 +180,7 @@ def _of_both_ends(low: Column, labels: set[str]) -> Column:
     return replace(low, label="Interval" if whole in labels else whole)
 
 
-@dataclass(frozen=True)
-class Term:
-    """A quantity or key of the season, as every table, label and axis names it.
-
-    Attributes
-    ----------
-    name : str
-        Column header.
-    unit : str
-        Unit as printed; empty for keys.
-    label : str
-        What a reader sees.
-    decimals : int
-        Decimals on display.
-    """
-
-    name: str
-    unit: str
-    label: str
-    decimals: int = 2
-
-    @property
-    def axis(self) -> str:
-        """Label with its unit, for an axis or a table head."""
-        return f"{self.label} ({self.unit})" if self.unit else self.label
-
-
 POINTS = "% moisture"
-WET_BASIS = "% moisture, wet basis"
-
-TRIAL = Term("trial", "", "Trial")
-PLOT = Term("plot", "", "Plot")
-ENTRY = Term("entry", "", "Entry")
-CURVE = Term("curve", "", "Curve")
-BLOCK = Term("block", "", "Block")
-SENSOR = Term("sensor_pct", WET_BASIS, "Sensor", 1)
-REFERENCE = Term("reference_pct", WET_BASIS, "Air-oven", 2)
-ERROR = Term("error", POINTS, "Error, sensor − air-oven", 2)
-RMSEP = Term("rmsep", POINTS, "RMSEP", 2)
-OFFSET = Term("offset", POINTS, "Offset", 2)
-MASS = Term("plot_mass_kg", "kg", "Plot mass", 3)
-AREA = Term("plot_area_m2", "m²", "Plot area", 2)
 
 _ACCEPTED_CROPS = {
     "corn": "maize",
@@ -289,13 +192,7 @@ _ACCEPTED_CROPS = {
 
 
 def crop_key(crop: str) -> str:
-    """Return the crop's name as the table of limits writes it.
-
-    Examples
-    --------
-    >>> crop_key("Corn"), crop_key(" wheat "), crop_key("Millet")
-    ('maize', 'wheat', 'millet')
-    """
+    """Return the crop's name as the table of limits writes it: corn is maize."""
     plain = " ".join(crop.casefold().split())
     return _ACCEPTED_CROPS.get(plain, plain)
 

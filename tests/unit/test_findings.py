@@ -13,7 +13,6 @@ from kitlib.words.findings import (
     WARNING,
     Finding,
     findings_table,
-    worst,
 )
 
 SOURCE = "".join(
@@ -43,5 +42,3 @@ def test_findings_stand_in_the_order_of_their_severity():
     assert table["severity"].tolist() == [FAULT, WARNING, NOTE]
     assert table["rows"].iloc[0] == "2 9"
     assert table["remedy"].iloc[0] == "Keep the right row and delete the other."
-    assert worst(found) == FAULT
-    assert worst([]) == NOTE

@@ -7,7 +7,6 @@ from scipy.stats import studentized_range
 
 from kitlib.words.limits import (
     CRITICAL_RANGE,
-    THRESHOLDS,
     TOLERANCE_RULES,
     repeatability_for,
     standard_moisture_for,
@@ -79,7 +78,3 @@ def test_critical_ranges_are_the_quantiles_of_the_range(dishes):
 def test_unknown_methods_have_no_limit():
     assert np.isnan(repeatability_for("microwave"))
     assert np.isnan(repeatability_for("ISO 712-1", 1))
-
-
-def test_every_threshold_gives_its_reason():
-    assert all(limit.reason for limit in THRESHOLDS.values())
