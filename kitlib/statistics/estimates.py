@@ -166,11 +166,6 @@ def moisture_bands(reference: ArrayLike, width: float = 2.0) -> np.ndarray:
 
     Bands are [edge, edge + width), with edges at whole multiples of the width, a
     whole number of points, so that they are the same in every season.
-
-    Examples
-    --------
-    >>> moisture_bands([13.99, 14.0, 15.2, 16.0])
-    array([12, 14, 14, 16])
     """
     if width < 1 or width != int(width):
         raise ValueError(
