@@ -29,53 +29,30 @@ MOST_TRIALS = 200
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Recommendation:
-    """What to do with a curve, and why.
-
-    Attributes
-    ----------
-    action : str
-        keep, shift, reslope, rebuild or unresolved.
-    open_question : str
-        What an unresolved curve leaves open: bias, slope, record, lab or swap,
-        several joined by "; "; empty for the other actions.
-    reason, more : str
-        One sentence or two, printed as they stand; `more` is what would settle it.
-    offset : float
-        −bias: what to add to a reading as recorded. [% moisture]
-    interval : Interval
-        Its interval, clustered by trial.
-    new_setting : float
-        Offset to load next season, in steps of the setting; nan where no single
-        number is recommended.
-    bias_left : Estimate
-        Bias left once `new_setting` is loaded; not known without one. [% moisture]
-    chance_within : float
-        Chance that the bias left after loading `new_setting` (or, without one, the
-        exact offset) is inside the allowed bias, for trials like this season's: the
-        posterior of a flat prior.
-    rmsep_before, rmsep_after : float
-        On trials left out, without change and with `correction`.
-    correction : Correction
-        What this season's readings are corrected by: whatever does best on trials
-        left out.
-    provisional : bool
-        Whether `correction` is only the best there is, not what is recommended.
-    """
+    """What to do with a curve, and why."""
 
     curve: str
-    action: str
+    action: str  # keep, shift, reslope, rebuild or unresolved
+    # What an unresolved curve leaves open: bias, slope, record, lab or swap, joined
+    # by "; "; empty for the other actions.
     open_question: str
-    reason: str
-    offset: float
-    interval: Interval
+    reason: str  # one sentence or two, printed as they stand
+    more: str  # what would settle an unresolved curve
+    offset: float  # −bias: what to add to a reading as recorded [% moisture]
+    interval: Interval  # of the offset, clustered by trial
+    # Offset to load next season, in steps of the setting; nan where no single number
+    # is recommended.
     new_setting: float
-    bias_left: Estimate
+    bias_left: Estimate  # once it is loaded; not known without one [% moisture]
+    # That the bias left after loading it (or, without one, the exact offset) is inside
+    # the allowed bias, for trials like this season's: the posterior of a flat prior.
     chance_within: float
-    rmsep_before: float
-    rmsep_after: float
+    rmsep_before: float  # on trials left out, as read
+    rmsep_after: float  # on trials left out, with `correction`
+    # What this season's readings are corrected by: whatever does best on trials left
+    # out. Provisional: it is only the best there is, not what is recommended.
     correction: Correction
     provisional: bool
-    more: str
 
 
 def recommend(audit: CurveAudit) -> Recommendation:
@@ -102,9 +79,7 @@ def recommend(audit: CurveAudit) -> Recommendation:
     with a contradiction, are not.
     """
     if not isfinite(audit.bias.se) or audit.n_trials < threshold("trials_for_bias"):
-        why = audit.bias.remark or "no interval of the bias is known"
-        said = f"The bias is {show(audit.bias.value, sign=True)} points "
-        said += f"({_samples_in_words(audit)}), but {why}."
+        said = _words(audit, "no interval")
         return _made(audit, UNRESOLVED, said, BIAS, _settling_bias(audit), by=NONE)
     if audit.contradictions:
         found = audit.contradictions
@@ -115,26 +90,29 @@ def recommend(audit: CurveAudit) -> Recommendation:
         return _made(audit, UNRESOLVED, said, questions, more, by=NONE)
     flaws = "; ".join(flaws_after_correction(audit))
     if flaws:
-        said = f"{flaws[0].upper()}{flaws[1:]}. {_corrected_by(audit)}"
+        said = f"{flaws[0].upper()}{flaws[1:]}. {_words(audit, 'corrected')}"
         return _made(audit, REBUILD, said)
     lacks = slope_lacks(audit)
     if lacks:
-        said = f"{_sloped(audit)}; but a slope asks for {listed(lacks)}. "
-        said += _corrected_by(audit)
+        said = f"{_words(audit, 'slope')}; but a slope asks for {listed(lacks)}. "
+        said += _words(audit, "corrected")
         return _made(audit, UNRESOLVED, said, SLOPE, _settling_slope(audit))
     if lacks is not None:
-        return _made(audit, RESLOPE, f"{_sloped(audit)}. {_line_in_words(audit)}")
+        said = f"{_words(audit, 'slope')}. {_words(audit, 'line')}"
+        return _made(audit, RESLOPE, said)
     within = shown_within(audit.bias, audit.allowed_bias)
     beyond = bands_beyond(audit.bands)
     significant = not audit.bias.interval(audit.settings.confidence).holds(0.0)
     if within and not beyond:
-        return _made(audit, KEEP, _kept(audit, significant), change=0.0)
+        said = _words(audit, "kept") + significant * _words(audit, "real but small")
+        return _made(audit, KEEP, said, change=0.0)
+    bands = " bands" if within else ""
     if significant and plots_agree(audit):
-        said = _shifted(audit, beyond if within else [])
+        said = _words(audit, f"shift{bands}")
+        if not isfinite(_setting(audit, 0.0)):
+            said += " No new setting is given: the offset in force is not known."
         return _made(audit, SHIFT, said, change=-audit.bias.value)
-    said = (
-        _picked(audit) if significant else _bias_open(audit, beyond if within else [])
-    )
+    said = _words(audit, "picked" if significant else f"open{bands}")
     return _made(audit, UNRESOLVED, said, BIAS, _settling_bias(audit))
 
 
@@ -353,101 +331,61 @@ def _settling_slope(audit: CurveAudit) -> str:
     )
 
 
-# Sentences.
+# Sentences, printed as they stand.
+
+THE_BIAS = "The bias, {bias} points ({level:.0%} interval {ends}; {samples}), is "
+SENTENCES = {
+    "no interval": "The bias is {bias} points ({samples}), but {why}.",
+    "corrected": "This season's moistures are {how}, which does best on trials left "
+    "out.",
+    "slope": "The sensor's gain is {gain}, and on trials left out a line brings RMSEP "
+    "from {rmsep_offset} with an offset to {rmsep_line}",
+    "line": "Corrected = {line}.",
+    "kept": THE_BIAS
+    + "shown to be within the allowed ±{allowed} (90% interval {narrow}).",
+    "real but small": " The bias is real but too small to matter.",
+    "shift": THE_BIAS + "significant and is not shown to be within the allowed "
+    "±{allowed}; add {offset} points.",
+    "shift bands": THE_BIAS + "significant although within the allowed ±{allowed}, and "
+    "the mean error at {bands} is beyond tolerance; add {offset} points.",
+    "picked": THE_BIAS + "significant, but over the readings of the harvested plots it "
+    "is {over_plots}: the samples may have been chosen by their readings.",
+    "open": THE_BIAS + "not significant, but is not shown to be within the allowed "
+    "±{allowed} either.",
+    "open bands": THE_BIAS + "shown to be within the allowed ±{allowed}, but the mean "
+    "error at {bands} is beyond tolerance and a slope is not shown.",
+}
 
 
-def _samples_in_words(audit: CurveAudit) -> str:
-    """Return how many samples and trials there are."""
-    trials = counted(audit.n_trials, "trial")
-    return f"{counted(audit.n, 'sample')} in {trials}"
-
-
-def _the_bias(audit: CurveAudit) -> str:
-    """Return the bias, its interval and what it rests on as a phrase."""
-    level = audit.settings.confidence
-    ends = show_span(*audit.bias.interval(level), 2, True)
-    return (
-        f"The bias, {show(audit.bias.value, sign=True)} points ({level:.0%} interval "
-        f"{ends}; {_samples_in_words(audit)}), is"
+def _words(audit: CurveAudit, name: str) -> str:
+    """Return a sentence with the curve's numbers."""
+    level, bias, rmsep = audit.settings.confidence, audit.bias, audit.rmsep_left_out
+    over_plots = audit.coverage.bias if audit.coverage else bias
+    over_ends = show_span(*over_plots.interval(level), 2, True)
+    gain, line = _with_ends(audit.judged_gain, level), audit.line
+    if audit.gain_by_trials.within.known:
+        gain += f", within trials {_with_ends(audit.gain_by_trials.within, level)}"
+    return SENTENCES[name].format(
+        level=level,
+        bias=show(bias.value, sign=True),
+        ends=show_span(*bias.interval(level), 2, True),
+        narrow=show_span(*bias.interval(0.9), 2, True),
+        samples=f"{counted(audit.n, 'sample')} in {counted(audit.n_trials, 'trial')}",
+        why=bias.remark or "no interval of the bias is known",
+        how=HOW[audit.best_correction],
+        gain=gain,
+        rmsep_offset=show(rmsep.get(OFFSET)),
+        rmsep_line=show(rmsep.get(LINE)),
+        line=line
+        and f"{show(line.intercept.value, 3)} + {show(line.slope.value, 4)} × reading, "
+        f"from {show(line.low, 1)} to {show(line.high, 1)} %",
+        allowed=show(audit.allowed_bias),
+        offset=show(-bias.value, sign=True),
+        bands=listed(bands_beyond(audit.bands)),
+        over_plots=f"{show(over_plots.value, sign=True)} ({over_ends})",
     )
 
 
-def _corrected_by(audit: CurveAudit) -> str:
-    """Say what this season's readings are corrected by."""
-    how = HOW[audit.best_correction]
-    return f"This season's moistures are {how}, which does best on trials left out."
-
-
-def _kept(audit: CurveAudit, significant: bool) -> str:
-    """Say why the setting is kept, and if the bias is real but too small."""
-    span = show_span(*audit.bias.interval(0.9), 2, True)
-    said = f"{_the_bias(audit)} shown to be within the allowed "
-    said += f"±{show(audit.allowed_bias)} (90% interval {span})."
-    return said + " The bias is real but too small to matter." * significant
-
-
-def _shifted(audit: CurveAudit, beyond: list[str]) -> str:
-    """Say why an offset is to be added: for bands beyond tolerance, or the bias."""
-    said = f"{_the_bias(audit)} significant "
-    if beyond:
-        said += (
-            f"although within the allowed ±{show(audit.allowed_bias)}, and the mean "
-        )
-        said += f"error at {listed(beyond)} is beyond tolerance"
-    else:
-        said += f"and is not shown to be within the allowed ±{show(audit.allowed_bias)}"
-    said += f"; add {show(-audit.bias.value, sign=True)} points."
-    if not isfinite(_setting(audit, 0.0)):
-        said += " No new setting is given: the offset in force is not known."
-    return said
-
-
-def _sloped(audit: CurveAudit) -> str:
-    """Say why a slope is needed: the gain, and what a line brings."""
-    level, gain = audit.settings.confidence, audit.judged_gain
-    within, rmsep = audit.gain_by_trials.within, audit.rmsep_left_out
-    said = f"The sensor's gain is {show(gain.value, 3)} "
-    said += f"({show_span(*gain.interval(level), 3)})"
-    if within.known:
-        said += f", within trials {show(within.value, 3)} "
-        said += f"({show_span(*within.interval(level), 3)})"
-    return (
-        f"{said}, and on trials left out a line brings RMSEP from "
-        f"{show(rmsep[OFFSET])} with an offset to {show(rmsep[LINE])}"
-    )
-
-
-def _line_in_words(audit: CurveAudit) -> str:
-    """Give the line itself, and from where to where it was seen."""
-    line = audit.line
-    if line is None:
-        raise ValueError(f"curve {audit.curve} has no line, so none can be advised.")
-    return (
-        f"Corrected = {show(line.intercept.value, 3)} + {show(line.slope.value, 4)} × "
-        f"reading, from {show(line.low, 1)} to {show(line.high, 1)} %."
-    )
-
-
-def _picked(audit: CurveAudit) -> str:
-    """Say that the samples show a bias and the harvested plots do not."""
-    over_plots = audit.coverage.bias if audit.coverage else audit.bias
-    ends = show_span(*over_plots.interval(audit.settings.confidence), 2, True)
-    return (
-        f"{_the_bias(audit)} significant, but over the readings of the harvested plots "
-        f"it is {show(over_plots.value, sign=True)} ({ends}): the samples may have "
-        "been chosen by their readings."
-    )
-
-
-def _bias_open(audit: CurveAudit, beyond: list[str]) -> str:
-    """Say what the samples leave open."""
-    if beyond:
-        return (
-            f"{_the_bias(audit)} shown to be within the allowed "
-            f"±{show(audit.allowed_bias)}, but the mean error at {listed(beyond)} is "
-            "beyond tolerance and a slope is not shown."
-        )
-    return (
-        f"{_the_bias(audit)} not significant, but is not shown to be within the "
-        f"allowed ±{show(audit.allowed_bias)} either."
-    )
+def _with_ends(gain: Estimate, level: float) -> str:
+    """Return a gain with its interval."""
+    return f"{show(gain.value, 3)} ({show_span(*gain.interval(level), 3)})"

@@ -17,12 +17,10 @@ from scipy.stats import t as student_t
 from kitlib.curves.evidence import (
     Coverage,
     Effect,
-    Influence,
     Samples,
     audit_bands,
     coverage,
     effects_on,
-    influence,
     two_phase_bias,
 )
 from kitlib.curves.records import Contradiction, contradictions_by_curve
@@ -225,12 +223,6 @@ class CurveAudit:
         return Samples.of(
             self.pairs[(self.pairs["basis"] == OVEN) & ~self.pairs["used"]]
         )
-
-    @cached_property
-    def influence(self) -> Influence | None:
-        """The sample and the trial that move the bias most; None for one sample."""
-        s = self.samples
-        return influence(s.error, s.sample, s.trial) if self.n > 1 else None
 
     # Scatter.
 

@@ -142,46 +142,23 @@ def _holm_levels(means, limits, judged, level: float) -> np.ndarray:
 # Single samples, and the plots they stand for.
 
 
-@dataclass(frozen=True, kw_only=True)
-class Influence:
-    """The sample and the trial that move the bias most; empty where it is the only one.
+def most_influential(error: ArrayLike, group: ArrayLike) -> tuple[Any, float]:
+    """Return the group without which the mean error moves most, and by how much.
 
-    A shift is the bias without it less the bias with it. [% moisture]
-    """
-
-    sample: str
-    sample_shift: float
-    trial: str
-    trial_shift: float
-
-
-def influence(error: ArrayLike, sample: Any, trial: Any) -> Influence:
-    """Return which sample and which trial move the bias most.
+    None where there is but one group.
 
     Examples
     --------
-    >>> found = influence([0.0, 0.0, 0.9], ["a", "b", "c"], ["A", "A", "B"])
-    >>> found.sample, round(found.sample_shift, 2), found.trial
-    ('c', -0.3, 'A')
+    >>> most, shift = most_influential([0.0, 0.0, 0.9], ["A", "A", "B"])
+    >>> most, round(shift, 2)
+    ('A', 0.6)
     """
-    errors = pd.Series(np.asarray(error, float))
-    at, sample_shift = _strongest(errors, errors.index)
-    most, trial_shift = _strongest(errors, np.asarray(trial, object))
-    return Influence(
-        sample="" if at is None else str(np.asarray(sample, object)[at]),
-        sample_shift=sample_shift,
-        trial="" if most is None else str(most),
-        trial_shift=trial_shift,
-    )
-
-
-def _strongest(errors: pd.Series, group) -> tuple[Any, float]:
-    """Return the group without which the mean moves most, and by how much."""
-    parts = errors.groupby(group).agg(["sum", "size"])
-    rest = len(errors) - parts["size"]
-    if (rest == 0).any():
+    errors = pd.Series(error, dtype=float)
+    parts = errors.groupby(np.asarray(group)).agg(["sum", "size"])
+    if len(parts) < 2:
         return None, np.nan
-    shifts = (errors.sum() - parts["sum"]) / rest - errors.sum() / len(errors)
+    n, total = errors.size, float(errors.sum())
+    shifts = (total - parts["sum"]) / (n - parts["size"]) - total / n
     at = int(shifts.abs().argmax())
     return shifts.index[at], float(shifts.iloc[at])
 

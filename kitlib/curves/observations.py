@@ -12,7 +12,12 @@ from scipy.stats import median_abs_deviation
 
 from kitlib.curves.advice import shown_apart
 from kitlib.curves.audit import CurveAudit
-from kitlib.curves.evidence import DAY, OTHER_CONFIGURATION, Samples
+from kitlib.curves.evidence import (
+    DAY,
+    OTHER_CONFIGURATION,
+    Samples,
+    most_influential,
+)
 from kitlib.intake.pairs import Pairing
 from kitlib.intake.reference import compare_labs, lab_findings
 from kitlib.intake.schema import plot_places
@@ -379,17 +384,19 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
             f"({show_span(*spread.interval(level), 1)}) as wide at "
             f"{show(spread.span.high, 1)} % as at {show(spread.span.low, 1)} %",
         )
-    one = audit.influence if audit.n > 2 else None
-    for what in ("sample", "trial") if one else ():
-        shift = getattr(one, f"{what}_shift")
+    samples = audit.samples
+    groups = {"sample": np.arange(samples.n), "trial": samples.trial}
+    for what, group in groups.items() if samples.n > 2 else ():
+        most, shift = most_influential(samples.error, group)
         if abs(shift) > audit.allowed_bias / 2:
+            name = samples.sample[most] if what == "sample" else most
             yield (
                 "influential",
-                f"without {what} {getattr(one, what)} the bias would move by "
+                f"without {what} {name} the bias would move by "
                 f"{show(shift, sign=True)} points; check its label and weights",
             )
-    usual = median_abs_deviation(audit.samples.error, scale="normal")
-    for pair in suspected_swaps(audit.samples, usual) if usual > 0 else ():
+    usual = median_abs_deviation(samples.error, scale="normal")
+    for pair in suspected_swaps(samples, usual) if usual > 0 else ():
         yield (
             "suspected-swap",
             f"samples {listed(pair)} of one trial are both far off and would both "

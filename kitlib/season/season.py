@@ -461,6 +461,11 @@ def _pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
 NO_PLOTS = not_known("it served no plots by itself")
 REGISTERED = ["offset_loaded", "sensor", "built_on"]
+# Columns named as what they show.
+AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "sep_method"]
+AS_AUDITED += ["reference_se", "reference_limit", "max_sep", "max_sep_source"]
+AS_AUDITED += ["allowed_bias"]
+AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason"]
 
 
 def curves_table(season: SeasonAudit) -> pd.DataFrame:
@@ -516,15 +521,11 @@ def _numbers(audit: CurveAudit) -> dict:
     parts, spread = audit.components, audit.spread
     robust_ends = robust.slope_interval if robust else NO_INTERVAL
     return {
-        "crop": audit.crop,
-        "curve": audit.curve,
         **audit.register[REGISTERED],
-        "n": audit.n,
-        "n_trials": audit.n_trials,
+        **{name: getattr(audit, name) for name in AS_AUDITED},
         "n_apart": audit.apart.n,
         "mean_error_apart": float(audit.apart.error.mean()) if audit.apart.n else nan,
         "mean_reference_pct": audit.mean_reference,
-        "q_value": audit.q_value,
         "bias_se": audit.bias.se,
         "bias_df": audit.bias.df,
         "bias_method": audit.bias.method or audit.bias.remark,
@@ -539,10 +540,8 @@ def _numbers(audit: CurveAudit) -> dict:
         "slope_passing_bablok": robust.slope if robust else nan,
         "slope_passing_bablok_low": robust_ends[0],
         "slope_passing_bablok_high": robust_ends[1],
-        "sep": audit.sep,
         "sep_low": audit.sep_interval.low,
         "sep_high": audit.sep_interval.high,
-        "sep_method": audit.sep_method,
         "new_sample_low": audit.new_sample.low,
         "new_sample_high": audit.new_sample.high,
         "rmsep": audit.agreement.rmsep if audit.agreement else nan,
@@ -555,24 +554,15 @@ def _numbers(audit: CurveAudit) -> dict:
         "limit_of_agreement_low": limits.lower.value if limits else nan,
         "limit_of_agreement_high": limits.upper.value if limits else nan,
         "concordance": tried(concordance, s.sensor, s.reference)[0],
-        "reference_se": audit.reference_se,
-        "reference_limit": audit.reference_limit,
-        "max_sep": audit.max_sep,
-        "max_sep_source": audit.max_sep_source,
-        "allowed_bias": audit.allowed_bias,
     }
 
 
 def _advised(advice: Recommendation) -> dict:
     """Return what is recommended for a curve."""
     return {
-        "action": advice.action,
-        "open_question": advice.open_question,
-        "offset": advice.offset,
+        **{name: getattr(advice, name) for name in AS_ADVISED},
         "offset_low": advice.interval.low,
         "offset_high": advice.interval.high,
-        "new_setting": advice.new_setting,
-        "reason": advice.reason,
         "rmsep_before_left_out": advice.rmsep_before,
         "rmsep_after_left_out": advice.rmsep_after,
         "chance_within_allowed": advice.chance_within,

