@@ -28,7 +28,6 @@ from kitlib.reports.drawing import (
     label_axes,
     legend_height,
     tick_evenly,
-    tick_whole,
     write,
 )
 from kitlib.words.terms import (
@@ -386,7 +385,7 @@ class RankPicture(LivePicture):
         self.line.set_data([1, n], [1, n])
         self.across.set_xdata([at, at])
         self.up.set_ydata([at, at])
-        tick_whole(self.ax, across=8, up=6)
+        tick_evenly(self.ax, across=8, up=6, integer=True)
 
     def set_moving(self, look: Look) -> None:
         """Set the entries, by what becomes of them."""

@@ -5,50 +5,69 @@ shown is what is printed. Text is shown as it stands; nothing in it is read as m
 """
 
 import re
+import tomllib
 from base64 import b64encode
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date as Date
-from functools import cached_property
+from functools import cache, cached_property
 from hashlib import sha256
 from html import escape
+from importlib.resources import files
+from typing import Any
 
 import pandas as pd
 from IPython.display import display
 from matplotlib.figure import Figure
 
 from kitlib.reports.drawing import png_bytes, printable
-from kitlib.words.findings import KitError
 from kitlib.words.terms import Column, counted, shown
 
 # What an answer calls for: nothing, a change, or more samples.
 CALM, ACT, OPEN = "calm", "act", "open"
 _COLOURS = {CALM: "#1C7C6C", ACT: "#B4540A", OPEN: "#5B6873"}
-MOST_ROWS = 40
 _WHOLE = 24  # letters of a cell that is not broken over lines
 _FIGURE_SPACE, _POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a point
 
 
-class IncompleteReport(KitError):
-    """A part of a report lacks what its readers need."""
+@cache
+def texts() -> dict[str, Any]:
+    """Return all that the reports say: the sentences and tables of `texts.toml`."""
+    text = files("kitlib.reports").joinpath("texts.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def say(key: str, **values: object) -> str:
+    """Return a sentence of `texts.toml`, "part.name", with its values filled in."""
+    part, name = key.split(".")
+    return texts()[part][name].format(**values)
 
 
 class Block:
-    """A part of a page. `number` is that of its caption, 0 where it has none."""
+    """A part of a page; its kinds differ in `_html` and in `_lines` of plain text.
+
+    `number` is that of its caption, 0 where it has none.
+    """
 
     counted_as = ""
 
     def html(self, number: int = 0) -> str:
         """Return it as a notebook shows it."""
-        raise NotImplementedError
+        return self._html(number)
 
     def text(self, number: int = 0) -> str:
         """Return it as plain text."""
-        raise NotImplementedError
+        return "\n".join(map(printable, self._lines(number)))
 
     def parts(self) -> dict:
         """Return it as the template of the PDF reads it."""
         return {"block": type(self).__name__, **vars(self)}
+
+    def _html(self, number: int) -> str:
+        raise NotImplementedError
+
+    def _lines(self, number: int) -> Sequence[str]:
+        raise NotImplementedError
 
     def _repr_mimebundle_(self, **_more) -> dict[str, str]:
         return {"text/html": self.html(), "text/plain": self.text()}
@@ -62,13 +81,11 @@ class Heading(Block):
     level: int = 1
     new_page: bool = False
 
-    def html(self, number: int = 0) -> str:
-        """Return it as HTML, below the notebook's own headings."""
-        return _tag(f"h{self.level + 2}", self.words)
+    def _html(self, number: int) -> str:
+        return _tag(f"h{self.level + 2}", self.words)  # below the notebook's own
 
-    def text(self, number: int = 0) -> str:
-        """Return its words."""
-        return printable(self.words)
+    def _lines(self, number: int) -> Sequence[str]:
+        return [self.words]
 
 
 @dataclass(frozen=True)
@@ -78,13 +95,11 @@ class Paragraph(Block):
     words: str
     small: bool = False
 
-    def html(self, number: int = 0) -> str:
-        """Return it as HTML."""
+    def _html(self, number: int) -> str:
         return _tag("p", self.words)
 
-    def text(self, number: int = 0) -> str:
-        """Return its words."""
-        return printable(self.words)
+    def _lines(self, number: int) -> Sequence[str]:
+        return [self.words]
 
 
 @dataclass(frozen=True)
@@ -95,34 +110,20 @@ class Items(Block):
     numbered: bool = False
     small: bool = False
 
-    def html(self, number: int = 0) -> str:
-        """Return it as an HTML list."""
+    def _html(self, number: int) -> str:
         tag = "ol" if self.numbered else "ul"
         return f"<{tag}>{''.join(_tag('li', item) for item in self.items)}</{tag}>"
 
-    def text(self, number: int = 0) -> str:
-        """Return one line for each item."""
-        marks = [
-            f"{k}." if self.numbered else "–" for k in range(1, 1 + len(self.items))
-        ]
-        lines = zip(marks, map(printable, self.items), strict=True)
-        return "\n".join(f"{mark} {line}" for mark, line in lines)
+    def _lines(self, number: int) -> Sequence[str]:
+        marked = enumerate(self.items, start=1)
+        return [f"{f'{k}.' if self.numbered else '–'} {item}" for k, item in marked]
 
 
 @dataclass(frozen=True)
 class Answer(Block):
-    """The answer: a word or a few, the reason in one sentence, and what follows.
+    """The answer in a word or a few, the reason, and what follows in a lighter line.
 
-    Attributes
-    ----------
-    word : str
-        Such as "selection holds", or an action.
-    sentence : str
-        The reason.
-    detail : str
-        A lighter line, such as the new setting; may be empty.
-    tone : str
-        CALM where nothing need be done, ACT where something must, else OPEN.
+    The tone is CALM where nothing need be done, ACT where something must, else OPEN.
     """
 
     word: str
@@ -130,17 +131,14 @@ class Answer(Block):
     detail: str = ""
     tone: str = OPEN
 
-    def html(self, number: int = 0) -> str:
-        """Return it as HTML, a bar of its colour at its side."""
+    def _html(self, number: int) -> str:
         look = f"border-left: 4px solid {_COLOURS[self.tone]}; padding-left: 10px"
-        lines = [_tag("strong", self.word), escape(printable(self.sentence))]
-        lines += [escape(printable(self.detail))] if self.detail else []
-        return f'<div style="{look}">{"<br>".join(lines)}</div>'
+        below = [escape(printable(s)) for s in (self.sentence, self.detail) if s]
+        lines = "<br>".join([_tag("strong", self.word), *below])
+        return f'<div style="{look}">{lines}</div>'
 
-    def text(self, number: int = 0) -> str:
-        """Return its lines."""
-        lines = [f"{self.word}: {self.sentence}", self.detail]
-        return "\n".join(printable(line) for line in lines if line)
+    def _lines(self, number: int) -> Sequence[str]:
+        return [f"{self.word}: {self.sentence}", *filter(None, [self.detail])]
 
 
 @dataclass(frozen=True)
@@ -149,19 +147,16 @@ class Facts(Block):
 
     facts: Sequence[tuple[str, str, str]]
 
-    def html(self, number: int = 0) -> str:
-        """Return it as an HTML table with row heads."""
+    def _html(self, number: int) -> str:
+        head = '<tr><th scope="row" style="text-align: left">'
         rows = [
-            f'<tr><th scope="row" style="text-align: left">'
-            f"{escape(printable(name))}</th>{_cell(value)}{_cell(note)}</tr>"
+            f"{head}{escape(printable(name))}</th>{_cell(value)}{_cell(note)}</tr>"
             for name, value, note in self.facts
         ]
         return f"<table>{''.join(rows)}</table>"
 
-    def text(self, number: int = 0) -> str:
-        """Return one line for each fact."""
-        lines = [f"{n}: {v}{f' ({note})' if note else ''}" for n, v, note in self.facts]
-        return "\n".join(map(printable, lines))
+    def _lines(self, number: int) -> Sequence[str]:
+        return [f"{n}: {v}{f' ({note})' if note else ''}" for n, v, note in self.facts]
 
 
 @dataclass(frozen=True)
@@ -170,8 +165,7 @@ class Findings(Block):
 
     findings: Sequence[tuple[str, str, str]]
 
-    def html(self, number: int = 0) -> str:
-        """Return one line for each, the remedy in bold."""
+    def _html(self, number: int) -> str:
         items = [
             f"<li>{escape(printable(f'{severity}: {said}'))} "
             f"{_tag('strong', remedy)}</li>"
@@ -179,9 +173,8 @@ class Findings(Block):
         ]
         return f"<ul>{''.join(items)}</ul>"
 
-    def text(self, number: int = 0) -> str:
-        """Return one line for each."""
-        return "\n".join(printable(f"{s}: {m} {r}") for s, m, r in self.findings)
+    def _lines(self, number: int) -> Sequence[str]:
+        return [f"{severity}: {m} {remedy}" for severity, m, remedy in self.findings]
 
 
 @dataclass(frozen=True)
@@ -191,44 +184,28 @@ class Caution(Block):
     title: str
     lines: Sequence[str]
 
-    def html(self, number: int = 0) -> str:
-        """Return it as HTML."""
+    def _html(self, number: int) -> str:
         return _tag("p", self.title) + Items(self.lines).html()
 
-    def text(self, number: int = 0) -> str:
-        """Return its lines."""
-        return "\n".join([printable(self.title), Items(self.lines).text()])
+    def _lines(self, number: int) -> Sequence[str]:
+        return [self.title, *(f"– {line}" for line in self.lines)]
 
 
 @dataclass(frozen=True, eq=False)
 class Table(Block):
     """A frame as a numbered table: columns as `columns.csv` declares them.
 
-    Attributes
-    ----------
-    caption : str
-        One sentence.
-    frame : DataFrame
-        Some columns of an output table; both ends of an interval become one column.
-    table : str
-        The table of `columns.csv` that declares them.
-    note : str
-        Small print below the table; may be empty.
-    most : int
-        Rows shown; the rest are counted.
-    whole : str
-        File of the output folder that holds all rows.
-    units : mapping of str to (str, int)
-        Unit and decimals of columns that stand in another unit than declared, such
-        as yields in the unit of the season.
+    Both ends of an interval become one column; numbers stand in line at their
+    decimal points.
     """
 
-    caption: str
+    caption: str  # one sentence
     frame: pd.DataFrame = field(repr=False)
-    table: str
-    note: str = ""
-    most: int = MOST_ROWS
-    whole: str = ""
+    table: str  # of columns.csv, which declares the frame's columns
+    note: str = ""  # small print below
+    most: int = 40  # rows shown; the rest are counted
+    whole: str = ""  # file of the output folder that holds all rows
+    # Unit and decimals of columns in another unit than declared, such as yields.
     units: Mapping[str, tuple[str, int]] = field(default_factory=dict)
 
     counted_as = "Table"
@@ -247,49 +224,40 @@ class Table(Block):
     @property
     def small_print(self) -> str:
         """The note, and how many rows are not shown."""
-        hidden = len(self.frame) - self.most
+        hidden, first = len(self.frame) - self.most, ""
         if self.frame.empty:
-            return f"None. {self.note}".strip()
-        if hidden <= 0:
-            return self.note
-        place = f" in {self.whole}" if self.whole else ""
-        return f"{counted(hidden, 'more row')}{place}. {self.note}".strip()
+            first = "None. "
+        elif hidden > 0:
+            place = f" in {self.whole}" if self.whole else ""
+            first = f"{counted(hidden, 'more row')}{place}. "
+        return f"{first}{self.note}".strip()
 
-    def html(self, number: int = 0) -> str:
-        """Return it as an HTML table with a caption and header cells."""
-        right = [column.number for column, _ in self.columns]
+    def _html(self, number: int) -> str:
+        sides = ["right" if column.number else "left" for column, _ in self.columns]
         heads = "".join(
-            f'<th scope="col" style="text-align: {_side(r)}">'
+            f'<th scope="col" style="text-align: {side}">'
             f"{escape(printable(column.head))}</th>"
-            for (column, _), r in zip(self.columns, right, strict=True)
+            for (column, _), side in zip(self.columns, sides, strict=True)
         )
-        rows = [
-            "".join(_cell(said, r) for said, r in zip(row, right, strict=True))
-            for row in self.rows
-        ]
+        rows = ["".join(map(_cell, row, sides)) for row in self.rows]
         body = "".join(f"<tr>{row}</tr>" for row in rows)
-        note = _tag("p", self.small_print) if self.small_print else ""
         caption = f"{_label('Table', number)}{escape(printable(self.caption))}"
+        note = _tag("p", self.small_print) if self.small_print else ""
         return (
             f'<table><caption style="text-align: left">{caption}</caption>'
             f"<thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>{note}"
         )
 
-    def text(self, number: int = 0) -> str:
-        """Return it as lines, cells in columns of one width."""
-        rows = [[c.head for c, _ in self.columns], *self.rows]
-        rows = [[printable(cell) for cell in row] for row in rows]
-        widths = [max(map(len, cells)) for cells in zip(*rows, strict=True)]
-        right = [column.number for column, _ in self.columns]
-        lines = [
-            "  ".join(
-                cell.rjust(width) if to_right else cell.ljust(width)
-                for cell, width, to_right in zip(row, widths, right, strict=True)
-            ).rstrip()
-            for row in rows
-        ]
+    def _lines(self, number: int) -> Sequence[str]:
+        parts = []
+        for column, cells in self.columns:
+            words = [printable(cell) for cell in (column.head, *cells)]
+            width = max(map(len, words))
+            set_to = str.rjust if column.number else str.ljust
+            parts.append([set_to(word, width) for word in words])
+        rows = ["  ".join(row).rstrip() for row in zip(*parts, strict=True)]
         head = f"Table {number}. " if number else ""
-        return "\n".join([head + printable(self.caption), *lines, self.small_print])
+        return [head + self.caption, *rows, self.small_print]
 
     def parts(self) -> dict:
         """Return caption, columns and rows for the template."""
@@ -297,47 +265,21 @@ class Table(Block):
             {"label": c.label, "unit": c.unit, "number": c.number}
             for c, _ in self.columns
         ]
-        return {
-            "block": "Table",
-            "caption": self.caption,
-            "columns": columns,
-            "rows": self.rows,
-            "note": self.small_print,
-        }
+        cells = {"columns": columns, "rows": self.rows, "note": self.small_print}
+        return {"block": "Table", "caption": self.caption, **cells}
 
 
 @dataclass(frozen=True, eq=False)
 class Picture(Block):
-    """A numbered figure, drawn once for notebook and PDF.
+    """A numbered figure, drawn once for notebook and PDF."""
 
-    Attributes
-    ----------
-    figure : Figure
-        Drawn at print size.
-    caption : str
-        What the figure shows, in a sentence or two.
-    alt : str
-        What a reader who cannot see the figure must know; screen readers read it
-        aloud, and PDF/UA demands it.
-
-    Raises
-    ------
-    IncompleteReport
-        If `alt` is empty.
-    """
-
-    figure: Figure = field(repr=False)
-    caption: str
+    figure: Figure = field(repr=False)  # at print size
+    caption: str  # what it shows, in a sentence or two
+    # What a reader who cannot see it must know: screen readers read it aloud, and
+    # PDF/UA demands it.
     alt: str
 
     counted_as = "Figure"
-
-    def __post_init__(self) -> None:
-        if not self.alt.strip():
-            raise IncompleteReport(
-                f"figure {self.caption!r}: alt is empty; expected what a reader who "
-                "cannot see the figure must know. Write a sentence or two."
-            )
 
     @cached_property
     def png(self) -> bytes:
@@ -349,32 +291,24 @@ class Picture(Block):
         """Name of its file beside the template: alike pictures are one."""
         return f"{sha256(self.png).hexdigest()[:32]}.png"
 
-    def html(self, number: int = 0) -> str:
-        """Return it as an HTML figure with its alternative text and caption."""
+    def _html(self, number: int) -> str:
         source = f"data:image/png;base64,{b64encode(self.png).decode()}"
-        width = round(96 * self.figure.get_figwidth())
+        width = round(96 * self.figure.get_figwidth())  # dots of a screen
         caption = f"{_label('Figure', number)}{escape(printable(self.caption))}"
         return (
             f'<figure><img src="{source}" alt="{escape(printable(self.alt))}" '
             f'width="{width}"><figcaption>{caption}</figcaption></figure>'
         )
 
-    def text(self, number: int = 0) -> str:
-        """Return its caption and what it shows."""
+    def _lines(self, number: int) -> Sequence[str]:
         head = f"Figure {number}. " if number else ""
-        return f"{head}{printable(self.caption)}\n{printable(self.alt)}"
+        return [head + self.caption, self.alt]
 
     def parts(self) -> dict:
         """Return caption, alternative text and size for the template. [in]"""
         width, height = map(float, self.figure.get_size_inches())
-        return {
-            "block": "Picture",
-            "caption": self.caption,
-            "alt": self.alt,
-            "file": self.file,
-            "width": width,
-            "height": height,
-        }
+        words = {"caption": self.caption, "alt": self.alt, "file": self.file}
+        return {"block": "Picture", **words, "width": width, "height": height}
 
 
 @dataclass(frozen=True)
@@ -384,13 +318,12 @@ class SideBySide(Block):
     left: Block
     right: Block
 
-    def html(self, number: int = 0) -> str:
-        """Return one after the other; a notebook's page may be narrow."""
+    def _html(self, number: int) -> str:
+        # One after the other: a notebook's page may be narrow.
         return self.left.html() + self.right.html()
 
-    def text(self, number: int = 0) -> str:
-        """Return one after the other."""
-        return f"{self.left.text()}\n{self.right.text()}"
+    def _lines(self, number: int) -> Sequence[str]:
+        return [*self.left._lines(0), *self.right._lines(0)]
 
     def parts(self) -> dict:
         """Return both for the template."""
@@ -398,26 +331,40 @@ class SideBySide(Block):
         return {"block": "SideBySide", **sides}
 
 
+def fact(name: str, **values: object) -> tuple[str, str, str]:
+    """Return one of the facts of `texts.toml` with its values filled in."""
+    head, value, note = (part.format(**values) for part in texts()["facts"][name])
+    return head, value, note
+
+
+def picture_of(name: str, figure: Figure, **values: object) -> Picture:
+    """Return a figure with the words of `texts.toml` for it, values filled in."""
+    words = (part.format(**values) for part in texts()["pictures"][name])
+    return Picture(figure, *words)
+
+
+def table_of(
+    name: str,
+    frame: pd.DataFrame,
+    units: Mapping[str, tuple[str, int]] = {},
+    **values: object,
+) -> Table:
+    """Return a frame as one of the tables of `texts.toml`, its values filled in."""
+    of_it = texts()["tables"][name]
+    return Table(
+        of_it["caption"].format(**values),
+        frame[of_it.get("columns", list(frame))],
+        of_it.get("declared", name),
+        of_it.get("note", "").format(**values),
+        of_it.get("most", Table.most),
+        of_it.get("whole", ""),
+        units,
+    )
+
+
 @dataclass(kw_only=True)
 class Report:
     """A report, from its title to its last block, gathered as it is shown.
-
-    Attributes
-    ----------
-    kind : str
-        Such as "Trial report".
-    title : str
-        What it is about, such as the trial's name.
-    subtitle : str
-        A line below the title; may be empty.
-    running : str
-        What stands beside the page number; left out, the title.
-    date : datetime.date or None
-        As given by the season; None prints "undated".
-    facts : sequence of (name, value)
-        Beside the title: season, site, crop, curve and the like.
-    blocks : list of Block
-        In reading order.
 
     Examples
     --------
@@ -426,13 +373,13 @@ class Report:
     'undated'
     """
 
-    kind: str
+    kind: str  # such as "Trial report"
     title: str
     subtitle: str = ""
-    running: str = ""
-    date: Date | None = None
-    facts: Sequence[tuple[str, str]] = ()
-    blocks: list[Block] = field(default_factory=list)
+    running: str = ""  # beside the page number; left out, the title
+    date: Date | None = None  # as given by the season; None prints "undated"
+    facts: Sequence[tuple[str, str]] = ()  # below the title: site, crop and the like
+    blocks: list[Block] = field(default_factory=list)  # in reading order
 
     def show(self, *blocks: Block) -> None:
         """Show blocks in a notebook, numbered as they are printed, and keep them."""
@@ -442,10 +389,8 @@ class Report:
             for part in every_block([block]):
                 number = 1 + before.count(part.counted_as) if part.counted_as else 0
                 before.append(part.counted_as)
-                display(
-                    {"text/html": part.html(number), "text/plain": part.text(number)},
-                    raw=True,
-                )
+                said = {"text/html": part.html(number), "text/plain": part.text(number)}
+                display(said, raw=True)
 
     def parts(self) -> dict:
         """Return it as the template reads it."""
@@ -480,17 +425,11 @@ def aligned(cells: Sequence[str]) -> list[str]:
     """
     tails = [re.search(r"\d(?:\.(\d+))?\D*$", cell) for cell in cells]
     decimals = [-1 if t is None else len(t.group(1) or "") for t in tails]
-    most = max(decimals, default=0)
-    return [
-        cell + _room(most, own) if own >= 0 else cell
-        for cell, own in zip(cells, decimals, strict=True)
-    ]
-
-
-def _room(most: int, own: int) -> str:
-    """Return as much room as the decimals that a number has less than another."""
-    point = _POINT_SPACE if most and not own else ""
-    return point + _FIGURE_SPACE * (most - own)
+    most, out = max(decimals, default=0), []
+    for cell, own in zip(cells, decimals, strict=True):
+        point = _POINT_SPACE if most > own == 0 else ""
+        out.append(cell + point + _FIGURE_SPACE * (most - own) if own >= 0 else cell)
+    return out
 
 
 def _tag(tag: str, words: str) -> str:
@@ -503,14 +442,9 @@ def _label(kind: str, number: int) -> str:
     return f"<strong>{kind} {number}.</strong> " if number else ""
 
 
-def _side(right: bool) -> str:
-    """Return the side a column is set to."""
-    return "right" if right else "left"
-
-
-def _cell(said: str, right: bool = False) -> str:
+def _cell(said: str, side: str = "left") -> str:
     """Return a cell as HTML."""
-    style = f"text-align: {_side(right)}"
+    style = f"text-align: {side}"
     if len(said) <= _WHOLE:
         style += "; white-space: nowrap"
     return f'<td style="{style}">{escape(printable(said))}</td>'

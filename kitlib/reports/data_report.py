@@ -4,29 +4,19 @@ They see their own rows under their own headers, as their file has them, and wha
 """
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import groupby
 from pathlib import Path
 
 import pandas as pd
 
 from kitlib.intake.files import Unreadable, read_cells
-from kitlib.intake.schema import ROWS_PER_SOURCE, Source
+from kitlib.intake.schema import ROWS_PER_SOURCE
 from kitlib.intake.schema import Table as CheckedTable
 from kitlib.intake.settings import Season
-from kitlib.reports.blocks import (
-    ACT,
-    CALM,
-    Answer,
-    Block,
-    Caution,
-    Heading,
-    Paragraph,
-    Report,
-    Table,
-)
+from kitlib.reports import blocks as page
 from kitlib.words.findings import FAULT, NOTE, SEVERITIES, STOP, Finding
 from kitlib.words.terms import Column, counted, listed
 
@@ -43,10 +33,15 @@ _OWNERS = {
 _KEYS = ("trial", "plot", "entry", "sample", "dish", "curve", "meter", "reading", "run")
 # What a lab wants to see of a dish, whatever is wrong with it.
 _RESULTS = ("moisture_pct", "tare_g", "wet_g", "dry_g")
+_USE = "This report is for putting data right. It is no verification of a meter and "
+_USE += "not for buying, selling or settling grain."
+
+# Returns the cells of a file or sheet of a table that has some headers.
+Reader = Callable[[str, str, tuple[str, ...]], pd.DataFrame]
 
 
 @dataclass(frozen=True, eq=False)
-class OwnRows(Table):
+class OwnRows(page.Table):
     """A table under the headers of the file that it comes from."""
 
     @cached_property
@@ -61,7 +56,7 @@ def data_report(
     season: Season,
     tables: dict[str, CheckedTable],
     findings: Sequence[Finding],
-) -> Report:
+) -> page.Report:
     """Return the report of what is wrong in a season's tables.
 
     Parameters
@@ -72,68 +67,72 @@ def data_report(
     tables : dict of Table
         The checked tables, which know their files.
     findings : sequence of Finding
-        On the tables; those of curves and trials take no part.
+        On the tables; notes take no part.
     """
+
+    @cache
+    def read(table: str, source: str, headers: tuple[str, ...]) -> pd.DataFrame:
+        name, _, sheet = source.partition("#")
+        cells = pd.DataFrame()
+        for how in season.sources_of(table):
+            try:
+                cells = read_cells(folder / name, sheet, how).cells
+            except Unreadable:  # another of the table's files, read otherwise
+                continue
+            if set(headers) <= set(cells):
+                break
+        return cells
+
     findings = [f for f in findings if f.severity != NOTE]
     files = [source.name for table in tables.values() for source in table.sources]
-    report = Report(
+    blocks: list[page.Block] = [_summary(findings)]
+    for owner, names in _OWNERS.items():
+        own = [found for found in findings if found.table in names]
+        if own:
+            blocks += [page.Heading(owner), *_by_kind(own, tables, read)]
+    return page.Report(
         kind="Data report",
         title=season.name,
         date=season.report_date,
         facts=[("Files", listed(files, most=3)), ("Problems", str(len(findings)))],
-        blocks=[_summary(findings)],
+        blocks=[*blocks, page.Caution("What this is for", [_USE])],
     )
-    cells = _CellsOfFiles(folder, season)
-    for owner, names in _OWNERS.items():
-        own = [found for found in findings if found.table in names]
-        if own:
-            report.blocks.append(Heading(owner))
-            report.blocks += _by_kind(own, tables, cells)
-    used = (
-        "This report is for putting data right. It is no verification of a meter and "
-    )
-    used += "not for buying, selling or settling grain."
-    report.blocks.append(Caution("What this is for", [used]))
-    return report
 
 
-def _summary(findings: Sequence[Finding]) -> Answer:
+def _summary(findings: Sequence[Finding]) -> page.Answer:
     """Return how much is to be put right."""
     if not findings:
-        return Answer(
-            "no problems found", "The tables can be used as they are.", "", CALM
-        )
+        said = "The tables can be used as they are."
+        return page.Answer("no problems found", said, "", page.CALM)
+    severities = [f.severity for f in findings]
     by_severity = [
-        counted(sum(f.severity == severity for f in findings), severity)
+        counted(severities.count(severity), severity)
         for severity in SEVERITIES
-        if any(f.severity == severity for f in findings)
+        if severity in severities
     ]
     detail = "Rows with a fault are not used until they are put right; rows with a "
     detail += "warning are used as they are."
-    return Answer("to be put right", f"{listed(by_severity)}.", detail, ACT)
+    return page.Answer("to be put right", f"{listed(by_severity)}.", detail, page.ACT)
 
 
-def _by_kind(findings, tables, cells: "_CellsOfFiles") -> Iterator[Block]:
+def _by_kind(findings, tables, read: Reader) -> Iterator[page.Block]:
     """Yield findings, those of one kind under one heading."""
-    order = {code: i for i, code in enumerate(dict.fromkeys(f.code for f in findings))}
-    ranked = sorted(findings, key=lambda f: order[f.code])
-    for _, group in groupby(ranked, key=lambda f: f.code):
-        members = list(group)
-        yield Heading(members[0].title, level=2)
+    for code in dict.fromkeys(f.code for f in findings):
+        members = [f for f in findings if f.code == code]
+        yield page.Heading(members[0].title, level=2)
         for found in members:
-            yield Paragraph(_in_their_words(found, tables.get(found.table)))
-            rows = cells.of(found, tables.get(found.table))
+            table = tables.get(found.table)
+            yield page.Paragraph(_in_their_words(found, table))
+            rows = _own_rows(found, table, read) if table else pd.DataFrame()
             if len(rows):
-                shown = rows.head(MOST_ROWS)
-                hidden = len(found.rows) - len(shown)
+                hidden = len(found.rows) - len(rows.head(MOST_ROWS))
                 note = f"{counted(hidden, 'more row')}." if hidden > 0 else ""
                 caption = f"{found.title}: rows as the file has them."
-                yield OwnRows(caption, shown, found.table, note=note)
-        used = (
-            "Rows not used until then. " if members[0].severity in (STOP, FAULT) else ""
-        )
-        remedies = dict.fromkeys(found.remedy for found in members)
-        yield Paragraph(f"{used}What to do: {' '.join(remedies)}")
+                yield OwnRows(caption, rows.head(MOST_ROWS), found.table, note=note)
+        unused = members[0].severity in (STOP, FAULT)
+        remedies = " ".join(dict.fromkeys(found.remedy for found in members))
+        used = "Rows not used until then. " if unused else ""
+        yield page.Paragraph(f"{used}What to do: {remedies}")
 
 
 def _in_their_words(found: Finding, table: CheckedTable | None) -> str:
@@ -147,51 +146,21 @@ def _in_their_words(found: Finding, table: CheckedTable | None) -> str:
     return said
 
 
-class _CellsOfFiles:
-    """The cells of a season's files, each read once."""
-
-    def __init__(self, folder: Path, season: Season):
-        self._folder, self._season = folder, season
-        self._read: dict[tuple[str, str], pd.DataFrame] = {}
-
-    def of(self, found: Finding, table: CheckedTable | None) -> pd.DataFrame:
-        """Return a finding's rows: file, row, what names them, and what it is about."""
-        if table is None or not table.sources:
-            return pd.DataFrame()
-        parts = []
-        for number, rows in groupby(found.rows, lambda row: row // ROWS_PER_SOURCE):
-            source = table.sources[number]
-            own = [row % ROWS_PER_SOURCE for row in rows]
-            part = self._rows(found, source, own[:MOST_ROWS])
-            if len(table.sources) > 1:
-                part.insert(0, "File", source.name)
-            parts.append(part)
-        return pd.concat(parts) if parts else pd.DataFrame()
-
-    def _rows(self, found: Finding, source: Source, rows: list[int]) -> pd.DataFrame:
-        """Return some rows of one file under its own headers."""
-        cells = self._cells(found.table, source)
+def _own_rows(found: Finding, table: CheckedTable, read: Reader) -> pd.DataFrame:
+    """Return a finding's rows: file, row, what names them, and what it is about."""
+    parts = []
+    results = _RESULTS if found.table == "oven" else ()
+    by_source = groupby(found.rows, lambda row: row // ROWS_PER_SOURCE)
+    for number, rows in by_source if table.sources else ():
+        source = table.sources[number]
+        cells = read(found.table, source.name, tuple(source.headers.values()))
+        own = [row % ROWS_PER_SOURCE for row in rows]
         about = [c for c in source.headers if re.search(rf"\b{c}\b", found.message)]
-        results = _RESULTS if found.table == "oven" else ()
         ours = [c for c in (*_KEYS, *about, *results) if c in source.headers]
-        headers = [
-            h for h in dict.fromkeys(source.headers[c] for c in ours) if h in cells
-        ]
-        part = cells.reindex(rows)[headers]
-        part.insert(0, "Row", [str(row) for row in rows])
-        return part
-
-    def _cells(self, table: str, source: Source) -> pd.DataFrame:
-        """Return the cells of a file or sheet, read as the season's settings say."""
-        if (table, source.name) not in self._read:
-            name, _, sheet = source.name.partition("#")
-            cells = pd.DataFrame()
-            for how in self._season.sources_of(table):
-                try:
-                    cells = read_cells(self._folder / name, sheet, how).cells
-                except Unreadable:  # another of the table's files, read otherwise
-                    continue
-                if set(source.headers.values()) <= set(cells):
-                    break
-            self._read[table, source.name] = cells
-        return self._read[table, source.name]
+        headers = dict.fromkeys(source.headers[c] for c in ours)
+        part = cells.reindex(own[:MOST_ROWS])[[h for h in headers if h in cells]]
+        part.insert(0, "Row", part.index.astype(str))
+        if len(table.sources) > 1:
+            part.insert(0, "File", source.name)
+        parts.append(part)
+    return pd.concat(parts) if parts else pd.DataFrame()

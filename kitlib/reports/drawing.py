@@ -1,11 +1,17 @@
-"""The look all figures share, and text as a page or a picture can carry it."""
+"""How a page carries text, and the look and lettering that all figures share.
+
+Names and remarks come from people's files and may hold anything. Characters that
+cannot be seen are spelled by their Unicode number, so that two names that look the
+same can be told apart; very long text is cut in its middle and its length said.
+"""
 
 import re
-import unicodedata
+from collections.abc import Sequence
 from functools import cache
 from io import BytesIO
 from itertools import groupby
 from typing import Any
+from unicodedata import category
 
 import numpy as np
 from matplotlib import get_data_path
@@ -19,50 +25,62 @@ from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 from PIL import Image
 
-FONT = "DejaVu Sans"
-LETTER = 0.07  # its average width at 8 pt, with a margin [in]
-FONT_FOLDER = f"{get_data_path()}/fonts/ttf"
+# Width between the margins of an A4 page, and of half of it. [in]
+FULL, HALF = 6.69, 3.24
+FONT, FONT_FOLDER = "DejaVu Sans", f"{get_data_path()}/fonts/ttf"
+SMALL = 7.5  # smallest lettering at print size [pt]
+DPI = 216  # of the one picture that notebook and PDF share; finer ones only cost time
+
+INK, MUTED = "#1E2A35", "#5B6873"
+# Flat greys that black-and-white print tells apart: L* is 93, 77 and 55.
+BAND, MID, DOT = "#E9ECEE", "#B7BFC5", "#7D868D"
+RULE = "#D8DDE1"
+BLUE, AMBER, TEAL, PLUM = "#1F5C99", "#E08A00", "#4DB6A0", "#8C2F62"
+SKY, OLIVE = "#8DBCE6", "#5E5A1E"
+ACCENT, SIGNAL = "#0F4C5C", "#B4540A"
+# Told apart by their shapes as well as their colours, whose least distance in CIE Lab
+# is 39, and 17 under simulated colour blindness (calculated).
+GROUP_STYLES = list(zip([BLUE, AMBER, TEAL, PLUM, OLIVE, SKY], "o^sDvP", strict=True))
+ACTION_STYLES = {
+    "keep": (TEAL, "o"),
+    "shift": (BLUE, "^"),
+    "reslope": (AMBER, "D"),
+    "rebuild": (PLUM, "s"),
+    "unresolved": (MUTED, "X"),
+}
+# A legend's sign of something filled.
+SWATCH: dict[str, Any] = {"linewidth": 7, "solid_capstyle": "butt"}
+NO_SAMPLES = "no samples"
+
 # Where the template may break a word; a reader's own one is spelled out instead.
 BREAK = "\u200b"
 _LINE_ENDS = re.compile(r"\r\n|[\n\r\v\f\x85\u2028\u2029]")
 # Control, surrogate, private and unassigned characters cannot be printed; format
 # characters cannot be seen, but for the joiners Arabic and Indic words need.
-_UNSEEN = ("Cc", "Cs", "Co", "Cn", "Cf")
-_JOINERS = "\u200c\u200d"
-_LONG_WORD = re.compile(r"\S{13,}")
-# A hash of 64 letters stays whole.
-_LONGEST_WORD = 80
+_UNSEEN, _JOINERS = ("Cc", "Cs", "Co", "Cn", "Cf"), "\u200c\u200d"
+_LONGEST_WORD = 80  # letters, so that a hash of 64 stays whole
 _REMARK = len("… (1,000,000 letters)")
+_LONG_WORD = re.compile(r"\S{13,}")
 _AFTER_SEPARATOR = re.compile(r"(?<=[_/.,;:|=+])(?=[^\W_])")
 _PIECE = 12
+_LETTER = 0.07  # average width of a letter at 8 pt, with a margin [in]
 _MEASURED_AT = 100.0  # points
+_LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
+_LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
 
 
 def printable(text: object) -> str:
-    r"""Return text with everything unseen made visible.
-
-    Line ends become ↵; characters that cannot be printed or seen, marks that turn
-    the direction of writing among them, become their Unicode number.
-
-    Examples
-    --------
-    >>> printable("two\nlines"), printable("a\u200bb")
-    ('two↵lines', 'a⟨U+200B⟩b')
-    """
+    """Return text with line ends as ↵ and what cannot be seen by its Unicode number."""
     plain = _LINE_ENDS.sub("↵", str(text))
     if plain.isascii() and plain.isprintable():
         return plain
-    return "".join(spelled(c) if _is_unseen(c) else c for c in plain)
+    return "".join(
+        spelled(c) if category(c) in _UNSEEN and c not in _JOINERS else c for c in plain
+    )
 
 
 def spelled(characters: str) -> str:
-    r"""Return the Unicode numbers of characters.
-
-    Examples
-    --------
-    >>> spelled("\u7389\u7c73")
-    '⟨U+7389 U+7C73⟩'
-    """
+    """Return the Unicode numbers of characters."""
     return f"⟨{' '.join(f'U+{ord(c):04X}' for c in characters)}⟩"
 
 
@@ -70,50 +88,29 @@ def cut(text: object, most: int) -> str:
     """Return text with the middle of what is too long left out and its length said.
 
     Beginning and end both stay, for long names often differ in their last letters.
-
-    Parameters
-    ----------
-    text : object
-        A text of any length.
-    most : int
-        Letters kept of the whole; of a single word never more than eighty.
+    A single word keeps at most eighty of the `most` letters.
 
     Examples
     --------
     >>> cut("wheat", 9), cut("ABCDEFGHIJKLMNOP", 9)
     ('wheat', 'ABCDEF…NOP (16 letters)')
     """
-    whole = str(text)
-    if len(whole) <= min(most, _LONGEST_WORD):
-        return whole
+
+    def shorter(whole: str, most: int) -> str:
+        return f"{_ends(whole, most)} ({len(whole):,} letters)"
+
     longest = min(most, _LONGEST_WORD)
-    words = re.sub(rf"\S{{{longest + 1},}}", lambda w: _cut(w.group(), longest), whole)
+    too_long = re.compile(rf"\S{{{longest + 1},}}")
+    words = too_long.sub(lambda word: shorter(word.group(), longest), str(text))
     # The remark on a word's length is no reason to cut again.
-    return words if len(words) <= most + _REMARK else _cut(words, most)
-
-
-def _cut(whole: str, most: int) -> str:
-    """Return both ends of a text and its length."""
-    return f"{_ends(whole, most)} ({len(whole):,} letters)"
+    return words if len(words) <= most + _REMARK else shorter(words, most)
 
 
 def as_printed(text: object, most: int) -> str:
-    r"""Return text for a report: visible, cut, breakable, its rare letters named.
+    r"""Return text for a report: visible, cut, with `BREAK` where a word may break.
 
     What the typeface lacks is printed as a box, copies and searches as written,
     and is named at the end by its Unicode number.
-
-    Parameters
-    ----------
-    text : object
-        What to print.
-    most : int
-        Letters kept, about.
-
-    Returns
-    -------
-    str
-        With `BREAK` where a long word may be broken.
 
     Examples
     --------
@@ -121,9 +118,7 @@ def as_printed(text: object, most: int) -> str:
     '玉米 ⟨U+7389 U+7C73⟩'
     """
     short = printable(cut(text, most))
-    if short.isascii():
-        return _LONG_WORD.sub(_breakable, short)
-    lacking = "".join(dict.fromkeys(c for c in short if not _has_picture(c)))
+    lacking = "".join(c for c in dict.fromkeys(short) if not _has_picture(c))
     named = f" {spelled(lacking[:8])}" if lacking else ""
     return _LONG_WORD.sub(_breakable, short) + named
 
@@ -131,40 +126,23 @@ def as_printed(text: object, most: int) -> str:
 def as_drawn(text: object, most: int) -> str:
     r"""Return text for a figure: visible, cut, never read as mathematics.
 
-    What the typeface lacks is replaced by its Unicode number.
-
-    Parameters
-    ----------
-    text : object
-        What to write.
-    most : int
-        Room, in letters of average width at 8 pt.
+    What the typeface lacks is replaced by its Unicode number. The room is that of
+    `most` letters of average width at 8 pt.
 
     Examples
     --------
     >>> as_drawn("cost $5$", 20), as_drawn("ABCDEFGHIJKLMNOP", 11)
     ('cost \\$5\\$', 'ABCDEF…OP')
     """
-    whole = str(text)
-    seen = printable(whole if len(whole) <= 4 * most else _ends(whole, 4 * most))
+    # Measured letter by letter, so what could never fit goes first.
+    seen = printable(_ends(str(text), 4 * most))
     parts = groupby(seen, _has_picture)
     seen = "".join("".join(c) if known else spelled("".join(c)) for known, c in parts)
-    room, kept, short = most * LETTER, len(seen), seen
+    room, kept, short = most * _LETTER, len(seen), seen
     while width_of(short) > room:
         kept = min(kept - 1, int(kept * room / width_of(short)))
         short = _ends(seen, kept)
     return short.replace("$", r"\$")
-
-
-def true_minus(number: str) -> str:
-    """Return a number as it is printed, with a minus as wide as a plus.
-
-    Examples
-    --------
-    >>> true_minus("-0.30 to +0.10")
-    '−0.30 to +0.10'
-    """
-    return number.replace("-", "−")
 
 
 def width_of(text: str, size: float = 8) -> float:
@@ -175,37 +153,14 @@ def width_of(text: str, size: float = 8) -> float:
     >>> round(width_of("0000000000"), 2)  # a digit is 0.636 of the size wide
     0.71
     """
-    return sum(map(_advance, text)) * size / 72
-
-
-def outline(text: str, size: float) -> tuple[np.ndarray, np.ndarray]:
-    """Return one line of text as the corners and codes of a path, from its left end.
-
-    Returns
-    -------
-    corners : ndarray, shape (k, 2)
-        [in]
-    codes : ndarray, shape (k,)
-        As `matplotlib.path.Path` takes them.
-    """
-    corners, codes, across = [np.empty((0, 2))], [np.empty(0, np.uint8)], 0.0
-    for character in text:
-        of_glyph, its_codes = _glyph(character)
-        corners.append(of_glyph + np.array([across, 0.0]))
-        codes.append(its_codes)
-        across += _advance(character)
-    return np.concatenate(corners) * size / 72, np.concatenate(codes)
+    return sum(_glyph(character)[2] for character in text) * size / 72
 
 
 def _ends(whole: str, most: int) -> str:
-    """Return the beginning and the end of a long text."""
+    """Return the beginning and the end of a text longer than `most`."""
     tail = most // 3
-    return f"{whole[: most - tail]}…{whole[len(whole) - tail :]}"
-
-
-def _is_unseen(character: str) -> bool:
-    """Say whether a character cannot be printed or seen."""
-    return unicodedata.category(character) in _UNSEEN and character not in _JOINERS
+    long = len(whole) > most
+    return f"{whole[: most - tail]}…{whole[len(whole) - tail :]}" if long else whole
 
 
 def _breakable(match: re.Match) -> str:
@@ -225,28 +180,6 @@ def _has_picture(character: str) -> bool:
 
 
 @cache
-def _pictures() -> frozenset[int]:
-    """Return the characters the typeface has a picture for."""
-    return frozenset(_font().get_charmap())
-
-
-@cache
-def _advance(character: str) -> float:
-    """Return how far a letter of 1 pt reaches, kerning left out. [pt]"""
-    glyph = _font().load_char(ord(character), flags=LoadFlags.NO_HINTING)
-    return glyph.linearHoriAdvance / 65536 / _MEASURED_AT
-
-
-@cache
-def _glyph(character: str) -> tuple[np.ndarray, np.ndarray]:
-    """Return the outline of a letter of 1 pt. [pt]."""
-    font = _font()
-    font.load_char(ord(character), flags=LoadFlags.NO_HINTING)
-    corners, codes = font.get_path()
-    return np.asarray(corners) / _MEASURED_AT, np.asarray(codes)
-
-
-@cache
 def _font() -> FT2Font:
     """Return the typeface, at the size all measuring is done at."""
     font = FT2Font(f"{FONT_FOLDER}/DejaVuSans.ttf")
@@ -254,60 +187,33 @@ def _font() -> FT2Font:
     return font
 
 
-# Width between the margins of an A4 page, and of half of it. [in]
-FULL, HALF = 6.69, 3.24
-SMALL = 7.5  # smallest lettering at print size [pt]
-DPI = 216  # of the one picture that notebook and PDF share; finer ones only cost time
+@cache
+def _pictures() -> frozenset[int]:
+    """Return the characters the typeface has a picture for."""
+    return frozenset(_font().get_charmap())
 
-INK, MUTED = "#1E2A35", "#5B6873"
-# Flat greys that black-and-white print tells apart: L* is 93, 77 and 55.
-BAND, MID, DOT = "#E9ECEE", "#B7BFC5", "#7D868D"
-RULE = "#D8DDE1"
-BLUE, AMBER, TEAL, PLUM = "#1F5C99", "#E08A00", "#4DB6A0", "#8C2F62"
-SKY, OLIVE = "#8DBCE6", "#5E5A1E"
-ACCENT, SIGNAL = "#0F4C5C", "#B4540A"
-# Told apart by their shapes as well as their colours, whose least distance in CIE Lab
-# is 39, and 17 under simulated colour blindness (calculated).
-GROUP_STYLES = [
-    (BLUE, "o"),
-    (AMBER, "^"),
-    (TEAL, "s"),
-    (PLUM, "D"),
-    (OLIVE, "v"),
-    (SKY, "P"),
-]
-ACTION_STYLES = {
-    "keep": (TEAL, "o"),
-    "shift": (BLUE, "^"),
-    "reslope": (AMBER, "D"),
-    "rebuild": (PLUM, "s"),
-    "unresolved": (MUTED, "X"),
-}
-# A legend's sign of something filled.
-SWATCH: dict[str, Any] = {"linewidth": 7, "solid_capstyle": "butt"}
-NO_SAMPLES = "no samples"
 
-_STEPS = [1, 2, 5, 10]
-_LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
-_LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
+@cache
+def _glyph(character: str) -> tuple[np.ndarray, np.ndarray, float]:
+    """Return a letter of 1 pt: outline, its codes, its width without kerning. [pt]"""
+    glyph = _font().load_char(ord(character), flags=LoadFlags.NO_HINTING)
+    corners, codes = _font().get_path()
+    width = glyph.linearHoriAdvance / 65536 / _MEASURED_AT
+    return np.asarray(corners) / _MEASURED_AT, np.asarray(codes), width
+
+
+# ---- figures ------------------------------------------------------------------------
 
 
 class Drawing(Figure):
     """A figure a notebook shows by itself, without pyplot and its global state."""
 
     def _repr_png_(self) -> bytes:
-        """Return the picture a notebook shows."""
         return png_bytes(self)
 
 
 def png_bytes(figure: Figure) -> bytes:
-    """Return a figure as PNG: the same bytes for the same figure.
-
-    Examples
-    --------
-    >>> png_bytes(blank(2, 1, "nothing")) == png_bytes(blank(2, 1, "nothing"))
-    True
-    """
+    """Return a figure as PNG: the same bytes for the same figure."""
     out, before = BytesIO(), figure.dpi
     figure.set_dpi(DPI)
     canvas = FigureCanvasAgg(figure)
@@ -319,29 +225,41 @@ def png_bytes(figure: Figure) -> bytes:
     return out.getvalue()
 
 
-def framed(width, height, left=0.56, right=0.1, top=0.1, bottom=0.46):
-    """Return a figure and its axes, all sizes in inches, margins around the axes."""
+def framed(
+    width: float,
+    height: float,
+    keys: Sequence[Line2D] = (),
+    across: str = "",
+    up: str = "",
+    left: float = 0.56,
+    right: float = 0.1,
+    top: float = 0.1,
+    bottom: float = 0.46,
+) -> tuple[Figure, Axes]:
+    """Return a figure and its axes, all sizes in inches, margins around the axes.
+
+    The height is that without a legend, which takes the place of the upper margin;
+    its entries are made by `key_line`. `across` and `up` name the axes.
+    """
+    if keys:
+        top = legend_height(keys, width)
+        height += top
     figure = Drawing(figsize=(width, height), facecolor="white")
     shares = 1 - (left + right) / width, 1 - (top + bottom) / height
-    ax = figure.add_axes([left / width, bottom / height, *shares])
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.spines[["left", "bottom"]].set_color(MUTED)
-    ax.tick_params(labelsize=SMALL, color=MUTED, labelcolor=INK, length=3)
+    ax = figure.add_axes((left / width, bottom / height, *shares))
+    style_axes(ax)
     ax.grid(color=RULE, linewidth=0.5)
-    ax.set_axisbelow(True)
+    label_axes(ax, across, up)
+    draw_legend(figure, keys)
     return figure, ax
 
 
-def tick_evenly(ax: Axes, across: int = 6, up: int = 9) -> None:
-    """Put ticks at round numbers, about as many as asked for."""
-    ax.xaxis.set_major_locator(MaxNLocator(across, steps=_STEPS))
-    ax.yaxis.set_major_locator(MaxNLocator(up, steps=_STEPS))
-
-
-def tick_whole(ax: Axes, across: int = 16, up: int = 16) -> None:
-    """Put ticks at whole numbers only, at most as many as asked for."""
-    for axis, most in ((ax.xaxis, across), (ax.yaxis, up)):
-        axis.set_major_locator(MaxNLocator(most, steps=_STEPS, integer=True))
+def style_axes(ax: Axes) -> None:
+    """Give axes the lettering and the two thin spines of all figures."""
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.spines[["left", "bottom"]].set_color(MUTED)
+    ax.tick_params(labelsize=SMALL, color=MUTED, labelcolor=INK, length=3)
+    ax.set_axisbelow(True)
 
 
 def blank(width: float, height: float, said: str = NO_SAMPLES) -> Figure:
@@ -351,18 +269,16 @@ def blank(width: float, height: float, said: str = NO_SAMPLES) -> Figure:
     return figure
 
 
-def figure_of(ax: Axes) -> Figure:
-    """Return the figure that axes stand in."""
-    figure = ax.figure
-    if not isinstance(figure, Figure):
-        raise TypeError("the axes stand in a part of a figure.")
-    return figure
+def tick_evenly(ax: Axes, across: int = 6, up: int = 9, integer: bool = False) -> None:
+    """Put ticks at round or whole numbers, at most about as many as asked for."""
+    for axis, most in ((ax.xaxis, across), (ax.yaxis, up)):
+        axis.set_major_locator(MaxNLocator(most, steps=[1, 2, 5, 10], integer=integer))
 
 
 def label_axes(ax: Axes, across: str, up: str) -> None:
     """Name both axes; the words come from `kitlib.words.terms`."""
     ax.set_xlabel(across, **_LETTERING)
-    room = ax.get_position().height * figure_of(ax).get_figheight()
+    room = ax.bbox.height / ax.figure.dpi
     if width_of(up) > room + 0.3:
         up = up.replace(" (", "\n(")
     ax.set_ylabel(up, **_LETTERING)
@@ -370,47 +286,29 @@ def label_axes(ax: Axes, across: str, up: str) -> None:
 
 def write(ax: Axes, x, y, said: str, **more):
     """Write ready words into a figure."""
-    return ax.text(x, y, said, **{**_LETTERING, **more})
+    return ax.text(x, y, said, **_LETTERING | more)
 
 
 def write_all(ax: Axes, x, y, words, side: str = "center", colour: str = INK) -> None:
-    """Write many words at once, each at its place in the axes, whose limits are set.
+    """Write many words at once into axes whose limits are set.
 
-    They are one path: a hundred texts one by one take a third of a second.
-
-    Parameters
-    ----------
-    ax : Axes
-    x, y : array_like, shape (n,)
-        Where the words stand; their middle is at `y`. [data]
-    words : sequence of str, length n
-    side : str
-        Which side of the words is at `x`: left, center or right.
-    colour : str
+    The middle of the words is at `y`, their left, center or right side at `x`. They
+    are one path: a hundred texts one by one take a third of a second.
     """
-    figure = figure_of(ax)
     share = {"left": 0.0, "center": 0.5, "right": 1.0}[side]
-    places = ax.transData.transform(np.column_stack([x, y])) / figure.dpi
+    places = ax.transData.transform(np.column_stack([x, y])) / ax.figure.dpi
     down = 0.36 * SMALL / 72  # half of a capital's height
     corners, codes = [np.empty((0, 2))], [np.empty(0, np.uint8)]
     for place, said in zip(places, words, strict=True):
-        letters, of_letters = outline(said, SMALL)
-        corners.append(letters + place - [share * width_of(said, SMALL), down])
-        codes.append(of_letters)
+        at = place - [share * width_of(said, SMALL), down]
+        for outline, of_outline, width in map(_glyph, said):
+            corners.append(outline * SMALL / 72 + at)
+            codes.append(of_outline)
+            at += [width * SMALL / 72, 0]
     path = Path(np.concatenate(corners), np.concatenate(codes))
     look = {"facecolor": colour, "linewidth": 0, "clip_on": False, "zorder": 6}
-    figure.add_artist(PathPatch(path, transform=figure.dpi_scale_trans, **look))
-
-
-def fill_cells(ax: Axes, left, right, low, high, **look) -> None:
-    """Fill cells, given by their sides, within limits that are set already.
-
-    They are one path, for a thousand paths are slow to draw and to read.
-    """
-    corners = [(left, low), (right, low), (right, high), (left, high)]
-    cells = np.stack([np.column_stack(corner) for corner in corners], axis=1)
-    path = Path.make_compound_path_from_polys(cells)
-    ax.add_artist(PathPatch(path, **look))
+    to_inches = ax.figure.dpi_scale_trans
+    ax.figure.add_artist(PathPatch(path, transform=to_inches, **look))
 
 
 def key_line(label: str, **look) -> Line2D:
@@ -418,19 +316,24 @@ def key_line(label: str, **look) -> Line2D:
     return Line2D([], [], label=label, **look)
 
 
-def legend_height(keys: list[Line2D], width: float) -> float:
+def legend_height(keys: Sequence[Line2D], width: float) -> float:
     """Return the room to leave above the axes for a legend. [in]"""
-    lines = _lines_of_keys(keys, width)
-    return len(lines) * _LEGEND_LINE + 0.08
+    return len(_lines_of_keys(keys, width)) * _LEGEND_LINE + 0.08
 
 
-def draw_legend(figure: Figure, keys: list[Line2D]) -> None:
+def draw_legend(figure: Figure, keys: Sequence[Line2D]) -> None:
     """Set a legend above the axes, in lines like words, from the left edge."""
     width, height = figure.get_size_inches()
     for row, line in enumerate(_lines_of_keys(keys, width)):
-        up = height - (row + 0.55) * _LEGEND_LINE
+        up = 1 - (row + 0.55) * _LEGEND_LINE / height
         for key, across in line:
-            _draw_key(figure, key, across, up)
+            ends = [(across + 0.02) / width, (across + _KEY - 0.08) / width]
+            if key.get_linestyle() == "None":
+                ends = [sum(ends) / 2] * 2
+            key.set_data(ends, [up, up])
+            figure.add_artist(key)
+            said, at = str(key.get_label()), (across + _KEY) / width
+            figure.text(at, up, said, va="center_baseline", **_LETTERING)
 
 
 def _lines_of_keys(keys, width: float) -> list[list[tuple[Line2D, float]]]:
@@ -445,16 +348,3 @@ def _lines_of_keys(keys, width: float) -> list[list[tuple[Line2D, float]]]:
         lines[-1].append((key, across))
         across += takes
     return lines
-
-
-def _draw_key(figure: Figure, key: Line2D, across: float, up: float) -> None:
-    """Draw one entry of a legend at a place given in inches."""
-    width, height = figure.get_size_inches()
-    ends = [(across + 0.02) / width, (across + _KEY - 0.08) / width]
-    if key.get_linestyle() == "None":
-        ends = [sum(ends) / 2] * 2
-    key.set_data(ends, [up / height] * 2)
-    figure.add_artist(key)
-    said = str(key.get_label())
-    place = ((across + _KEY) / width, up / height)
-    figure.text(*place, said, va="center_baseline", **_LETTERING)

@@ -1,4 +1,8 @@
-"""Figures of samples and curves, of a trial's entries and of its field."""
+"""Figures of samples and curves, of a trial's entries and of its field.
+
+They draw what they are given and compute nothing. Widths are those at print size, in
+inches; errors are points of moisture.
+"""
 
 from math import isfinite
 from typing import Any
@@ -6,52 +10,29 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.dates import AutoDateLocator, date2num, num2date
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
-from matplotlib.patches import Rectangle
 
-from kitlib.reports.drawing import (
-    ACCENT,
-    ACTION_STYLES,
-    BAND,
-    DOT,
-    FULL,
-    GROUP_STYLES,
-    HALF,
-    INK,
-    MID,
-    MUTED,
-    RULE,
-    SIGNAL,
-    SMALL,
-    SWATCH,
-    as_drawn,
-    blank,
-    draw_legend,
-    fill_cells,
-    framed,
-    key_line,
-    label_axes,
-    legend_height,
-    tick_evenly,
-    tick_whole,
-    true_minus,
-    width_of,
-    write,
-    write_all,
-)
+from kitlib.reports import drawing as look
 from kitlib.statistics.estimates import NO_INTERVAL, Interval
 from kitlib.words.limits import Tolerance
 from kitlib.words.terms import columns_of, counted, show
 
-MOST_TRIALS = len(GROUP_STYLES)
+_PAIRS = columns_of("pairs")
 # More dots than this hide each other, so they are drawn small and half transparent.
 _MANY = 400
-_MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun"]
-_MONTHS += ["Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
-_PAIRS = columns_of("pairs")
-_LINE = {"color": SIGNAL, "linewidth": 1.2, "linestyle": (0, (5, 2))}
+_LINE: dict[str, Any] = {
+    "color": look.SIGNAL,
+    "linewidth": 1.2,
+    "linestyle": (0, (5, 2)),
+}
+_SAMPLE: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0.5}
+_ENTRY: dict[str, Any] = {"linestyle": "none", "markersize": 4.5}
+_ROW = 0.17  # height of a row of words beside axes [in]
+
+# ---- samples ------------------------------------------------------------------------
 
 
 def draw_errors(
@@ -62,132 +43,86 @@ def draw_errors(
     bands: pd.DataFrame | None = None,
     line: tuple[float, float] | None = None,
     trial: str = "",
-    width: float = HALF,
 ) -> Figure:
     """Draw each sample's error over its air-oven moisture.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Rows of `pairs.csv` with an oven result; those not used are open dots. An error
-        far beyond the others stands at the frame, with its value.
-    tolerance : Tolerance, optional
-        Drawn as a light band about zero.
-    bias, interval : float, Interval
-        Drawn as a line in a darker band; nan for none. [points]
-    bands : DataFrame, optional
-        Rows of `bands.csv`: means with their intervals.
-    line : (intercept, slope), optional
-        Prediction line, air-oven = intercept + slope × sensor, as the error it means.
-    trial : str
-        The trial a report is about: its samples are marked, the others grey.
-    width : float
-        At print size. [in]
-
-    Examples
-    --------
-    >>> one = pd.DataFrame({"sensor_pct": [15.2], "reference_pct": [15.0],
-    ...                     "error": [0.2], "trial": ["A"], "used": [True]})
-    >>> draw_errors(one).axes[0].get_ylabel()
-    'Error (points)'
+    Of the rows of `pairs.csv` those not used are open dots; an error far beyond the
+    others stands at the frame, with its value. The tolerance is a light band about
+    zero, the bias a line in the darker band of its interval (nan for none), `bands`
+    rows of `bands.csv`. The prediction line (intercept, slope) of the air-oven on the
+    sensor is drawn as the error it means. Samples of `trial`, if named, are marked.
     """
     if pairs.empty:
-        return blank(width, width)
-    keys = _sample_keys(pairs, trial) + _error_keys(tolerance, bias, bands, line)
-    top = legend_height(keys, width)
-    figure, ax = framed(width, 0.62 * width + top, top=top)
-    label_axes(ax, _PAIRS["reference_pct"].head, _PAIRS["error"].head)
-    reference = pairs["reference_pct"].to_numpy(float)
-    ends = _widened(reference)
-    limit = _error_limit(pairs["error"].to_numpy(float), tolerance, ends)
-    ax.set(xlim=ends, ylim=(-limit, limit))
-    tick_evenly(ax)
+        return look.blank(look.HALF, look.HALF)
+    keys = _sample_keys(pairs, trial)
+    if isfinite(bias):
+        keys.append(look.key_line("bias, interval", color=look.ACCENT, linewidth=1.3))
+    if bands is not None and len(bands):
+        keys.append(look.key_line("band mean, interval", color=look.INK, linewidth=1.6))
+    if line is not None:
+        keys.append(look.key_line("line", **_LINE))
     if tolerance is not None:
-        _fill_tolerance(ax, tolerance, ends)
-    ax.axhspan(*interval, color=MID, linewidth=0)
-    ax.axhline(0, color=MUTED, linewidth=0.9)
-    ax.axhline(bias, color=ACCENT, linewidth=1.3, zorder=2)
+        keys.append(look.key_line("± tolerance", color=look.BAND, **look.SWATCH))
+    heads = _PAIRS["reference_pct"].head, _PAIRS["error"].head
+    figure, ax = look.framed(look.HALF, 0.62 * look.HALF, keys, *heads)
+    oven = pairs["reference_pct"].to_numpy(float)
+    margin = max(0.06 * np.ptp(oven), 0.25)
+    ends = oven.min() - margin, oven.max() + margin
+    widest = 0.0 if tolerance is None else tolerance.at(ends[1])
+    limit = _error_limit(pairs, widest)
+    ax.set(xlim=ends, ylim=(-limit, limit))
+    look.tick_evenly(ax)
+    if tolerance is not None:
+        span = np.linspace(*ends, 60)
+        allowed, edge = tolerance.at(span), (0, (4, 2))
+        ax.fill_between(span, -allowed, allowed, color=look.BAND, linewidth=0)
+        # Its edges stay in sight on the darker band of the bias.
+        for side in (-allowed, allowed):
+            ax.plot(span, side, color=look.DOT, linewidth=0.7, linestyle=edge)
+    ax.axhspan(*interval, color=look.MID, linewidth=0)
+    ax.axhline(0, color=look.MUTED, linewidth=0.9)
+    ax.axhline(bias, color=look.ACCENT, linewidth=1.3, zorder=2)
     if line is not None:
         read = np.array([pairs["sensor_pct"].min(), pairs["sensor_pct"].max()])
         meant = line[0] + line[1] * read
         ax.plot(meant, read - meant, zorder=4, **_LINE)
-    _plot_samples(ax, pairs, reference, trial, limit)
-    if bands is not None:
-        _plot_bands(ax, bands)
-    draw_legend(figure, keys)
+    _plot_samples(ax, pairs, oven, limit, trial)
+    for band in [] if bands is None else bands.to_dict("records"):
+        middle, reach = (band["band_low"] + band["band_high"]) / 2, 0.7
+        where = [middle - reach, middle + reach]
+        ax.plot(where, [band["mean_error"]] * 2, color=look.INK, lw=1.6, zorder=5)
+        ax.plot(
+            [middle] * 2, [band["low"], band["high"]], color=look.INK, lw=1, zorder=5
+        )
     return figure
 
 
-def _fill_tolerance(ax: Axes, tolerance: Tolerance, ends: tuple[float, float]) -> None:
-    """Fill the tolerance about zero; its edges stay in sight on a darker band."""
-    span = np.linspace(*ends, 60)
-    allowed = tolerance.at(span)
-    ax.fill_between(span, -allowed, allowed, color=BAND, linewidth=0)
-    for side in (-1, 1):
-        ax.plot(span, side * allowed, color=DOT, linewidth=0.7, linestyle=(0, (4, 2)))
-
-
-def _plot_bands(ax: Axes, bands: pd.DataFrame) -> None:
-    """Plot the mean of each band nearly as wide as the band, with its interval."""
-    for band in bands.to_dict("records"):
-        middle, reach = (band["band_low"] + band["band_high"]) / 2, 0.7
-        where = [middle - reach, middle + reach]
-        ax.plot(where, [band["mean_error"]] * 2, color=INK, lw=1.6, zorder=5)
-        ax.plot([middle] * 2, [band["low"], band["high"]], color=INK, lw=1, zorder=5)
-
-
-def _error_keys(tolerance, bias: float, bands, line) -> list[Line2D]:
-    """Return the legend's entries of everything but the samples."""
-    keys = []
-    if isfinite(bias):
-        keys.append(key_line("bias, interval", color=ACCENT, linewidth=1.3))
-    if bands is not None and len(bands):
-        keys.append(key_line("band mean, interval", color=INK, linewidth=1.6))
-    if line is not None:
-        keys.append(key_line("line", **_LINE))
-    if tolerance is not None:
-        keys.append(key_line("± tolerance", color=BAND, **SWATCH))
-    return keys
-
-
-def draw_by_day(
-    pairs: pd.DataFrame, allowed: float, trial: str = "", width: float = HALF
-) -> Figure:
+def draw_by_day(pairs: pd.DataFrame, allowed: float) -> Figure:
     """Draw errors over the time of harvest, the allowed bias as a band.
 
-    Parameters
-    ----------
-    pairs : DataFrame
-        Rows of `pairs.csv`; those without a time of harvest are left out.
-    allowed : float
-        nan for none. [points]
-    trial : str
-        The trial a report is about.
-    width : float
-        At print size. [in]
+    Rows of `pairs.csv` without a time of harvest are left out; an allowed bias of nan
+    is none.
     """
     pairs = pairs[pairs["harvested_at"].notna()]
     if pairs.empty:
-        return blank(width, 0.72 * width, "no time of harvest is known")
-    keys = [] if trial else [key_line("± allowed bias", color=BAND, **SWATCH)]
-    keys = _sample_keys(pairs, trial) + keys
-    top = legend_height(keys, width)
-    figure, ax = framed(width, 0.62 * width + top, top=top)
-    label_axes(ax, _PAIRS["harvested_at"].head, _PAIRS["error"].head)
-    limit = _error_limit(pairs["error"].to_numpy(float), None, (0, 0))
+        return look.blank(look.HALF, 0.72 * look.HALF, "no time of harvest is known")
+    allowed_key = look.key_line("± allowed bias", color=look.BAND, **look.SWATCH)
+    heads = _PAIRS["harvested_at"].head, _PAIRS["error"].head
+    keys = [*_sample_keys(pairs), allowed_key]
+    figure, ax = look.framed(look.HALF, 0.62 * look.HALF, keys, *heads)
+    limit = _error_limit(pairs)
     ax.set_ylim(-limit, limit)
     if isfinite(allowed):
-        ax.axhspan(-allowed, allowed, color=BAND, linewidth=0)
-    ax.axhline(0, color=MUTED, linewidth=0.9)
-    _plot_samples(ax, pairs, date2num(pairs["harvested_at"]), trial, limit)
-    tick_evenly(ax)
+        ax.axhspan(-allowed, allowed, color=look.BAND, linewidth=0)
+    ax.axhline(0, color=look.MUTED, linewidth=0.9)
+    _plot_samples(ax, pairs, date2num(pairs["harvested_at"]), limit)
+    look.tick_evenly(ax)
     ax.xaxis.set_major_locator(AutoDateLocator(minticks=2, maxticks=6))
     ax.xaxis.set_major_formatter(_day)
-    draw_legend(figure, keys)
     return figure
 
 
-def draw_coverage(harvested, sampled, width: float = HALF) -> Figure:
+def draw_coverage(harvested, sampled) -> Figure:
     """Draw how the sampled plots' readings cover the harvested plots'.
 
     Parameters
@@ -195,30 +130,32 @@ def draw_coverage(harvested, sampled, width: float = HALF) -> Figure:
     harvested, sampled : array_like, shapes (n,) and (m,)
         Readings of all plots harvested, and of those sampled. Missing readings are
         not counted. [% moisture, wet basis]
-    width : float
-        At print size. [in]
 
     Examples
     --------
     >>> draw_coverage([15.1, 16.2, 22.0], [15.1]).axes[0].get_ylabel()
     'Share of plots (%)'
     """
-    harvested, sampled = _known(harvested), _known(sampled)
+    readings = [np.asarray(values, float) for values in (harvested, sampled)]
+    harvested, sampled = (values[np.isfinite(values)] for values in readings)
     if harvested.size == 0:
-        return blank(width, 0.72 * width, "no plot has a reading")
-    keys = [key_line(f"{harvested.size:,} plots", color=MID, **SWATCH)]
-    keys += [key_line(counted(sampled.size, "sample"), color=ACCENT, linewidth=1.6)]
-    top = legend_height(keys, width)
-    figure, ax = framed(width, 0.6 * width + top, top=top)
-    label_axes(ax, _PAIRS["sensor_pct"].head, "Share of plots (%)")
+        return look.blank(look.HALF, 0.72 * look.HALF, "no plot has a reading")
+    keys = [look.key_line(f"{harvested.size:,} plots", color=look.MID, **look.SWATCH)]
+    keys += [
+        look.key_line(counted(sampled.size, "sample"), color=look.ACCENT, linewidth=1.6)
+    ]
+    heads = _PAIRS["sensor_pct"].head, "Share of plots (%)"
+    figure, ax = look.framed(look.HALF, 0.6 * look.HALF, keys, *heads)
     both = np.concatenate([harvested, sampled])
     edges = np.arange(np.floor(both.min()), np.floor(both.max()) + 2)
-    ax.stairs(_shares(harvested, edges), edges, fill=True, color=MID)
+    shares = [
+        100 * np.histogram(v, edges)[0] / max(v.size, 1) for v in (harvested, sampled)
+    ]
+    ax.stairs(shares[0], edges, fill=True, color=look.MID)
     if sampled.size:
-        ax.stairs(_shares(sampled, edges), edges, color=ACCENT, linewidth=1.6)
+        ax.stairs(shares[1], edges, color=look.ACCENT, linewidth=1.6)
     ax.set_ylim(bottom=0)
-    tick_evenly(ax)
-    draw_legend(figure, keys)
+    look.tick_evenly(ax)
     return figure
 
 
@@ -226,331 +163,247 @@ def _groups(pairs: pd.DataFrame, trial: str) -> list[tuple[str, pd.Series, str, 
     """Return samples drawn alike: what they are, which, their colour and shape."""
     if trial:
         here = pairs["trial"] == trial
-        groups = [("other trials", ~here, DOT, "o"), ("this trial", here, SIGNAL, "D")]
+        groups = [
+            ("other trials", ~here, look.DOT, "o"),
+            ("this trial", here, look.SIGNAL, "D"),
+        ]
         return [group for group in groups if group[1].any()]
     names = sorted(pairs["trial"].unique())
-    if len(names) > MOST_TRIALS:
+    if len(names) > len(look.GROUP_STYLES):
         every = pd.Series(True, index=pairs.index)
-        return [(f"{len(names)} trials", every, DOT, "o")]
+        return [(f"{len(names)} trials", every, look.DOT, "o")]
     return [
-        (as_drawn(name, 18), pairs["trial"] == name, colour, marker)
-        for name, (colour, marker) in zip(names, GROUP_STYLES, strict=False)
+        (look.as_drawn(name, 18), pairs["trial"] == name, colour, marker)
+        for name, (colour, marker) in zip(names, look.GROUP_STYLES, strict=False)
     ]
 
 
-def _plot_samples(ax: Axes, pairs, across, trial: str, limit: float) -> None:
+def _sample_keys(pairs: pd.DataFrame, trial: str = "") -> list[Line2D]:
+    """Return the legend's entries of samples."""
+    dot = {**_SAMPLE, "markersize": 4.4}
+    keys = [
+        look.key_line(name, color=colour, marker=marker, **dot)
+        for name, _, colour, marker in _groups(pairs, trial)
+    ]
+    if not pairs["used"].all():
+        style = {"color": "white", "marker": "o", "markeredgecolor": look.INK}
+        keys.append(look.key_line("not blind", **style, **dot))
+    return keys
+
+
+def _plot_samples(ax: Axes, pairs, across, limit: float, trial: str = "") -> None:
     """Plot errors; those beyond the frame stand at its edge with their value."""
     edge, errors = 0.94 * limit, pairs["error"].to_numpy(float)
     up, used = np.clip(errors, -edge, edge), pairs["used"].to_numpy(bool)
     for _, rows, colour, marker in _groups(pairs, trial):
         many = np.count_nonzero(rows) > _MANY
-        size = {"markersize": 2.2, "alpha": 0.4} if many else {"markersize": 4.4}
+        size, alpha = (2.2, 0.4) if many else (4.4, None)
         for chosen, fill, rim in ((used, colour, "white"), (~used, "white", colour)):
             at = rows.to_numpy(bool) & chosen
-            look: dict[str, Any] = {"marker": marker, "color": fill, "mec": rim, **size}
+            style: dict[str, Any] = {"marker": marker, "color": fill, "mec": rim}
             if at.any():
-                ax.plot(across[at], up[at], ls="none", mew=0.5, zorder=3, **look)
+                style |= {"markersize": size, "alpha": alpha, **_SAMPLE}
+                ax.plot(across[at], up[at], zorder=3, **style)
     for k in np.flatnonzero(np.abs(errors) > limit):
         arrow = "↑" if errors[k] > 0 else "↓"
-        said = f"  {arrow} {true_minus(show(errors[k], 1, sign=True))}"
-        write(ax, across[k], up[k], said, va="center")
+        said = f"  {arrow} {show(errors[k], 1, sign=True)}"
+        look.write(ax, across[k], up[k], said, va="center")
 
 
-def _sample_keys(pairs: pd.DataFrame, trial: str) -> list[Line2D]:
-    """Return the legend's entries of samples."""
-    dot = {"linestyle": "none", "markersize": 4.4, "markeredgewidth": 0.5}
-    keys = [
-        key_line(name, color=colour, marker=marker, **dot)
-        for name, _, colour, marker in _groups(pairs, trial)
-    ]
-    if not pairs["used"].all():
-        look = {"color": "white", "marker": "o", "markeredgecolor": INK}
-        keys.append(key_line("not blind", **look, **dot))
-    return keys
-
-
-def _widened(values) -> tuple[float, float]:
-    """Return the range of values with a margin."""
-    low, high = float(np.min(values)), float(np.max(values))
-    margin = max(0.06 * (high - low), 0.25)
-    return low - margin, high + margin
-
-
-def _error_limit(errors, tolerance, ends) -> float:
+def _error_limit(pairs: pd.DataFrame, widest: float = 0.0) -> float:
     """Return how far the axis of errors reaches: a few far ones stay outside."""
-    sizes = np.abs(errors[np.isfinite(errors)])
+    sizes = pairs["error"].abs().dropna().to_numpy(float)
     most, farthest = np.quantile(sizes, 0.95, method="lower"), sizes.max()
-    allowed = 0.0 if tolerance is None else tolerance.at(ends[1])
-    limit = max(1.25 * allowed, 1.3 * float(most), 0.1)
+    limit = max(1.25 * widest, 1.3 * float(most), 0.1)
     return limit if farthest > 1.6 * limit else max(limit, 1.1 * float(farthest))
 
 
-def _day(number: float, _position: int = 0) -> str:
-    """Return a tick's day, or its time within a day, in no one's locale."""
+def _day(number: float, _position: float = 0) -> str:
+    """Return a tick's day, or its time within a day."""
     at = num2date(number)
-    if at.hour or at.minute:
-        return f"{at.hour}:{at.minute:02d}"
-    return f"{at.day} {_MONTHS[at.month - 1]}"
+    return f"{at.hour}:{at:%M}" if at.hour or at.minute else f"{at.day} {at:%b}"
 
 
-def _shares(values, edges) -> np.ndarray:
-    """Return the share of values in each class. [%]."""
-    return 100 * np.histogram(values, edges)[0] / values.size
-
-
-def _known(values) -> np.ndarray:
-    """Return the values that are numbers."""
-    values = np.asarray(values, float)
-    return values[np.isfinite(values)]
-
-
-_CURVES = columns_of("curves")
-_ROW = 0.17  # height of a row of words beside axes [in]
+# ---- curves and entries -------------------------------------------------------------
 
 
 def draw_season(curves: pd.DataFrame) -> Figure:
     """Draw the bias of every curve with its interval against its allowed bias.
 
-    Parameters
-    ----------
-    curves : DataFrame
-        Rows of `curves.csv` with a bias.
-
-    Examples
-    --------
-    >>> row = {"crop": "maize", "curve": "A", "bias": 0.41, "bias_low": 0.2,
-    ...        "bias_high": 0.6, "allowed_bias": 0.6, "action": "shift"}
-    >>> draw_season(pd.DataFrame([row])).axes[0].get_xlabel()
-    'Bias (points)'
+    These are rows of `curves.csv` with a bias.
     """
     if curves.empty:
-        return blank(FULL, 1.0)
+        return look.blank(look.FULL, 1.0)
     names = [
-        as_drawn(f"{c}, {crop}", 30) for c, crop in curves[["curve", "crop"]].values
+        look.as_drawn(f"{c}, {crop}", 30)
+        for c, crop in curves[["curve", "crop"]].values
     ]
-    left = max(map(width_of, names)) + 0.2
-    actions = [str(action) for action in ACTION_STYLES if action in set(curves.action)]
     keys = [
-        key_line(action, color=colour, marker=marker, linewidth=1.5, markersize=5)
-        for action, (colour, marker) in ACTION_STYLES.items()
-        if action in actions
-    ] + [key_line("± allowed bias", color=BAND, **SWATCH)]
-    top = legend_height(keys, FULL)
-    height = len(curves) * _ROW + top + 0.46
-    figure, ax = framed(FULL, height, left=left, top=top)
-    limit = _bias_limit(curves)
+        look.key_line(action, color=colour, marker=marker, linewidth=1.5, markersize=5)
+        for action, (colour, marker) in look.ACTION_STYLES.items()
+        if action in set(curves["action"])
+    ] + [look.key_line("± allowed bias", color=look.BAND, **look.SWATCH)]
+    left, height = max(map(look.width_of, names)) + 0.2, len(curves) * _ROW + 0.46
+    figure, ax = look.framed(
+        look.FULL, height, keys, columns_of("curves")["bias"].head, left=left
+    )
+    # Wide intervals run off the axis.
+    sizes = curves[["bias", "bias_low", "bias_high"]].abs()
+    enough = 1.2 * max(2 * curves["allowed_bias"].max(), sizes["bias"].max())
+    limit = float(max(1.1 * min(np.nanmax(sizes), enough), 0.1))
     ax.set(xlim=(-limit, limit), ylim=(len(curves) - 0.5, -0.5))
-    tick_evenly(ax)
+    look.tick_evenly(ax)
     ax.set_yticks(range(len(curves)), names)
+    _without_left_axis(ax)
+    ax.axvline(0, color=look.MUTED, linewidth=0.9)
+    rim: dict[str, Any] = {"markersize": 5.5, "markeredgecolor": "white", "mew": 0.5}
+    for k, row in enumerate(curves.to_dict("records")):
+        colour, marker = look.ACTION_STYLES[row["action"]]
+        allowed = row["allowed_bias"]
+        ax.barh(k, 2 * allowed, 0.86, -allowed, color=look.BAND)
+        ends = np.clip([row["bias_low"], row["bias_high"]], -limit, limit)
+        ax.plot(ends, [k, k], color=colour, linewidth=1.6)
+        at = np.clip(row["bias"], -limit, limit)
+        ax.plot(at, k, color=colour, marker=marker, clip_on=False, **rim)
+    return figure
+
+
+def _without_left_axis(ax: Axes) -> None:
+    """Leave the rows of axes to the words beside them."""
     ax.tick_params(axis="y", length=0)
     ax.grid(visible=False, axis="y")
     ax.spines["left"].set_visible(False)
-    label_axes(ax, _CURVES["bias"].head, "")
-    ax.axvline(0, color=MUTED, linewidth=0.9)
-    for k, row in enumerate(curves.to_dict("records")):
-        colour, marker = ACTION_STYLES[row["action"]]
-        allowed = row["allowed_bias"]
-        ax.barh(k, 2 * allowed, 0.86, -allowed, color=BAND)
-        ends = np.clip([row["bias_low"], row["bias_high"]], -limit, limit)
-        ax.plot(ends, [k, k], color=colour, linewidth=1.6)
-        look = {"marker": marker, "markersize": 5.5, "markeredgecolor": "white"}
-        at = np.clip(row["bias"], -limit, limit)
-        ax.plot(at, k, color=colour, mew=0.5, clip_on=False, **look)
-    draw_legend(figure, keys)
-    return figure
 
 
-def _bias_limit(curves: pd.DataFrame) -> float:
-    """Return how far the axis of biases reaches: wide intervals run off it."""
-    sizes = curves[["bias", "bias_low", "bias_high"]].abs()
-    enough = 1.2 * max(2 * curves["allowed_bias"].max(), sizes["bias"].max())
-    return float(max(1.1 * min(np.nanmax(sizes), enough), 0.1))
-
-
-def draw_ranks(
-    entries: pd.DataFrame, count: int, unit: str, decimals: int = 2
-) -> Figure:
+def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     """Draw entries around the selection line: yields, and the chance of selection.
 
-    Parameters
-    ----------
-    entries : DataFrame
-        Rows of `entries.csv` in the order of drawing, yields in `unit`. An entry
-        without a corrected yield is drawn as recorded.
-    count : int
-        How many are selected.
-    unit : str
-    decimals : int
-        Of the yields.
-
-    Examples
-    --------
-    >>> two = pd.DataFrame({"entry": ["A", "B"], "yield_before": [9.8, 9.7],
-    ...     "yield_after": [9.7, 9.8], "rank_before": [1, 2], "rank_after": [2, 1],
-    ...     "lsd": 0.3, "chance_selected_after": [0.4, 0.6]})
-    >>> draw_ranks(two, 1, "t/ha").axes[0].get_xlabel()
-    'Yield at standard moisture (t/ha)'
+    Rows of `entries.csv` in the order of drawing, yields in `unit`; an entry without a
+    corrected yield is drawn as recorded.
     """
     if entries.empty:
-        return blank(FULL, 1.0)
+        return look.blank(look.FULL, 1.0)
     rank = entries["rank_after"].fillna(entries["rank_before"]).to_numpy(float)
     was, now = entries["rank_before"].to_numpy(float) <= count, rank <= count
-    names = [as_drawn(name, 20) for name in entries["entry"]]
-    left = max(map(width_of, names)) + 0.42
+    names = [look.as_drawn(name, 20) for name in entries["entry"]]
+    in_or_out = {"color": look.SIGNAL, "marker": "D"}
     keys = [
-        key_line("as recorded", color="white", mec=INK, ls="none", marker="o", ms=4.5),
-        key_line("corrected", color=ACCENT, ls="none", marker="o", ms=4.5),
-        key_line(
-            "corrected, in or out by it", color=SIGNAL, ls="none", marker="D", ms=4.5
-        ),
-        key_line("half an LSD each way", color=MID, linewidth=3.2),
+        look.key_line("as recorded", color="white", mec=look.INK, marker="o", **_ENTRY),
+        look.key_line("corrected", color=look.ACCENT, marker="o", **_ENTRY),
+        look.key_line("corrected, in or out by it", **in_or_out, **_ENTRY),
+        look.key_line("half an LSD each way", color=look.MID, linewidth=3.2),
     ]
     keys = keys if (was != now).any() else [keys[0], keys[1], keys[3]]
-    top = legend_height(keys, FULL)
-    height = len(entries) * _ROW + top + 0.46
-    figure, ax = framed(FULL, height, left=left, right=1.55, top=top)
+    left, height = max(map(look.width_of, names)) + 0.42, len(entries) * _ROW + 0.46
+    across = f"Yield at standard moisture ({unit})"
+    figure, ax = look.framed(look.FULL, height, keys, across, left=left, right=1.55)
     box = ax.get_position()
-    side = figure.add_axes((1 - 1.4 / FULL, box.y0, 1.2 / FULL, box.height))
-    _draw_yields(ax, entries, was != now)
-    _draw_chances(side, entries["chance_selected_after"].to_numpy(float))
-    label_axes(ax, f"Yield at standard moisture ({unit})", "")
-    label_axes(side, "Chance selected (%)", "")
-    side.spines[["top", "right"]].set_visible(False)
-    side.spines["bottom"].set_color(MUTED)
-    side.tick_params(labelsize=SMALL, color=MUTED, labelcolor=INK, length=3)
+    side = figure.add_axes((1 - 1.4 / look.FULL, box.y0, 1.2 / look.FULL, box.height))
+    look.style_axes(side)
+    look.label_axes(side, "Chance selected (%)", "")
     for axes in (ax, side):
         axes.set_ylim(len(entries) - 0.4, -0.6)
-        axes.grid(visible=False, axis="y")
-        axes.spines["left"].set_visible(False)
-        axes.tick_params(axis="y", length=0)
-    tick_evenly(ax)
+        _without_left_axis(axes)
+    _plot_yields(ax, entries, was != now)
+    _plot_chances(side, entries["chance_selected_after"].to_numpy(float))
+    look.tick_evenly(ax)
     ax.set_yticks([])
-    rows = np.arange(len(entries))
-    inch = np.ptp(ax.get_xlim()) / (FULL * box.width)
-    edge = np.full(rows.size, ax.get_xlim()[0])
-    ax.set_xlim(ax.get_xlim())
-    write_all(ax, edge - 0.1 * inch, rows, names, "right")
+    low, high = ax.get_xlim()
+    ax.set_xlim(low, high)
+    rows, inch = np.arange(len(entries)), (high - low) / (look.FULL * box.width)
     ranks = [f"{place:g}" if isfinite(place) else "–" for place in rank]
-    write_all(ax, edge - (left - 0.25) * inch, rows, ranks, "right")
+    for words, aside in ((names, 0.1), (ranks, left - 0.25)):
+        look.write_all(ax, np.full(rows.size, low - aside * inch), rows, words, "right")
     if 0 < np.count_nonzero(now) < len(entries):
+        at = np.count_nonzero(now) - 0.5
         for axes in (ax, side):
-            at = np.count_nonzero(now) - 0.5
-            axes.axhline(at, color=SIGNAL, linewidth=1.1, linestyle=(0, (4, 2)))
-    draw_legend(figure, keys)
+            axes.axhline(at, color=look.SIGNAL, linewidth=1.1, linestyle=(0, (4, 2)))
     return figure
 
 
-def _draw_yields(ax: Axes, entries: pd.DataFrame, crossed) -> None:
-    """Draw yields as recorded, corrected, and half an LSD each way."""
+def _plot_yields(ax: Axes, entries: pd.DataFrame, crossed) -> None:
+    """Plot yields as recorded, corrected, and half an LSD each way."""
     rows = np.arange(len(entries))
     before = entries["yield_before"].to_numpy(float)
     after = entries["yield_after"].to_numpy(float)
     half = entries["lsd"].to_numpy(float) / 2
     middle = np.where(np.isfinite(after), after, before)
-    ax.hlines(rows, middle - half, middle + half, color=MID, linewidth=3.2)
-    ax.plot(before, rows, "o", color="white", mec=INK, mew=0.8, ms=4.5, zorder=3)
-    for chosen, colour, marker in ((~crossed, ACCENT, "o"), (crossed, SIGNAL, "D")):
-        look: dict[str, Any] = {"color": colour, "marker": marker, "ms": 4.5, "mew": 0}
-        ax.plot(after[chosen], rows[chosen], ls="none", zorder=4, **look)
+    ax.hlines(rows, middle - half, middle + half, color=look.MID, linewidth=3.2)
+    ax.plot(before, rows, "o", color="white", mec=look.INK, mew=0.8, ms=4.5, zorder=3)
+    for chosen, colour, marker in (
+        (~crossed, look.ACCENT, "o"),
+        (crossed, look.SIGNAL, "D"),
+    ):
+        style: dict[str, Any] = {"color": colour, "marker": marker, "mew": 0, **_ENTRY}
+        ax.plot(after[chosen], rows[chosen], zorder=4, **style)
 
 
-def _draw_chances(ax: Axes, chances) -> None:
-    """Draw the chance that each entry is selected; those open are marked."""
-    colours = np.where((chances > 0.1) & (chances < 0.9), SIGNAL, MID)
+def _plot_chances(ax: Axes, chances) -> None:
+    """Plot the chance that each entry is selected; those open are marked."""
+    colours = np.where((chances > 0.1) & (chances < 0.9), look.SIGNAL, look.MID)
     ax.barh(np.arange(chances.size), 100 * chances, 0.62, color=list(colours))
     ax.set_xlim(0, 100)
     ax.set_xticks([0, 50, 100])
     ax.set_yticks([])
 
 
+# ---- the field ----------------------------------------------------------------------
+
 # From below zero to above, told apart by lightness and sign as well as hue.
 _CLASSES = ["#1F5C99", "#6FA3D3", "#C3DAEE", "#E4E7E5", "#F7D9A8", "#EFA94A", "#C46A00"]
-_BOUNDS = np.array([-5, -3, -1, 1, 3, 5])
-_DARK = (0, 6)  # classes that need white lettering
-_TALLEST = 3.4  # of a field [in]
+_BOUNDS = np.array([-7, -5, -3, -1, 1, 3, 5, 7])
+_TALLEST, _WIDEST = 3.4, 0.8  # of a field, of a cell [in]
 
 
-def draw_field_map(
-    row, range_, value, label: str, decimals: int = 2, width: float = FULL
-) -> Figure:
-    """Draw a value for every plot at its place in the field.
+def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
+    """Draw a signed value for every plot at its place in the field.
 
     Places without a plot, and plots without a value, are blank. Values stand in the
-    cells where they fit.
-
-    Parameters
-    ----------
-    row, range_ : array_like of int, shape (n,)
-        Place of each plot.
-    value : array_like, shape (n,)
-        Signed, such as a change of yield or an error; nan for none.
-    label : str
-        Names the value and its unit.
-    decimals : int
-    width : float
-        At print size. [in]
-
-    Examples
-    --------
-    >>> drawn = draw_field_map([1, 2], [1, 1], [0.2, -0.1], "Error (points)")
-    >>> drawn.axes[0].get_xlabel()
-    'Row'
+    cells where they fit. The label names the value and its unit.
     """
     row, range_ = np.asarray(row, int), np.asarray(range_, int)
     value = np.asarray(value, float)
     known = np.isfinite(value)
     if not known.any():
-        return blank(width, 1.2, "no plot has both a place and a value")
+        return look.blank(look.FULL, 1.2, "no plot has both a place and a value")
     columns, lines = np.ptp(row) + 1, np.ptp(range_) + 1
-    left, right, top = 0.5, 0.1, 0.42
-    cell = min((width - left - right) / columns, 0.8)
+    left, top, bottom = 0.5, 0.42, 0.46
+    cell = min((look.FULL - left - 0.1) / columns, _WIDEST)
     tall = min(0.62 * cell, _TALLEST / lines)
-    right = width - left - columns * cell
-    height = lines * tall + top + 0.46
-    figure, ax = framed(width, height, left=left, right=right, top=top)
-    label_axes(ax, "Row", "Range")
-    ax.set_xlim(row.min() - 0.5, row.max() + 0.5)
-    ax.set_ylim(range_.min() - 0.5, range_.max() + 0.5)
+    right = look.FULL - left - columns * cell
+    height = lines * tall + top + bottom
+    margins = {"left": left, "right": right, "top": top, "bottom": bottom}
+    figure, ax = look.framed(look.FULL, height, (), "Row", "Range", **margins)
     ax.grid(visible=False)
     ax.tick_params(length=0)
-    ax.spines[:].set(visible=True, color=RULE)
-    tick_whole(ax, up=max(2, int(lines * tall / 0.2)))
-    row, range_, value = row[known], range_[known], value[known]
-    step = _class_step(value, decimals)
-    classes = np.searchsorted(step * _BOUNDS, value)
-    sides = np.array([row - 0.5, row + 0.5, range_ - 0.5, range_ + 0.5])
-    for k in np.unique(classes):
-        look = {"facecolor": _CLASSES[k], "edgecolor": "white", "linewidth": 0.8}
-        fill_cells(ax, *sides[:, classes == k], **look)
-    words = [show(v, decimals, sign=True) for v in value]
-    if max(map(width_of, words)) + 0.06 <= cell and tall >= 0.14:
-        dark = np.isin(classes, _DARK)
-        for chosen, colour in ((dark, "white"), (~dark, INK)):
-            said = np.array(words)[chosen]
-            write_all(ax, row[chosen], range_[chosen], said, colour=colour)
-    _draw_classes(figure, label, step)
-    return figure
-
-
-def _class_step(value, decimals: int) -> float:
-    """Return the bound nearest to zero; the others are three and five times it."""
-    largest = max(float(np.abs(value).max()), 10.0**-decimals)
+    ax.spines[:].set(visible=True, color=look.RULE)
+    look.tick_evenly(ax, 16, max(2, int(lines * tall / 0.2)), integer=True)
+    # The bound nearest to zero is a round number, and the largest value within seven.
+    largest = max(float(np.abs(value[known]).max()), 10.0**-decimals)
     unit = 10.0 ** np.floor(np.log10(largest / 7))
-    return float(unit * next(m for m in (1, 2, 5, 10) if 7 * m * unit >= largest))
-
-
-def _draw_classes(figure: Figure, label: str, step: float) -> None:
-    """Draw the classes above the field, with the values that part them."""
-    height = figure.get_figheight()
-    words: dict[str, Any] = {"fontsize": SMALL, "color": INK, "va": "center_baseline"}
-    words["transform"] = inches = figure.dpi_scale_trans
-    figure.text(0, height - 0.1, label, **words)
-    left, cell = width_of(label) + 0.25, 0.5
-    for k, colour in enumerate(_CLASSES):
-        place = (left + k * cell, height - 0.17)
-        box = Rectangle(place, cell, 0.15, facecolor=colour, edgecolor="white")
-        box.set_transform(inches)
-        figure.add_artist(box)
-    for k, bound in enumerate(step * _BOUNDS, start=1):
-        said = true_minus(f"{bound:+g}")
-        figure.text(left + k * cell, height - 0.26, said, ha="center", **words)
+    step = unit * next(m for m in (1, 2, 5, 10) if 7 * m * unit >= largest)
+    colours = BoundaryNorm(step * _BOUNDS, len(_CLASSES), clip=True)
+    places = np.full((lines, columns), np.nan)
+    places[range_ - range_.min(), row - row.min()] = value
+    sides = [np.arange(v.min(), v.max() + 2) - 0.5 for v in (row, range_)]
+    cells = ax.pcolormesh(*sides, places, norm=colours, cmap=ListedColormap(_CLASSES))
+    cells.set(edgecolor="white", linewidth=0.8)
+    ax.set(xlim=sides[0][[0, -1]], ylim=sides[1][[0, -1]])
+    words = [show(v, decimals, sign=True) for v in value[known]]
+    if max(map(look.width_of, words)) + 0.06 <= cell and tall >= 0.14:
+        dark = np.isin(colours(value[known]), (0, len(_CLASSES) - 1))
+        for chosen, colour in ((dark, "white"), (~dark, look.INK)):
+            said = [word for word, is_so in zip(words, chosen, strict=True) if is_so]
+            where = row[known][chosen], range_[known][chosen]
+            look.write_all(ax, *where, said, colour=colour)
+    # The classes stand beside their label above the field, as wide as seven words.
+    edge, up = look.width_of(label) + 0.25, 1 - 0.17 / height
+    figure.text(0, up, label, fontsize=look.SMALL, color=look.INK)
+    scale = figure.add_axes((edge / look.FULL, up, 3.5 / look.FULL, 0.15 / height))
+    bar = figure.colorbar(cells, scale, orientation="horizontal", spacing="uniform")
+    bounds = step * _BOUNDS[1:-1]
+    bar.set_ticks(bounds, labels=[f"{b:+g}".replace("-", "−") for b in bounds])
+    scale.tick_params(length=0, labelsize=look.SMALL, labelcolor=look.INK, pad=2)
+    bar.minorticks_off()
+    bar.outline.set_visible(False)
+    return figure

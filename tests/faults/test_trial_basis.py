@@ -7,12 +7,13 @@ from zlib import crc32
 
 import numpy as np
 import pytest
+from whole_reports import trial_report
 
 from faults import file_kinds
 from faults.good_season import good_season
 from faults.mutations import CannotBeDone, Files
 from faults.outcomes import kinds
-from kitlib.reports.trial_sections import trial_basis, whole_report
+from kitlib.reports.trial_sections import trial_basis
 from kitlib.reports.typeset import as_json
 from kitlib.season.season import audit_season
 from kitlib.words.findings import SeasonRefused
@@ -53,7 +54,7 @@ def good():
 
 
 def report_of(season, name) -> str:
-    return json.dumps(as_json(whole_report(season, name)))
+    return json.dumps(as_json(trial_report(season, name)))
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.colors import to_hex
-from matplotlib.patches import PathPatch
 from pytest import approx
 
 from kitlib.reports.drawing import BAND, DOT, MID, blank, png_bytes, write_all
@@ -197,9 +196,12 @@ def test_entries_in_or_out_by_the_correction_are_marked():
 
 def test_a_map_fills_each_cell_with_the_colour_of_its_class():
     drawn = draw_field_map([1, 2, 4], [1, 1, 1], [0.2, -0.1, nan], "Error (points)")
-    cells = [p for p in drawn.axes[0].get_children() if isinstance(p, PathPatch)]
+    (cells,) = drawn.axes[0].collections
+    cells.update_scalarmappable()
     # Classes part at 0.05, 0.15 and 0.25 on both sides of zero.
-    assert [to_hex(p.get_facecolor()).upper() for p in cells] == ["#C3DAEE", "#EFA94A"]
+    colours = [to_hex(colour).upper() for colour in cells.get_facecolor()[:2]]
+    assert colours == ["#EFA94A", "#C3DAEE"]
+    assert not cells.get_facecolor()[2:, 3].any()  # no value, no colour
     assert drawn.axes[0].get_xlim() == (0.5, 4.5)  # the place without a value stays
 
 

@@ -5,8 +5,9 @@ import re
 
 import pypdf
 import pytest
+from whole_reports import trial_report
 
-from kitlib.reports.trial_sections import trial_basis, whole_report
+from kitlib.reports.trial_sections import trial_basis
 from kitlib.reports.typeset import typeset
 from kitlib.season.season import audit_season
 
@@ -25,7 +26,7 @@ def text_of(report) -> str:
 
 @pytest.fixture(scope="module")
 def trial_text(audited_demo):
-    return text_of(whole_report(audited_demo, "wheat-09"))
+    return text_of(trial_report(audited_demo, "wheat-09"))
 
 
 @pytest.mark.parametrize("caution", CAUTIONS)
@@ -49,8 +50,8 @@ def test_a_trials_report_names_its_entries(audited_demo, trial_text):
 
 
 def test_the_same_season_gives_the_same_bytes(audited_demo):
-    report = whole_report(audited_demo, "wheat-09")
-    assert typeset(report) == typeset(whole_report(audited_demo, "wheat-09"))
+    report = trial_report(audited_demo, "wheat-09")
+    assert typeset(report) == typeset(trial_report(audited_demo, "wheat-09"))
 
 
 HOSTILE = '#let x = 1; *b* _i_ $m$ <t> "q" {j} \\u{41} =cmd|x'
@@ -59,7 +60,7 @@ HOSTILE = '#let x = 1; *b* _i_ $m$ <t> "q" {j} \\u{41} =cmd|x'
 def test_names_come_out_as_written_and_run_nothing(season):
     name = HOSTILE.replace('"', '""')
     season.write("plots.csv", season.text("plots.csv").replace("E1", f'"{name}"'))
-    text = text_of(whole_report(audit_season(season.folder), "T1"))
+    text = text_of(trial_report(audit_season(season.folder), "T1"))
     assert HOSTILE[:24] in text
 
 
@@ -79,13 +80,13 @@ def test_a_report_comes_out_of_any_season_that_can_be_read(season, spoil):
     spoil(season)
     audit = audit_season(season.folder)
     for name in audit.trials:
-        assert "not a verification" in text_of(whole_report(audit, name))
+        assert "not a verification" in text_of(trial_report(audit, name))
 
 
 def test_the_first_page_answers_with_its_picture(audited_demo):
     # The trial with most entries is the one whose picture could be too tall for it.
     most = max(audited_demo.trials, key=lambda t: len(audited_demo.plots_of(t)))
-    pdf = typeset(whole_report(audited_demo, most))
+    pdf = typeset(trial_report(audited_demo, most))
     first = pypdf.PdfReader(io.BytesIO(pdf)).pages[0].extract_text()
     assert "Figure 1" in first
 
@@ -94,7 +95,7 @@ def test_the_first_page_answers_with_its_picture(audited_demo):
     ("name", "most"), [("maize-05", 5), ("maize-03", 5), ("maize-04", 6)]
 )
 def test_a_report_is_short_enough_to_be_read(audited_demo, name, most):
-    pdf = typeset(whole_report(audited_demo, name))
+    pdf = typeset(trial_report(audited_demo, name))
     assert len(pypdf.PdfReader(io.BytesIO(pdf)).pages) <= most
 
 

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.reports.season_sections import entries_table, plots_table, season_tables
+from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_season
 from kitlib.season.season import audit_season, curves_table
 from kitlib.words.findings import KINDS
@@ -110,8 +110,8 @@ def test_plots_have_the_columns_declared_for_them(audited_demo):
     assert list(plots_table(audited_demo).columns) == list(columns_of("plots"))
 
 
-def test_ranks_before_and_after_run_from_one(audited_demo):
-    entries = entries_table(audited_demo)
+def test_ranks_before_and_after_run_from_one(tables):
+    entries = tables["entries"]
     assert entries.groupby("trial")["rank_after"].min().eq(1).all()
 
 

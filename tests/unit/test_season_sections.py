@@ -3,7 +3,7 @@
 import re
 
 import pytest
-from season_pdf import pages_of, season_report
+from whole_reports import pages_of, season_report
 
 from kitlib.reports.blocks import Table
 from kitlib.reports.curve_sections import (
@@ -11,7 +11,6 @@ from kitlib.reports.curve_sections import (
     curve_section,
     evidence,
     findings_of,
-    load_in_words,
 )
 from kitlib.reports.season_sections import season_answer, settings_table
 from kitlib.season.season import audit_season
@@ -95,9 +94,11 @@ def test_a_curve_has_eight_rows_of_evidence_at_most(audited_demo):
 
 
 def test_settings_to_load_are_those_of_the_advice(audited_demo):
+    in_words = {"reslope": "a line", "unresolved": "as now", "rebuild": "new curve"}
     found = settings_table(audited_demo).frame.set_index("curve")["load"]
     for curve, advice in audited_demo.advice.items():
-        assert found[curve] == load_in_words(advice)
+        setting = show(advice.new_setting, 2, sign=True)
+        assert found[curve] == in_words.get(advice.action, setting)
 
 
 def test_no_chance_is_called_certain():

@@ -6,11 +6,13 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from whole_reports import trial_report
 
 from kitlib.intake.pairs import OVEN, Pairing
 from kitlib.reports import trial_sections as basis_module
 from kitlib.reports.blocks import Report
-from kitlib.reports.trial_sections import curve_condition, trial_basis, whole_report
+from kitlib.reports.curve_sections import curve_condition
+from kitlib.reports.trial_sections import trial_basis
 from kitlib.reports.typeset import as_json
 from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
@@ -20,7 +22,7 @@ NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "3_trial.ipynb"
 
 def report_of(season, name):
     """Return all that the report says and shows."""
-    return as_json(whole_report(season, name))
+    return as_json(trial_report(season, name))
 
 
 def shown_in_the_notebook(season, name, monkeypatch):
@@ -190,7 +192,7 @@ def test_each_thing_a_report_is_made_from_is_in_the_basis(audited_demo):
 def test_set_up_and_check_samples_are_in_the_basis(audited_demo, monkeypatch):
     basis = trial_basis(audited_demo, "wheat-11")
     monkeypatch.setattr(
-        "kitlib.reports.trial_sections.curve_condition", lambda *_: None
+        "kitlib.reports.curve_sections.curve_condition", lambda *_: None
     )
     other = trial_basis(with_another(audited_demo), "wheat-11")
     changed = {key for key in other if basis[key] != other[key]}

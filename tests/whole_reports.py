@@ -1,10 +1,11 @@
-"""The season's report as the notebook on curves puts it together."""
+"""The reports as the notebooks on curves and on a trial put them together."""
 
 from io import BytesIO
 
 from pypdf import PdfReader
 
 from kitlib.reports import season_sections as sections
+from kitlib.reports import trial_sections as of_trial
 from kitlib.reports.typeset import typeset
 from kitlib.review.review import review_findings, review_season
 from kitlib.review.sections import review_sections
@@ -20,6 +21,24 @@ def season_report(audit):
     findings = audit.findings + review_findings(review)
     report.blocks += sections.season_accounts(audit, findings)
     report.blocks += sections.season_method(audit)
+    return report
+
+
+def trial_report(audit, name):
+    """Return the whole report of a trial, as its notebook typesets it."""
+    trial = audit.trial(name)
+    report = of_trial.trial_report(audit, trial)
+    report.blocks += [
+        *of_trial.trial_answer(audit, trial),
+        *of_trial.rank_chart(trial),
+        *of_trial.to_do(audit, trial),
+        *of_trial.measured_here(trial),
+        *of_trial.found_here(audit, trial),
+        *of_trial.entry_rows(trial),
+        *of_trial.curves_here(audit, trial),
+        *of_trial.changes_here(trial),
+        *of_trial.how_made(audit, trial),
+    ]
     return report
 
 
