@@ -1,7 +1,6 @@
 """The command `moisture-audit`.
 
-Each command is two functions that stand together: what it takes, and what it does.
-What they call is imported when it is needed, for a quick --help.
+What each command calls is imported when it is needed, for a quick --help.
 """
 
 import argparse
@@ -13,12 +12,9 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-from kitlib.words.findings import KitError
-
-DONE, PROBLEMS, WRONG_CALL, INTERRUPTED = 0, 1, 2, 130
+DONE, PROBLEMS, INTERRUPTED = 0, 1, 130
 # More than any season holds; beyond, a slip of the keyboard would run for days.
-MOST_TRIALS, MOST_PLOTS, MOST_SEED = 100_000, 20_000_000, 10**18
-
+_MOST_TRIALS, _MOST_PLOTS, _MOST_SEED = 100_000, 20_000_000, 10**18
 _ABOUT = """\
 Season-end audit of a combine's moisture curves against the lab's air-oven.
 
@@ -43,10 +39,6 @@ exit codes:
   2    wrong call
   130  interrupted; the same call goes on where it was broken off
 """
-_LOOK: dict[str, Any] = {
-    "formatter_class": argparse.RawDescriptionHelpFormatter,
-    "epilog": _CODES,
-}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -62,6 +54,8 @@ def main(arguments: list[str] | None = None) -> int:
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="backslashreplace")
     call = _parser().parse_args(arguments)
+    from kitlib.words.findings import KitError
+
     try:
         return call.command(call)
     except KitError as error:
@@ -81,180 +75,61 @@ def main(arguments: list[str] | None = None) -> int:
     return PROBLEMS
 
 
-def _parser() -> argparse.ArgumentParser:
-    """Return the parser of the command line."""
-    parser = argparse.ArgumentParser("moisture-audit", description=_ABOUT, **_LOOK)
-    commands = parser.add_subparsers(required=True, metavar="COMMAND", title="commands")
-    for add in _COMMANDS:
-        add(commands)
-    return parser
-
-
-def _added(
-    commands: Any, name: str, command: Callable, about: str, example: str
-) -> argparse.ArgumentParser:
-    """Add a command and return the parser of what it takes."""
-    description = f"{about[0].upper()}{about[1:]}.\n\nexample: moisture-audit {example}"
-    parser = commands.add_parser(name, help=about, description=description, **_LOOK)
-    parser.set_defaults(command=command, parser=parser)
-    return parser
-
-
-def _add_season(parser: argparse.ArgumentParser) -> None:
-    """Add the season folder."""
-    parser.add_argument("season", metavar="SEASON", help="the season folder")
-
-
-def _add_out(parser: argparse.ArgumentParser, what: str) -> None:
-    """Add where results go."""
-    parser.add_argument(
-        "--out",
-        metavar="DIR",
-        default="reports",
-        help=f"{what} to DIR/<name of the season>/ (default: reports)",
-    )
-
-
-def _add_several(
-    parser: argparse.ArgumentParser, option: str, metavar: str, about: str
-) -> None:
-    """Add an option that may be given several times."""
-    about += "; may be given several times"
-    parser.add_argument(
-        option, metavar=metavar, action="append", default=[], help=about
-    )
-
-
-def _add_run(commands: Any) -> None:
-    """Add `run`."""
-    about = "audit a season and write all results"
-    parser = _added(commands, "run", _run, about, "run demo")
-    _add_season(parser)
-    _add_out(parser, "results go")
-    _add_several(parser, "--trial", "NAME", "make this trial's notebook and PDF only")
-    _add_several(
-        parser,
-        "--earlier",
-        "DIR",
-        "output folder of an earlier season, the earliest first",
-    )
-    parser.add_argument(
-        "--jobs",
-        metavar="N",
-        type=partial(_whole, 1, 1000),
-        help="notebooks run at once (default: the number of processors)",
-    )
-    parser.add_argument(
-        "--replace",
-        action="store_true",
-        help="replace the results of another season that has the same name",
-    )
-    parser.add_argument(
-        "--scheduler",
-        metavar="ADDRESS",
-        help="run the notebooks on the Dask cluster whose scheduler is there, such as "
-        "tcp://host:8786",
-    )
-
-
 def _run(call: argparse.Namespace) -> int:
     """Audit a season and write its results."""
     from kitlib.runs.kernels import Kernels
 
-    with Kernels() as kernels:
-        if (Path(call.season) / "season.toml").is_file() and not call.scheduler:
-            kernels.start(_kernels_wanted(call))  # while this process imports and reads
-        return _run_with(call, kernels)
-
-
-def _kernels_wanted(call: argparse.Namespace) -> int:
-    """Return how many kernels a run can use, as far as its call tells."""
-    jobs = call.jobs or os.cpu_count() or 1
-    of_the_season = 3
-    return min(jobs, len(call.trial) + of_the_season) if call.trial else jobs
-
-
-def _run_with(call: argparse.Namespace, kernels: Any) -> int:
-    """Audit a season, its notebooks in these kernels unless a cluster is named."""
-    from kitlib.runs.run import WrongCall, run_here, run_season
-
-    place = _cluster(call) if call.scheduler else partial(run_here, kernels=kernels)
-    try:
-        run = run_season(
-            call.season,
-            call.out,
-            trials=call.trial,
-            earlier=call.earlier,
-            jobs=call.jobs,
-            replace=call.replace,
-            say=_tell,
-            track=_progress,
-            run_notebooks=place,
-        )
-    except WrongCall as error:
-        call.parser.error(str(error))
-    problems = run.problems()
-    for line in problems:
-        _tell(line)
-    _print(run.summary())
-    return PROBLEMS if problems else DONE
-
-
-def _cluster(call: argparse.Namespace) -> Callable:
-    """Return what runs notebooks on the cluster that is named."""
-    if find_spec("distributed") is None:
+    if call.scheduler and find_spec("distributed") is None:
         call.parser.error(
             "--scheduler: install distributed, which the extra `cluster` "
             "of this package asks for"
         )
-    from kitlib.runs.cluster import run_on_cluster
+    with Kernels() as kernels:
+        if (Path(call.season) / "season.toml").is_file() and not call.scheduler:
+            jobs = call.jobs or os.cpu_count() or 1
+            of_the_season = 3  # notebooks, besides those of the trials
+            most = len(call.trial) + of_the_season if call.trial else jobs
+            kernels.start(min(jobs, most))  # while this process imports and reads
+        from kitlib.runs.run import WrongCall, run_here, run_season
 
-    return partial(run_on_cluster, call.scheduler)
+        place: Callable = partial(run_here, kernels=kernels)
+        if call.scheduler:
+            from kitlib.runs.cluster import run_on_cluster
 
-
-def _add_check(commands: Any) -> None:
-    """Add `check`."""
-    about = "list what is wrong in a season"
-    check = _added(commands, "check", _check, about, "check demo --pdf problems.pdf")
-    _add_season(check)
-    check.add_argument(
-        "--pdf",
-        metavar="FILE",
-        help="write a data report to send to the lab or the field crew: their rows "
-        "under their headers, and what to do",
-    )
+            place = partial(run_on_cluster, call.scheduler, _tell)
+        try:
+            run = run_season(
+                call.season,
+                call.out,
+                trials=call.trial,
+                earlier=call.earlier,
+                jobs=call.jobs,
+                replace=call.replace,
+                say=_tell,
+                track=_progress,
+                run_notebooks=place,
+            )
+        except WrongCall as error:
+            call.parser.error(str(error))
+    problems = run.problems()
+    for line in problems:
+        _tell(line)
+    _print(*run.summary())
+    return PROBLEMS if problems else DONE
 
 
 def _check(call: argparse.Namespace) -> int:
     """Read and pair a season's tables and list every finding."""
-    from kitlib.runs.new_season import check_season, is_faulty, listing
+    from kitlib.runs.new_season import check_season, listing
 
     checked = check_season(call.season)
-    _print(listing(checked.findings))
+    _print(*listing(checked.findings))
     if call.pdf:
         from kitlib.reports.data_report import data_report
         from kitlib.reports.typeset import write_report
 
-        written = write_report(data_report(*checked), call.pdf)
-        _tell(f"written: {written}")
-    return PROBLEMS if is_faulty(checked.findings) else DONE
-
-
-def _add_verify(commands: Any) -> None:
-    """Add `verify`."""
-    about = "hold a run's files against its manifest"
-    example = "verify reports/demo --season demo"
-    parser = _added(commands, "verify", _verify, about, example)
-    parser.add_argument("out", metavar="OUT", help="a season's output folder")
-    parser.add_argument(
-        "--season", metavar="DIR", help="the season folder; checks the inputs too"
-    )
-    _add_several(
-        parser,
-        "--earlier",
-        "DIR",
-        "output folder of an earlier season that the run was given",
-    )
+        _tell(f"written: {write_report(data_report(*checked), call.pdf)}")
+    return PROBLEMS if checked.is_faulty else DONE
 
 
 def _verify(call: argparse.Namespace) -> int:
@@ -264,28 +139,15 @@ def _verify(call: argparse.Namespace) -> int:
     found = verify_run(call.out, call.season, call.earlier)
     for remark in found.remarks:
         _tell(remark)
-    _print(found.problems)
+    _print(*found.problems)
     if found.problems:
         _tell(f"{len(found.problems)} of the files are not as the manifest tells.")
         return PROBLEMS
     _print(
-        [
-            f"all {found.checked} files checked are as the manifest tells",
-            f"SHA-256 of manifest.json, to be held against the run's: {found.manifest}",
-        ]
+        f"all {found.checked} files checked are as the manifest tells",
+        f"SHA-256 of manifest.json, to be held against the run's: {found.manifest}",
     )
     return DONE
-
-
-def _add_explore(commands: Any) -> None:
-    """Add `explore`."""
-    about = "open the offset explorer in JupyterLab, on this machine only"
-    parser = _added(commands, "explore", _explore, about, "explore demo")
-    _add_season(parser)
-    _add_out(parser, "what is written out goes")
-    parser.add_argument(
-        "--no-browser", action="store_true", help="print the address only"
-    )
 
 
 def _explore(call: argparse.Namespace) -> int:
@@ -295,59 +157,24 @@ def _explore(call: argparse.Namespace) -> int:
     return explore(call.season, call.out, browser=not call.no_browser)
 
 
-def _add_init(commands: Any) -> None:
-    """Add `init`."""
-    about = "write a season folder to fill in"
-    parser = _added(commands, "init", _init, about, "init 2026")
-    parser.add_argument("folder", metavar="DIR", help="a new or empty folder")
-    parser.add_argument(
-        "--from",
-        metavar="FOLDER",
-        dest="source",
-        help="files as programmes exported them: they are copied into DIR/exports, and "
-        "the settings that read them are drafted",
-    )
-
-
 def _init(call: argparse.Namespace) -> int:
-    """Write a season folder to fill in."""
-    from kitlib.runs.new_season import write_new_season
+    """Write a season folder to fill in, or draft one from a folder of foreign files."""
+    if not call.source:
+        from kitlib.runs.new_season import write_new_season
 
-    if call.source:
-        return _draft(call)
-    files = write_new_season(call.folder)
-    _print([f"written to {call.folder}: {', '.join(path.name for path in files)}"])
-    return DONE
-
-
-def _draft(call: argparse.Namespace) -> int:
-    """Draft a season from a folder of foreign files."""
+        files = write_new_season(call.folder)
+        _print(f"written to {call.folder}: {', '.join(path.name for path in files)}")
+        return DONE
     from kitlib.intake.drafts import draft_season
     from kitlib.words.terms import counted
 
     draft = draft_season(call.folder, call.source)
-    _print([f"drafted {call.folder}/season.toml; look through it before you run"])
-    _print([f"  {t}: {', '.join(names)}" for t, names in draft.tables.items()])
+    _print(f"drafted {call.folder}/season.toml; look through it before you run")
+    _print(*(f"  {t}: {', '.join(names)}" for t, names in draft.tables.items()))
     if draft.questions:
-        _print([f"{counted(len(draft.questions), 'question')} to settle in it:"])
-        _print([f"  {question}" for question in draft.questions])
+        _print(f"{counted(len(draft.questions), 'question')} to settle in it:")
+        _print(*(f"  {question}" for question in draft.questions))
     return DONE
-
-
-def _add_simulate(commands: Any) -> None:
-    """Add `simulate`."""
-    about = "write an invented season"
-    parser = _added(commands, "simulate", _simulate, about, "simulate demo")
-    parser.add_argument(
-        "folder", metavar="DIR", help="a new folder, or a simulated one"
-    )
-    for name, least, most, said in (
-        ("trials", 1, MOST_TRIALS, "number of trials"),
-        ("plots", 1, MOST_PLOTS, "plots in all trials together"),
-        ("seed", 0, MOST_SEED, "start of the random numbers"),
-    ):
-        wanted = partial(_whole, least, most)
-        parser.add_argument(f"--{name}", metavar="N", type=wanted, help=said)
 
 
 def _simulate(call: argparse.Namespace) -> int:
@@ -360,18 +187,8 @@ def _simulate(call: argparse.Namespace) -> int:
     chosen = {name: getattr(call, name) for name in ("trials", "plots", "seed")}
     given = {name: value for name, value in chosen.items() if value is not None}
     folder = simulate_season(call.folder, **given)
-    _print([f"an invented season was written to {folder}; its truth is in truth.csv"])
+    _print(f"an invented season was written to {folder}; its truth is in truth.csv")
     return DONE
-
-
-def _whole(least: int, most: int, text: str) -> int:
-    """Return a whole number from the command line."""
-    digits = len(str(most))
-    if not (text.isdecimal() and len(text) <= digits and least <= int(text) <= most):
-        raise argparse.ArgumentTypeError(
-            f"{text[:40]!r} is not a whole number from {least} to {most}"
-        )
-    return int(text)
 
 
 def _tell(said: object) -> None:
@@ -379,7 +196,7 @@ def _tell(said: object) -> None:
     print(_visible(str(said)), file=sys.stderr, flush=True)
 
 
-def _print(lines: Iterable[str]) -> None:
+def _print(*lines: str) -> None:
     """Print the answer."""
     for line in lines:
         print(_visible(line))
@@ -399,11 +216,107 @@ def _progress(ended: Iterable, total: int) -> Iterable:
     return tqdm(ended, total=total, unit="notebook", file=sys.stderr)
 
 
-_COMMANDS = (
-    _add_run,
-    _add_check,
-    _add_verify,
-    _add_explore,
-    _add_init,
-    _add_simulate,
-)
+# ---- what each command takes
+
+_OUT = "to DIR/<name of the season>/ (default: reports)"
+_AGAIN = "; may be given several times"
+_FLAG: dict[str, Any] = {"action": "store_true"}
+_SEVERAL: dict[str, Any] = {"action": "append", "default": []}
+_LOOK: dict[str, Any] = {
+    "formatter_class": argparse.RawDescriptionHelpFormatter,
+    "epilog": _CODES,
+}
+
+
+def _parser() -> argparse.ArgumentParser:
+    """Return the parser of the command line."""
+    parser = argparse.ArgumentParser("moisture-audit", description=_ABOUT, **_LOOK)
+    commands = parser.add_subparsers(required=True, metavar="COMMAND", title="commands")
+    _add_run(commands)
+    _add_looks(commands)
+    _add_beginnings(commands)
+    return parser
+
+
+def _added(commands: Any, command: Callable, about: str, example: str) -> Callable:
+    """Add a command; return what adds an argument to it: name, metavar, help."""
+    name = example.split()[0]
+    # Not capitalize(), which would write JupyterLab small.
+    text = f"{about[0].upper()}{about[1:]}.\n\nexample: moisture-audit {example}"
+    parser = commands.add_parser(name, help=about, description=text, **_LOOK)
+    parser.set_defaults(command=command, parser=parser)
+
+    def takes(argument: str, metavar: str, said: str, **more: Any) -> None:
+        named = {"metavar": metavar} if metavar else {}
+        parser.add_argument(argument, help=said, **named, **more)
+
+    return takes
+
+
+def _add_run(commands: Any) -> None:
+    """Add the command that audits."""
+    takes = _added(commands, _run, "audit a season and write all results", "run demo")
+    takes("season", "SEASON", "the season folder")
+    takes("--out", "DIR", f"results go {_OUT}", default="reports")
+    about = f"make this trial's notebook and PDF only{_AGAIN}"
+    takes("--trial", "NAME", about, **_SEVERAL)
+    about = f"output folder of an earlier season, the earliest first{_AGAIN}"
+    takes("--earlier", "DIR", about, **_SEVERAL)
+    about = "notebooks run at once (default: the number of processors)"
+    takes("--jobs", "N", about, type=_whole(1, 1000))
+    about = "replace the results of another season that has the same name"
+    takes("--replace", "", about, **_FLAG)
+    about = "run the notebooks on the Dask cluster whose scheduler is there, such as "
+    takes("--scheduler", "ADDRESS", f"{about}tcp://host:8786")
+
+
+def _add_looks(commands: Any) -> None:
+    """Add the commands that look at what is there."""
+    about, example = "list what is wrong in a season", "check demo --pdf problems.pdf"
+    takes = _added(commands, _check, about, example)
+    takes("season", "SEASON", "the season folder")
+    about = "write a data report to send to the lab or the field crew: their rows "
+    takes("--pdf", "FILE", f"{about}under their headers, and what to do")
+
+    about = "hold a run's files against its manifest"
+    takes = _added(commands, _verify, about, "verify reports/demo --season demo")
+    takes("out", "OUT", "a season's output folder")
+    takes("--season", "DIR", "the season folder; checks the inputs too")
+    about = f"output folder of an earlier season that the run was given{_AGAIN}"
+    takes("--earlier", "DIR", about, **_SEVERAL)
+
+    about = "open the offset explorer in JupyterLab, on this machine only"
+    takes = _added(commands, _explore, about, "explore demo")
+    takes("season", "SEASON", "the season folder")
+    takes("--out", "DIR", f"what is written out goes {_OUT}", default="reports")
+    takes("--no-browser", "", "print the address only", **_FLAG)
+
+
+def _add_beginnings(commands: Any) -> None:
+    """Add the commands that write a season."""
+    takes = _added(commands, _init, "write a season folder to fill in", "init 2026")
+    takes("folder", "DIR", "a new or empty folder")
+    about = "files as programmes exported them: they are copied into DIR/exports, and "
+    about += "the settings that read them are drafted"
+    takes("--from", "FOLDER", about, dest="source")
+
+    takes = _added(commands, _simulate, "write an invented season", "simulate demo")
+    takes("folder", "DIR", "a new folder, or a simulated one")
+    takes("--trials", "N", "number of trials", type=_whole(1, _MOST_TRIALS))
+    takes("--plots", "N", "plots in all trials together", type=_whole(1, _MOST_PLOTS))
+    takes("--seed", "N", "start of the random numbers", type=_whole(0, _MOST_SEED))
+
+
+def _whole(least: int, most: int) -> Callable[[str], int]:
+    """Return what reads a whole number between bounds from the command line."""
+
+    def read(text: str) -> int:
+        # The length first: a number of a million digits takes long to convert.
+        fits = text.isdecimal() and len(text) <= len(str(most))
+        if not (fits and least <= int(text) <= most):
+            raise argparse.ArgumentTypeError(
+                f"{text[:40]!r} is not a whole number from {least} to {most}"
+            )
+        return int(text)
+
+    return read

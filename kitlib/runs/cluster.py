@@ -32,12 +32,8 @@ _SEASON = "season"
 class SeasonAtWorker(WorkerPlugin):
     """A season as a worker holds it, a new one in place of one that died as well.
 
-    Parameters
-    ----------
-    files : dict of str to bytes
-        What notebooks read, by name in the scratch folder.
-    audit : bytes
-        The season's audit, pickled.
+    It is sent the files that notebooks read, by name in the scratch folder, and the
+    season's audit, pickled.
     """
 
     def __init__(self, files: dict[str, bytes], audit: bytes):
@@ -56,10 +52,7 @@ class SeasonAtWorker(WorkerPlugin):
     def at_hand(self) -> tuple[Path, Kernels]:
         """Return this process's scratch folder and kernels.
 
-        Raises
-        ------
-        RunBroken
-            If it would make other bytes than the process that sent the season.
+        Refused by a worker that would make other bytes than who sent the season.
         """
         if self.environment != environment():
             raise RunBroken(
@@ -70,9 +63,7 @@ class SeasonAtWorker(WorkerPlugin):
             if self.unpacked is None:
                 folder = tempfile.TemporaryDirectory(prefix="kit-")
                 scratch = Path(self.held.enter_context(folder))
-                for name, content in self.files.items():
-                    (scratch / name).parent.mkdir(parents=True, exist_ok=True)
-                    (scratch / name).write_bytes(content)
+                _write_files(scratch, self.files)
                 kernels = self.held.enter_context(Kernels())
                 season = (scratch / _SEASON).resolve()
                 write_audit(pickle.loads(self.audit), season, kernels.folder / AUDIT)
@@ -80,15 +71,17 @@ class SeasonAtWorker(WorkerPlugin):
         return self.unpacked
 
 
-def run_at_worker(task: Task, season: str) -> tuple[str, dict[str, bytes]]:
-    """Run a notebook in a kernel of the worker.
+def _write_files(folder: Path, files: dict[str, bytes]) -> None:
+    """Write files by their names in a folder."""
+    for name, content in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_bytes(content)
 
-    Returns
-    -------
-    str
-        Why it failed; empty if it did not.
-    dict of str to bytes
-        What it made, by name in the output folder.
+
+def run_at_worker(task: Task, season: str) -> tuple[str, dict[str, bytes]]:
+    """Run a notebook in a kernel of the worker; return why it failed and what it made.
+
+    The first is empty if it did not; the second is by name in the output folder.
     """
     held = get_worker().plugins[season]
     assert isinstance(held, SeasonAtWorker)
@@ -103,36 +96,25 @@ def run_at_worker(task: Task, season: str) -> tuple[str, dict[str, bytes]]:
 
 def run_on_cluster(
     address: str,
+    say: Say,
     tasks: Sequence[Task],
     scratch: Path,
     audit: SeasonAudit,
-    jobs: int,
+    _jobs: int,  # a worker runs as many at once as it has threads
     finish: Finish,
     track: Track,
-    say: Say,
 ) -> None:
-    """Run notebooks on a cluster; as `run.run_here` does here.
+    """Run notebooks on a cluster, as `run.run_here` does here.
 
-    Parameters
-    ----------
-    address : str
-        Of the scheduler, such as ``tcp://host:8786``.
-    jobs : int
-        Not used: a worker runs as many at once as it has threads.
-
-    Raises
-    ------
-    RunBroken
-        If there is no scheduler or no worker, or a worker is of another version.
+    `RunBroken` if at the address there is no scheduler, such as ``tcp://host:8786``,
+    or it has no worker, or a worker is of another version.
     """
-    with season_on_cluster(address, scratch, audit) as (client, season):
+    with _season_on_cluster(address, scratch, audit) as (client, season):
         say(f"on {len(client.scheduler_info()['workers'])} worker(s) at {address}")
         executor = client.get_executor(pure=False)
 
         def handed_over(task: Task, failure: str, made: dict[str, bytes]) -> None:
-            for name, content in made.items():
-                (scratch / OUT / name).parent.mkdir(parents=True, exist_ok=True)
-                (scratch / OUT / name).write_bytes(content)
+            _write_files(scratch / OUT, made)
             finish(task, failure)
 
         under_way = {executor.submit(run_at_worker, t, season): t for t in tasks}
@@ -153,7 +135,7 @@ def run_on_cluster(
 
 
 @contextmanager
-def season_on_cluster(
+def _season_on_cluster(
     address: str, scratch: Path, audit: SeasonAudit
 ) -> Iterator[tuple[Client, str]]:
     """Hold a season at all workers of a cluster, and a client to reach them."""
@@ -167,7 +149,7 @@ def season_on_cluster(
         except TimeoutError as error:
             raise RunBroken(f"--scheduler {address}: it has no worker.") from error
         sent = pickle.dumps(for_others(audit, audit.folder))
-        season = SeasonAtWorker(files_of(audit.folder, scratch), sent)
+        season = SeasonAtWorker(_files_of(audit.folder, scratch), sent)
         client.register_plugin(season)
         try:
             yield client, season.name
@@ -175,20 +157,17 @@ def season_on_cluster(
             client.unregister_worker_plugin(season.name)
 
 
-def files_of(season: Path, scratch: Path) -> dict[str, bytes]:
+def _files_of(season: Path, scratch: Path) -> dict[str, bytes]:
     """Return what notebooks read, by name in a scratch folder elsewhere."""
-    read = {
-        f"{_SEASON}/{path.relative_to(season).as_posix()}": path
+    there = {
+        f"{_SEASON}/{path.relative_to(season).as_posix()}": path.read_bytes()
         for path in input_files(season)
     }
-    earlier = folders_named(scratch / OUT / EARLIER_PATHS)
-    # Numbered, so that two of one name stay apart.
-    past = [f"{EARLIER}/{k}/{folder.name}" for k, folder in enumerate(earlier)]
-    for name, folder in zip(past, earlier, strict=True):
-        read[f"{name}/{CURVES_FILE}"] = folder / CURVES_FILE
-    there = {name: path.read_bytes() for name, path in read.items()}
-    lines = "".join(f"../{name}\n" for name in past).encode()
-    return there | {
-        f"{OUT}/{SEASON_PATH}": f"../{_SEASON}\n".encode(),
-        f"{OUT}/{EARLIER_PATHS}": lines,
-    }
+    lines = ""
+    for number, folder in enumerate(folders_named(scratch / OUT / EARLIER_PATHS)):
+        name = f"{EARLIER}/{number}/{folder.name}"  # so that two of one name stay apart
+        there[f"{name}/{CURVES_FILE}"] = (folder / CURVES_FILE).read_bytes()
+        lines += f"../{name}\n"
+    there[f"{OUT}/{SEASON_PATH}"] = f"../{_SEASON}\n".encode()
+    there[f"{OUT}/{EARLIER_PATHS}"] = lines.encode()
+    return there

@@ -1,11 +1,10 @@
-"""Kernels that are kept through a run and lent to its notebooks, one at a time.
+"""Kernels that are kept through a run, and the kit's notebooks, which are lent them.
 
 Starting Python and importing takes longer than most notebooks; so a kernel is started
 once, while the run still reads, and made as good as new before each notebook. It is
 retired after a failure, for it may be the worse for it, and after many notebooks.
 """
 
-import ast
 import hashlib
 import json
 import os
@@ -13,7 +12,7 @@ import shutil
 import sys
 import tempfile
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from copy import deepcopy
@@ -41,15 +40,14 @@ from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 from kitlib.runs.manifest import TRIALS
 from kitlib.runs.workers import AUDIT, notebook_folder
 
-OUT = "out"  # what stands for the output folder in the scratch folder
-_SCRATCH = ".moisture-audit-work-"  # no other program's, so it may be cleared away
-
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
+OUT = "out"  # what stands for the output folder in the scratch folder
+WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 MOST_NOTEBOOKS = 200  # of one kernel
 _PATIENCE = 600  # a kernel may be this slow to start on a busy machine [s]
 _BETWEEN_LOOKS = 1.0  # at whether a silent kernel still lives [s]
 _LONGEST_SOCKET = 90  # of a socket's name in bytes; systems allow 104 or more
-_PREPARE = "from kitlib.runs.workers import prepare; prepare()"
+_SCRATCH = ".moisture-audit-work-"  # no other program's, so it may be cleared away
 
 
 class NoKernel(Exception):
@@ -62,20 +60,18 @@ class OwnKernelManager(AsyncKernelManager):
     @property
     def kernel_spec(self) -> KernelSpec:
         """How it is started: no module is looked for in the folder it runs in."""
+        prepare = "from kitlib.runs.workers import prepare; prepare()"
+        command = [sys.executable, "-P", "-m", "ipykernel_launcher"]
+        options = [
+            "--InteractiveShellApp.ignore_cwd=True",
+            f"--InteractiveShellApp.exec_lines={json.dumps([prepare])}",
+            "--HistoryManager.enabled=False",
+        ]
         return KernelSpec(
-            argv=[
-                sys.executable,
-                "-P",
-                "-m",
-                "ipykernel_launcher",
-                "-f",
-                "{connection_file}",
-                "--InteractiveShellApp.ignore_cwd=True",
-                f"--InteractiveShellApp.exec_lines={json.dumps([_PREPARE])}",
-                "--HistoryManager.enabled=False",
-            ],
+            argv=[*command, "-f", "{connection_file}", *options],
             metadata={"supported_encryption": "curve"},
-            **{name: KERNEL[name] for name in ("display_name", "language")},
+            display_name=KERNEL["display_name"],
+            language=KERNEL["language"],
         )
 
 
@@ -93,41 +89,15 @@ def transport(folder: Path) -> dict[str, str]:
     return {}
 
 
-def own_environment(folder: Path) -> dict[str, str]:
-    """Return what makes a process of the run the same for every user and machine."""
-    plotting = find_spec("matplotlib")
-    assert plotting and plotting.origin
-    return {
-        "OMP_NUM_THREADS": "1",
-        "OPENBLAS_NUM_THREADS": "1",
-        "PYTHONSAFEPATH": "1",
-        "PYTHONSTARTUP": "",
-        "IPYTHONDIR": str(folder / "ipython"),
-        "MATPLOTLIBRC": str(Path(plotting.origin).parent / "mpl-data/matplotlibrc"),
-        "MPLBACKEND": "module://matplotlib_inline.backend_inline",
-    }
-
-
 class Kernel:
     """A kernel with a thread of its own, in which all is done that speaks to it.
 
-    Its channels belong to that thread's event loop.
-
-    Parameters
-    ----------
-    folder : Path
-        For its sockets; nobody else may read it.
-
-    Attributes
-    ----------
-    manager, client : AsyncKernelManager, AsyncKernelClient
-        What papermill is lent.
-    notebooks : int
-        How many it was lent to.
+    Its channels belong to that thread's event loop. Its sockets lie in a folder that
+    nobody else may read.
     """
 
     def __init__(self, folder: Path):
-        self.notebooks = 0
+        self.notebooks = 0  # that it was lent to
         self.manager = OwnKernelManager(
             connection_file=str(folder / f"{uuid4().hex[:12]}.json"),
             **transport(folder),
@@ -137,38 +107,33 @@ class Kernel:
 
     def _start(self, folder: Path) -> None:
         """Start it and wait until it answers, which is when it has prepared."""
-        environment = os.environ | own_environment(folder)
-        run_sync(self.manager.start_kernel)(cwd=str(folder), env=environment)
+        plotting = find_spec("matplotlib")
+        assert plotting and plotting.origin
+        # The same for every user and machine, whatever they have configured.
+        own = {
+            "OMP_NUM_THREADS": "1",
+            "OPENBLAS_NUM_THREADS": "1",
+            "PYTHONSAFEPATH": "1",
+            "PYTHONSTARTUP": "",
+            "IPYTHONDIR": str(folder / "ipython"),
+            "MATPLOTLIBRC": str(Path(plotting.origin).parent / "mpl-data/matplotlibrc"),
+            "MPLBACKEND": "module://matplotlib_inline.backend_inline",
+        }
+        run_sync(self.manager.start_kernel)(cwd=str(folder), env=os.environ | own)
         self.client = self.manager.client()
         self.client.start_channels()
         run_sync(self.client.wait_for_ready)(timeout=_PATIENCE)
 
     def do(self, act: Callable, *args: object) -> object:
-        """Do something in the kernel's thread.
-
-        Raises
-        ------
-        NoKernel
-            If it did not start.
-        """
+        """Do something in the kernel's thread; `NoKernel` if it did not start."""
         try:
             self._started.result()
         except (RuntimeError, OSError) as error:
             raise NoKernel(str(error)) from error
         return self._thread.submit(act, *args).result()
 
-    def execute(self, code: str) -> None:
-        """Execute code that leaves no trace; to be called in the kernel's thread.
-
-        Raises
-        ------
-        NoKernel
-            If it dies, or the code fails.
-        """
-        run_sync(self._execute)(code)
-
-    async def _execute(self, code: str) -> None:
-        """Send code and wait for the answer to it."""
+    async def execute(self, code: str) -> None:
+        """Execute code that leaves no trace; `NoKernel` if the kernel dies of it."""
         sent = self.client.execute(code, silent=True, store_history=False)
         while True:
             try:
@@ -226,10 +191,7 @@ class Kernels:
 
     @contextmanager
     def lent(self) -> Iterator[Kernel]:
-        """Lend a kernel, a new one if none is free.
-
-        One that failed is ended, by whatever exception leaves the block.
-        """
+        """Lend a kernel, a new one if none is free; one that failed is ended."""
         try:
             kernel = self._free.popleft()
         except IndexError:
@@ -248,37 +210,20 @@ class Kernels:
 
 # ---- notebooks
 
-_TYPES = {"str": str, "int": int, "float": float, "bool": bool}
-WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
-
 
 @dataclass(frozen=True, kw_only=True)
 class Task:
-    """A notebook to be run.
+    """A notebook to be run; names are those in the output folder."""
 
-    Attributes
-    ----------
-    name : str
-        Name of the executed notebook in the output folder.
-    notebook : str
-        The notebook, without its suffix.
-    trial : str
-        What its parameter `trial` is; empty for a notebook of the whole season.
-    report : str
-        Name of the PDF it writes in the output folder; empty for none.
-    with_earlier : bool
-        Whether it is told of earlier seasons.
-    """
-
-    name: str
-    notebook: str
-    trial: str = ""
-    report: str = ""
-    with_earlier: bool = False
+    name: str  # of the executed notebook
+    notebook: str  # without its suffix
+    trial: str = ""  # its parameter; empty for a notebook of the whole season
+    report: str = ""  # name of the PDF that it writes; empty for none
+    with_earlier: bool = False  # whether it is told of earlier seasons
 
     @property
     def files(self) -> list[str]:
-        """Names of the files it makes, in the output folder."""
+        """Names of the files it makes."""
         return [self.name, self.report] if self.report else [self.name]
 
     @property
@@ -302,9 +247,6 @@ class Task:
         return {name: value for name, value in given.items() if value}
 
 
-# ---- documents
-
-
 @cache
 def read_notebook(name: str) -> NotebookNode:
     """Return one of the kit's notebooks."""
@@ -320,51 +262,6 @@ def source_hash(notebook: NotebookNode) -> str:
     return digest.hexdigest()
 
 
-def parameters_of(notebook: NotebookNode) -> dict[str, str]:
-    """Return the parameters of a notebook with the names of their types.
-
-    Raises
-    ------
-    ValueError
-        If there is not exactly one cell tagged `parameters`.
-    """
-    tagged = [c for c in notebook.cells if "parameters" in c.metadata.get("tags", [])]
-    if len(tagged) != 1:
-        raise ValueError(f"{len(tagged)} cells are tagged parameters; expected one.")
-    lines = ast.parse(tagged[0].source).body
-    return {
-        line.target.id: ast.unparse(line.annotation)
-        for line in lines
-        if isinstance(line, ast.AnnAssign) and isinstance(line.target, ast.Name)
-    }
-
-
-def check_parameters(notebook: NotebookNode, parameters: Mapping[str, object]) -> None:
-    """Refuse parameters that the notebook would ignore or take for something else.
-
-    papermill only warns of a name the notebook does not know, and writes numbers
-    of other libraries, dates and paths down as text.
-
-    Raises
-    ------
-    ValueError
-        If a parameter is not in the notebook's parameters cell.
-    TypeError
-        If its value is not exactly of the type written there.
-    """
-    known = parameters_of(notebook)
-    for name, value in parameters.items():
-        if name not in known:
-            raise ValueError(
-                f"{name} is no parameter of the notebook; it has {', '.join(known)}."
-            )
-        if type(value) is not _TYPES.get(known[name]):
-            raise TypeError(
-                f"parameter {name} is {value!r}, a {type(value).__name__}; expected "
-                f"a {known[name]}."
-            )
-
-
 def cleaned(notebook: NotebookNode) -> bytes:
     """Return a notebook's file without times, places and chance names in it.
 
@@ -378,12 +275,17 @@ def cleaned(notebook: NotebookNode) -> bytes:
         for output in cell.get("outputs", []):
             output.get("data", {}).pop(WIDGET_VIEW, None)  # its id is new each time
             if output.output_type == "error":
-                output.traceback = [without_places(text) for text in output.traceback]
-                output.evalue = without_places(output.evalue)
+                output.traceback = [_without_places(text) for text in output.traceback]
+                output.evalue = _without_places(output.evalue)
     return nbformat.writes(notebook).encode() + b"\n"
 
 
-def without_places(text: str) -> str:
+def unrun(task: Task) -> bytes:
+    """Return the file of a notebook that never came to run."""
+    return cleaned(deepcopy(read_notebook(task.notebook)))
+
+
+def _without_places(text: str) -> str:
     """Return an error's text without the folders of this machine."""
     kit = Path(str(files("kitlib"))).parent
     libraries = Path(nbformat.__file__).parent.parent, Path(os.__file__).parent
@@ -394,6 +296,33 @@ def without_places(text: str) -> str:
 
 
 # ---- one run
+
+
+@contextmanager
+def workshop(
+    home: Path, season: Path, earlier: Sequence[str | Path] = ()
+) -> Iterator[Path]:
+    """Hold a scratch folder that stands for the output folder while notebooks run.
+
+    Those of killed runs are removed: no other run may be on.
+    """
+    for left in home.glob(f"{_SCRATCH}*"):
+        if not left.is_symlink():
+            shutil.rmtree(left, ignore_errors=True)
+    scratch = Path(tempfile.mkdtemp(dir=home.resolve(), prefix=_SCRATCH))
+    try:
+        (scratch / OUT / TRIALS).mkdir(parents=True)
+        (scratch / OUT / SEASON_PATH).write_bytes(folder_lines([season.resolve()]))
+        folders = [Path(folder).resolve() for folder in earlier]
+        (scratch / OUT / EARLIER_PATHS).write_bytes(folder_lines(folders))
+        yield scratch
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+
+
+def folder_lines(folders: Iterable[Path]) -> bytes:
+    """Return folders one a line."""
+    return "".join(f"{folder.as_posix()}\n" for folder in folders).encode()
 
 
 class LentKernelEngine(NBClientEngine):
@@ -411,8 +340,7 @@ class LentKernelEngine(NBClientEngine):
         client.execute()
 
 
-_ENGINE = "lent-kernel"
-papermill_engines.register(_ENGINE, LentKernelEngine)
+papermill_engines.register("lent-kernel", LentKernelEngine)
 
 
 class _NotebookFailed(Exception):
@@ -420,15 +348,10 @@ class _NotebookFailed(Exception):
 
 
 def run_notebook(task: Task, scratch: Path, kernels: Kernels) -> str:
-    """Run one notebook in a kernel that is lent to it.
+    """Run one notebook in a lent kernel; return why it failed in one line, or nothing.
 
     Its file goes to `out/` in the scratch folder under the task's name, or the name
     of a failed one.
-
-    Returns
-    -------
-    str
-        Empty, or why it failed, in one line.
     """
     executed = scratch / OUT / task.name
     executed.parent.mkdir(parents=True, exist_ok=True)
@@ -457,13 +380,13 @@ def run_notebook(task: Task, scratch: Path, kernels: Kernels) -> str:
 def _execute(task: Task, executed: Path, audit: Path, kernel: Kernel) -> None:
     """Execute a notebook, in the kernel's own thread."""
     begin = f"begin({str(executed.parent)!r}, {str(audit)!r})"
-    kernel.execute(f"from kitlib.runs.workers import begin; {begin}")
+    run_sync(kernel.execute)(f"from kitlib.runs.workers import begin; {begin}")
     try:
         papermill.execute_notebook(
             deepcopy(read_notebook(task.notebook)),
             str(executed),
             parameters=task.parameters,
-            engine_name=_ENGINE,
+            engine_name="lent-kernel",
             kernel_name=KERNEL["name"],
             kernel=kernel,
             progress_bar=False,
@@ -479,36 +402,4 @@ def _execute(task: Task, executed: Path, audit: Path, kernel: Kernel) -> None:
 def _in_one_line(kind: str, said: object) -> str:
     """Return an error in one line."""
     lines = str(said).splitlines()
-    return without_places(f"{kind}: {lines[0]}" if lines else kind)
-
-
-def unrun(task: Task) -> bytes:
-    """Return the file of a notebook that never came to run."""
-    return cleaned(deepcopy(read_notebook(task.notebook)))
-
-
-@contextmanager
-def workshop(
-    home: Path, season: Path, earlier: Sequence[str | Path] = ()
-) -> Iterator[Path]:
-    """Hold a scratch folder that stands for the output folder while notebooks run.
-
-    Those of killed runs are removed: no other run may be on.
-    """
-    for left in home.glob(f"{_SCRATCH}*"):
-        if not left.is_symlink():
-            shutil.rmtree(left, ignore_errors=True)
-    scratch = Path(tempfile.mkdtemp(dir=home.resolve(), prefix=_SCRATCH))
-    try:
-        (scratch / OUT / TRIALS).mkdir(parents=True)
-        (scratch / OUT / SEASON_PATH).write_bytes(folder_lines([season.resolve()]))
-        folders = [Path(folder).resolve() for folder in earlier]
-        (scratch / OUT / EARLIER_PATHS).write_bytes(folder_lines(folders))
-        yield scratch
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
-
-
-def folder_lines(folders: Iterable[Path]) -> bytes:
-    """Return folders one a line."""
-    return "".join(f"{folder.as_posix()}\n" for folder in folders).encode()
+    return _without_places(f"{kind}: {lines[0]}" if lines else kind)

@@ -23,12 +23,7 @@ from nbformat import NotebookNode
 from kitlib.explorer.record import FOLDER
 from kitlib.intake.files import file_name, write_bytes
 from kitlib.intake.settings import read_season
-from kitlib.runs.kernels import (
-    WIDGET_VIEW,
-    check_parameters,
-    parameters_of,
-    source_hash,
-)
+from kitlib.runs.kernels import WIDGET_VIEW, source_hash
 from kitlib.runs.workers import notebook_folder
 from kitlib.words.findings import refuse
 
@@ -211,19 +206,7 @@ def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
 
 
 def set_parameters(notebook: NotebookNode, parameters: dict[str, str]) -> None:
-    """Set all parameters of a notebook to texts, clear its outputs and fold its code.
-
-    Raises
-    ------
-    ValueError
-        If the notebook has other parameters.
-    """
-    check_parameters(notebook, parameters)
-    for name in (known := parameters_of(notebook)):
-        if name not in parameters:
-            raise ValueError(
-                f"set_parameters: {name} is not given; expected {', '.join(known)}."
-            )
+    """Set the parameters of a notebook to texts, clear its outputs, fold its code."""
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None

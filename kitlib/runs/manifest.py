@@ -1,4 +1,4 @@
-"""The record of a run: what went in, what came out, and by which code."""
+"""The record of a run: what went in, what came out, by which code; and held to it."""
 
 import hashlib
 import json
@@ -6,10 +6,13 @@ import platform
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cache
 from importlib import metadata
 from pathlib import Path, PurePosixPath
+from typing import Annotated
+
+from pydantic import BaseModel, StringConstraints, ValidationError
 
 from kitlib.explorer.record import FOLDER, changed_records
 from kitlib.intake.files import (
@@ -32,23 +35,38 @@ TRIALS = "trials"
 EARLIER = "earlier"  # how the manifest names what was read of earlier seasons
 
 
-@dataclass(frozen=True, kw_only=True)
-class Made:
-    """An executed notebook with what it wrote.
+class Made(BaseModel, frozen=True):
+    """An executed notebook with what it wrote."""
 
-    Attributes
-    ----------
-    fingerprint : str
-        Of all that its content depends on.
-    rests_on : dict of str to str
-        SHA-256 of the files, or of the parts of the season, that it was made from.
-    files : dict of str to str
-        SHA-256 of each of its files, by name in the output folder.
-    """
+    fingerprint: str  # of all that its content depends on
+    rests_on: dict[str, str]  # SHA-256 of the files, or parts of the season, behind it
+    files: dict[str, str]  # SHA-256 of each of its files, by name in the output folder
 
-    fingerprint: str
-    rests_on: dict[str, str]
-    files: dict[str, str]
+    def is_whole(self, home: Path, expected: Iterable[str]) -> bool:
+        """Whether the files are those expected and on disk as they were written."""
+        return set(self.files) == set(expected) and all(
+            _is_unchanged(home / name, written) for name, written in self.files.items()
+        )
+
+    def remove(self, home: Path) -> list[str]:
+        """Remove the notebook's files; return the names of those that are gone.
+
+        A file changed since it was written is left alone, as is any name that leads
+        out of the folder: a manifest may have been edited.
+        """
+        gone = []
+        for name, written in self.files.items():
+            path = PurePosixPath(name)
+            at_home = path.parts[:-1] in ((), (TRIALS,)) and path.name != ".."
+            if at_home and _is_unchanged(home / path, written):
+                (home / path).unlink()
+                gone.append(name)
+        return gone
+
+
+def _is_unchanged(path: Path, written: str) -> bool:
+    """Whether a file is there as it was written."""
+    return path.is_file() and sha256_of(path) == written
 
 
 @cache
@@ -64,29 +82,6 @@ def environment() -> dict:
     }
 
 
-def fingerprint(content: Mapping) -> str:
-    """Return one hash of all that a result depends on.
-
-    Examples
-    --------
-    >>> fingerprint({"a": 1, "b": 2}) == fingerprint({"b": 2, "a": 1})
-    True
-    """
-    return hashlib.sha256(json_bytes(dict(content))).hexdigest()
-
-
-def is_whole(made: Made, home: Path, expected: Iterable[str]) -> bool:
-    """Whether the files are those expected and on disk as they were written."""
-    return set(made.files) == set(expected) and all(
-        is_unchanged(home / name, written) for name, written in made.files.items()
-    )
-
-
-def is_unchanged(path: Path, written: str) -> bool:
-    """Whether a file is there as it was written."""
-    return path.is_file() and sha256_of(path) == written
-
-
 # ---- what earlier runs left
 
 
@@ -96,20 +91,11 @@ class OnRecord:
 
     The manifest tells of the last run that came to its end, the journal of one that
     was broken off. What is not readable in them counts as never made.
-
-    Attributes
-    ----------
-    notebooks : dict of Made
-        By the name of the executed notebook, failed ones among them.
-    names : set of str
-        All files that are a run's own, whether it came to write them or not.
-    inputs : dict of str to str
-        SHA-256 of the files the last of these runs read, by name.
     """
 
-    notebooks: dict[str, Made]
-    names: set[str]
-    inputs: dict[str, str]
+    notebooks: dict[str, Made]  # by name of the executed notebook, failed ones too
+    names: set[str]  # all files that are a run's own, whether it came to write them
+    inputs: dict[str, str]  # SHA-256 of the files the last of these runs read
 
 
 def read_record(home: Path) -> OnRecord:
@@ -119,10 +105,11 @@ def read_record(home: Path) -> OnRecord:
     for line in [_text(home / MANIFEST), *_text(home / JOURNAL).splitlines()]:
         try:
             told = json.loads(line)
-            notebooks |= {n: _made(r) for n, r in told.get("notebooks", {}).items()}
+            records = told.get("notebooks", {}).items()
+            notebooks |= {name: Made.model_validate(made) for name, made in records}
             names |= {str(name) for name in told.get("outputs", ())}
             inputs = dict(told.get("inputs", inputs))
-        except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        except (ValueError, TypeError, AttributeError, RecursionError):
             continue  # cut off by a broken run, or edited: the notebook is made anew
     # If both are lost, the list for `sha256sum -c` still says what is a run's own.
     names |= {line[66:] for line in _text(home / SUMS).splitlines()}
@@ -130,15 +117,6 @@ def read_record(home: Path) -> OnRecord:
     if names:  # else a manifest that lies here is not of this kit
         names |= set(OF_A_RUN)
     return OnRecord(notebooks=notebooks, names=names, inputs=inputs)
-
-
-def _made(record: Mapping) -> Made:
-    """Return the record of one notebook."""
-    files, rests_on = (
-        {str(name): str(sha) for name, sha in record[part].items()}
-        for part in ("files", "rests_on")
-    )
-    return Made(fingerprint=str(record["fingerprint"]), rests_on=rests_on, files=files)
 
 
 def _text(path: Path) -> str:
@@ -154,12 +132,7 @@ def _text(path: Path) -> str:
 class Journal:
     """What a run has written so far, for the next one if this one is broken off.
 
-    Parameters
-    ----------
-    home : Path
-        The output folder.
-    scratch : Path
-        Where files are written before they are renamed to their place.
+    Files are written in a scratch folder first, and renamed to their place at home.
     """
 
     def __init__(self, home: Path, scratch: Path):
@@ -182,45 +155,33 @@ class Journal:
     def put(self, name: str, content: bytes) -> str:
         """Write a file unless it holds the content; return the SHA-256 of it."""
         digest = hashlib.sha256(content).hexdigest()
-        if not is_unchanged(self.home / name, digest):
+        if not _is_unchanged(self.home / name, digest):
             write_bytes(self.home / name, content, self.scratch)
         return digest
 
     def end(self, content: Mapping, notebooks: Mapping[str, Made]) -> str:
         """Write the manifest and SHA256SUMS; return the manifest's own SHA-256."""
-        records = {name: asdict(made) for name, made in notebooks.items()}
-        told = json_bytes({**content, "notebooks": records})
-        digest = self.put(MANIFEST, told)
-        sums = {**content["outputs"], MANIFEST: digest}
-        lines = [f"{sums[name]}  {name}\n" for name in sorted(sums)]
-        self.put(SUMS, "".join(lines).encode())
+        records = {name: made.model_dump() for name, made in notebooks.items()}
+        digest = self.put(MANIFEST, json_bytes({**content, "notebooks": records}))
+        self.put(SUMS, _sums(content["outputs"], digest))
         (self.home / JOURNAL).unlink(missing_ok=True)
         return digest
 
 
 def _line(name: str, made: Made) -> bytes:
     """Return one line of the journal."""
-    return json.dumps({"notebooks": {name: asdict(made)}}).encode() + b"\n"
+    return json.dumps({"notebooks": {name: made.model_dump()}}).encode() + b"\n"
 
 
-def remove_made(home: Path, made: Made) -> list[str]:
-    """Remove a notebook's files; return the names of those that are gone.
-
-    A file changed since it was written is left alone, as is any name that leads out
-    of the folder: a manifest may have been edited.
-    """
-    gone = []
-    for name, written in made.files.items():
-        path = PurePosixPath(name)
-        at_home = path.parts[:-1] in ((), (TRIALS,)) and path.name != ".."
-        if at_home and is_unchanged(home / path, written):
-            (home / path).unlink()
-            gone.append(name)
-    return gone
+def _sums(outputs: Mapping[str, str], manifest: str) -> bytes:
+    """Return the content of the list that `sha256sum -c` reads."""
+    sums = {**outputs, MANIFEST: manifest}
+    return "".join(f"{sums[name]}  {name}\n" for name in sorted(sums)).encode()
 
 
 # ---- held against what is there
 
+_Hashes = dict[str, Annotated[str, StringConstraints(min_length=64, max_length=64)]]
 # What lies in an output folder besides the results.
 _APART = (MANIFEST, SUMS, LOCK_FILE, SEASON_PATH, EARLIER_PATHS)
 
@@ -229,26 +190,32 @@ class ManifestRefused(KitError):
     """There is no manifest to verify by, or it cannot be read."""
 
 
+class Manifest(BaseModel):
+    """What a manifest must hold for a run to be verified by it."""
+
+    inputs: _Hashes
+    outputs: _Hashes
+    kit: dict
+    packages: dict
+    notebooks: dict[str, dict]
+    outdated: list[str] = []
+    python: str = "?"
+
+    @property
+    def left_as_they_were(self) -> dict:
+        """SHA-256 of the files of notebooks that the run left from an earlier one."""
+        records = [self.notebooks[name]["files"] for name in self.outdated]
+        return {file: sha for files in records for file, sha in files.items()}
+
+
 @dataclass(frozen=True)
 class Verification:
-    """What became of the files that a manifest tells of.
+    """What became of the files that a manifest tells of."""
 
-    Attributes
-    ----------
-    manifest : str
-        SHA-256 of the manifest itself, to be held against one kept elsewhere.
-    checked : int
-        Files that were compared.
-    problems : tuple of str
-        One line for each file that is not as told.
-    remarks : tuple of str
-        What was not checked, and what differs without being wrong.
-    """
-
-    manifest: str
-    checked: int
-    problems: tuple[str, ...]
-    remarks: tuple[str, ...]
+    manifest: str  # its own SHA-256, to be held against one kept elsewhere
+    checked: int  # files that were compared
+    problems: tuple[str, ...]  # one line for each file that is not as told
+    remarks: tuple[str, ...]  # what was not checked, or differs without being wrong
 
 
 def verify_run(
@@ -259,37 +226,24 @@ def verify_run(
     """Return whether a run's files are still as its manifest tells.
 
     Who edits a file and the manifest alike is not found out, unless the manifest's
-    own hash was kept elsewhere.
-
-    Parameters
-    ----------
-    home : str or Path
-        A season's output folder, the one that holds manifest.json.
-    season : str or Path, optional
-        The season folder; without it the inputs are not checked, for no manifest
-        tells where a folder lay.
-    earlier : sequence of str or Path
-        Output folders of earlier seasons, if the run was given some.
-
-    Returns
-    -------
-    Verification
-
-    Raises
-    ------
-    ManifestRefused
-        If there is no manifest, or it is not one of this kit.
+    own hash was kept elsewhere. Inputs are checked where their folders are given, for
+    no manifest tells where a folder lay. `ManifestRefused` if there is none in `home`,
+    or it is not one of this kit.
     """
     home = Path(home)
-    told = read_manifest(home)
-    outputs = told["outputs"] | _outdated(told)
+    told, digest = _read_manifest(home), sha256_of(home / MANIFEST)
+    outputs = told.outputs | told.left_as_they_were
     problems = _compared(outputs, _files_of(home), "output")
-    problems += _sums_apart(home, told["outputs"]) + changed_records(home)
+    sums = home / SUMS
+    if not sums.is_file() or sums.read_bytes() != _sums(told.outputs, digest):
+        what = "changed" if sums.is_file() else "missing"
+        problems.append(f"output {what}: {SUMS}")
+    problems += changed_records(home)
     checked, remarks = len(outputs), _environment_remarks(told)
-    past = {n: s for n, s in told["inputs"].items() if n.startswith(f"{EARLIER}/")}
-    own = {name: sha for name, sha in told["inputs"].items() if name not in past}
+    past = {n: s for n, s in told.inputs.items() if n.startswith(f"{EARLIER}/")}
+    own = {name: sha for name, sha in told.inputs.items() if name not in past}
     there = _season_hashes(Path(season), own) if season else None
-    found = _earlier_hashes(earlier) if earlier else None
+    found = earlier_hashes(earlier) if earlier else None
     for option, hashes, now in (("season", own, there), ("earlier", past, found)):
         if now is not None:
             problems += _compared(hashes, now, "input")
@@ -297,24 +251,14 @@ def verify_run(
         elif hashes:
             said = f"{counted(len(hashes), 'input')} not checked: "
             remarks.append(f"{said}--{option} was not given.")
-    if told["outdated"]:
-        remarks.append(
-            f"{counted(len(told['outdated']), 'notebook')} of an earlier state of the "
-            "season were left by the run as they were."
-        )
-    digest = sha256_of(home / MANIFEST)
+    if told.outdated:
+        said = f"{counted(len(told.outdated), 'notebook')} of an earlier state of the "
+        remarks.append(f"{said}season were left by the run as they were.")
     return Verification(digest, checked, tuple(problems), tuple(remarks))
 
 
-def read_manifest(home: Path) -> dict:
-    """Return the manifest of an output folder.
-
-    Raises
-    ------
-    ManifestRefused
-        If it is not there, not readable, or does not name inputs and outputs with
-        their SHA-256.
-    """
+def _read_manifest(home: Path) -> Manifest:
+    """Return the manifest of an output folder; refuse one that no run wrote."""
     path = home / MANIFEST
     if not path.is_file():
         why = "give the folder of one season, such as reports/<name of the season>"
@@ -328,47 +272,22 @@ def read_manifest(home: Path) -> dict:
             f"{path}: not readable as JSON ({error}); it was edited or cut off. Run "
             "the season again, or restore the file."
         ) from error
-    told = {"outdated": [], **told} if isinstance(told, dict) else {}
-    wrong = [name for name in ("inputs", "outputs") if not _is_hashes(told.get(name))]
-    maps = ("kit", "packages", "notebooks")
-    wrong += [name for name in maps if not isinstance(told.get(name), dict)]
-    if not wrong and not _tells_of_outdated(told):
-        wrong = ["outdated"]
-    if wrong:
+    try:
+        manifest = Manifest.model_validate(told if isinstance(told, dict) else {})
+        for name in manifest.outdated:
+            Made.model_validate(manifest.notebooks.get(name))
+    except ValidationError as error:
+        fields = {each["loc"][0] for each in error.errors() if error.title != "Made"}
+        wrong = [name for name in Manifest.model_fields if name in fields]
         raise ManifestRefused(
-            f"{path}: {' and '.join(wrong)} not as a run writes them; expected "
-            "names with a SHA-256 each. Run the season again, or restore the "
+            f"{path}: {' and '.join(wrong or ['outdated'])} not as a run writes them; "
+            "expected names with a SHA-256 each. Run the season again, or restore the "
             "file."
-        )
-    return told
+        ) from error
+    return manifest
 
 
-def _is_hashes(content: object) -> bool:
-    """Whether content is names with a SHA-256 each."""
-    return isinstance(content, dict) and all(
-        isinstance(sha, str) and len(sha) == 64 for sha in content.values()
-    )
-
-
-def _tells_of_outdated(told: Mapping) -> bool:
-    """Whether every notebook left from an earlier state has its record."""
-    names = told["outdated"]
-    records = [told["notebooks"].get(n) for n in names] if _is_names(names) else [None]
-    return all(isinstance(r, dict) and _is_hashes(r.get("files")) for r in records)
-
-
-def _is_names(content: object) -> bool:
-    """Whether content is a list of texts."""
-    return isinstance(content, list) and all(isinstance(n, str) for n in content)
-
-
-def _outdated(told: Mapping) -> dict[str, str]:
-    """Return the files of notebooks that the run left as an earlier one made them."""
-    records = [told["notebooks"][name] for name in told["outdated"]]
-    return {f: sha for record in records for f, sha in record["files"].items()}
-
-
-def _season_hashes(season: Path, told: Mapping[str, str]) -> dict[str, str]:
+def _season_hashes(season: Path, told: Iterable[str]) -> dict[str, str]:
     """Return the SHA-256 of a season's files: those told of, and those now read."""
     if not season.is_dir():
         raise ManifestRefused(f"--season {season}: there is no such folder.")
@@ -379,62 +298,47 @@ def _season_hashes(season: Path, told: Mapping[str, str]) -> dict[str, str]:
     return {n: sha256_of(season / n) for n in inside if (season / n).is_file()}
 
 
-def _earlier_hashes(folders: Sequence[str | Path]) -> dict[str, str]:
-    """Return the SHA-256 of what was read of earlier seasons, where it is there."""
-    files = {
-        f"{EARLIER}/{Path(folder).resolve().name}/{CURVES_FILE}": Path(folder)
-        / CURVES_FILE
-        for folder in folders
+def earlier_hashes(folders: Iterable[str | Path]) -> dict[str, str]:
+    """Return the SHA-256 of what is read of earlier seasons, where it is there."""
+    return {
+        f"{EARLIER}/{folder.resolve().name}/{CURVES_FILE}": sha256_of(
+            folder / CURVES_FILE
+        )
+        for folder in map(Path, folders)
+        if (folder / CURVES_FILE).is_file()
     }
-    return {name: sha256_of(path) for name, path in files.items() if path.is_file()}
 
 
 def _files_of(home: Path) -> dict[str, str]:
     """Return the SHA-256 of every file of an output folder that a run may write."""
     found = {}
     for path in sorted(home.rglob("*")):
-        name = path.relative_to(home).as_posix()
-        apart = name in _APART or PurePosixPath(name).parts[0] == FOLDER
+        name = path.relative_to(home)
+        apart = name.as_posix() in _APART or name.parts[0] == FOLDER
         if not apart and (path.is_file() or path.is_symlink()):
-            found[name] = sha256_of(path) if path.is_file() else ""
+            found[name.as_posix()] = sha256_of(path) if path.is_file() else ""
     return found
 
 
-def _compared(
-    told: Mapping[str, str], there: Mapping[str, str], what: str
-) -> list[str]:
+def _compared(told: Mapping, there: Mapping, what: str) -> list[str]:
     """Return one line for each file that is not as told."""
-    lines = [f"{what} missing: {name}" for name in sorted(told.keys() - there.keys())]
-    lines += [
-        f"{what} changed: {name}"
-        for name in sorted(told.keys() & there.keys())
-        if told[name] != there[name]
-    ]
-    return lines + [f"{what} extra: {n}" for n in sorted(there.keys() - told.keys())]
+    changed = [n for n in told.keys() & there.keys() if told[n] != there[n]]
+    sorts = {"missing": told.keys() - there.keys(), "changed": changed}
+    sorts["extra"] = there.keys() - told.keys()
+    return [f"{what} {how}: {n}" for how, names in sorts.items() for n in sorted(names)]
 
 
-def _sums_apart(home: Path, outputs: Mapping[str, str]) -> list[str]:
-    """Return a line if SHA256SUMS is not what the manifest gives."""
-    path = home / SUMS
-    if not path.is_file():
-        return [f"output missing: {SUMS}"]
-    lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
-    sums = {**outputs, MANIFEST: sha256_of(home / MANIFEST)}
-    same = lines == [f"{sums[name]}  {name}" for name in sorted(sums)]
-    return [] if same else [f"output changed: {SUMS}"]
-
-
-def _environment_remarks(told: Mapping) -> list[str]:
+def _environment_remarks(told: Manifest) -> list[str]:
     """Return in what the kit and its packages differ from those of the run."""
     now = environment()
-    then = {**told["packages"], "python": told.get("python", "?")}
+    then = {**told.packages, "python": told.python}
     ours = {**now["packages"], "python": now["python"]}
     moved = [
         f"{name} was {then.get(name, 'not there')}, is {ours.get(name, 'not there')}"
         for name in sorted(then | ours)
         if then.get(name) != ours.get(name)
     ]
-    if told["kit"] != now["kit"]:
+    if told.kit != now["kit"]:
         moved.insert(0, "the kit's own code is another")
     if not moved:
         return []

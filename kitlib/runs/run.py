@@ -1,17 +1,23 @@
 """The whole run of a season: tables, executed notebooks, PDFs and their manifest."""
 
+import hashlib
 import os
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import dataclass, field
 from functools import partial
-from io import BytesIO
 from pathlib import Path
 
 import pandas as pd
 
-from kitlib.curves.advice import Recommendation
-from kitlib.intake.files import LOCK_FILE, csv_bytes, file_names, sha256_of, sole_use
+from kitlib.intake.files import (
+    LOCK_FILE,
+    csv_bytes,
+    file_names,
+    json_bytes,
+    sha256_of,
+    sole_use,
+)
 from kitlib.intake.pairs import why_nothing_used
 from kitlib.intake.settings import (
     EARLIER_PATHS,
@@ -28,7 +34,6 @@ from kitlib.runs.kernels import (
     OUT,
     Kernels,
     Task,
-    check_parameters,
     folder_lines,
     read_notebook,
     run_notebook,
@@ -36,18 +41,15 @@ from kitlib.runs.kernels import (
     workshop,
 )
 from kitlib.runs.manifest import (
-    EARLIER,
     JOURNAL,
     OF_A_RUN,
     TRIALS,
     Journal,
     Made,
     OnRecord,
+    earlier_hashes,
     environment,
-    fingerprint,
-    is_whole,
     read_record,
-    remove_made,
 )
 from kitlib.runs.workers import (
     AUDIT,
@@ -62,9 +64,16 @@ from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.findings import FAULT, NOTE, WARNING, KitError
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show
 
-Finish = Callable[[Task, str], None]
-Track = Callable[[Iterable, int], Iterable]
+# Of the plots of two states of one season at least this share has the same reading
+# or the same mass; of two seasons that share names of trials, a few per cent do.
+_SAME_SEASON = 0.5
+Finish = Callable[[Task, str], None]  # given a task and why it failed, if it did
+Track = Callable[[Iterable, int], Iterable]  # wraps what ends, given how many
 Say = Callable[[str], object]
+
+
+class WrongCall(KitError):
+    """The run was asked for what it cannot do, whatever the data."""
 
 
 class RunBroken(KitError):
@@ -73,68 +82,48 @@ class RunBroken(KitError):
 
 @dataclass(kw_only=True)
 class SeasonRun:
-    """What a run found in the output folder and what it did.
+    """What a run found in the output folder and what it did."""
 
-    Attributes
-    ----------
-    home : Path
-        The season's output folder.
-    audit : SeasonAudit
-    findings : DataFrame
-        All findings, the most serious first.
-    record : OnRecord
-        What earlier runs left, and then what this one made.
-    rests_on : dict of dict
-        SHA-256 of what each notebook is made from, by the notebook's name.
-    prints : dict of str to str
-        Fingerprint of each notebook, by name.
-    tables : dict of str to str
-        SHA-256 of each table, by name of its file.
-    made, up_to_date, outdated, removed : list of str
-        Notebooks executed now; those that needed nothing; those of an earlier state
-        of the season that were not asked for; files of trials that are gone.
-    failed : dict of str to str
-        Why a notebook failed, by the name it is kept under.
-    manifest : str
-        SHA-256 of the manifest.
-    """
-
-    home: Path
+    home: Path  # the season's output folder
     audit: SeasonAudit
-    findings: pd.DataFrame
-    record: OnRecord
-    rests_on: dict[str, dict[str, str]]
-    prints: dict[str, str]
-    tables: dict[str, str] = field(default_factory=dict)
-    made: list[str] = field(default_factory=list)
+    findings: pd.DataFrame  # all of them, the most serious first
+    record: OnRecord  # what earlier runs left, and then what this one made
+    rests_on: dict[str, dict[str, str]]  # SHA-256 of what each notebook is made from
+    tables: dict[str, str] = field(default_factory=dict)  # SHA-256 by file name
+    made: list[str] = field(default_factory=list)  # notebooks executed now
     up_to_date: list[str] = field(default_factory=list)
-    outdated: list[str] = field(default_factory=list)
-    removed: list[str] = field(default_factory=list)
-    failed: dict[str, str] = field(default_factory=dict)
-    manifest: str = ""
+    outdated: list[str] = field(default_factory=list)  # and not asked for
+    removed: list[str] = field(default_factory=list)  # files of trials that are gone
+    failed: dict[str, str] = field(default_factory=dict)  # why, by name it is kept as
+    manifest: str = ""  # its SHA-256
 
     def plan(self, tasks: Mapping[str, Task], wanted: Collection[str]) -> list[Task]:
         """Return the notebooks to be run; remove what no trial owns any more."""
         notebooks = self.record.notebooks
         failed = {task.failed_name for task in tasks.values()}
         for name in notebooks.keys() - tasks.keys() - failed:
-            self.removed += remove_made(self.home, notebooks.pop(name))
+            self.removed += notebooks.pop(name).remove(self.home)
         for name in notebooks.keys() & failed:
-            if not is_whole(notebooks[name], self.home, [name]):
+            if not notebooks[name].is_whole(self.home, [name]):
                 del notebooks[name]  # deleted or edited: no longer ours to list
         for name, task in tasks.items():
-            if self._is_up_to_date(task):
+            made, now = notebooks.get(name), self.fingerprint(task)
+            same = made is not None and made.fingerprint == now
+            if made and same and made.is_whole(self.home, task.files):
                 self.up_to_date.append(name)
-            elif name in notebooks and name not in wanted:
+            elif made and name not in wanted:
                 self.outdated.append(name)
         return [tasks[n] for n in tasks if n in wanted and n not in self.up_to_date]
 
-    def _is_up_to_date(self, task: Task) -> bool:
-        """Whether a notebook's files are there, of this season and as written."""
-        made = self.record.notebooks.get(task.name)
-        if made is None or made.fingerprint != self.prints[task.name]:
-            return False
-        return is_whole(made, self.home, task.files)
+    def fingerprint(self, task: Task) -> str:
+        """Return one hash of all that a notebook's results depend on."""
+        depends = {
+            "rests_on": self.rests_on[task.name],
+            "environment": environment(),
+            "notebook": source_hash(read_notebook(task.notebook)),
+            "parameters": task.parameters,
+        }
+        return hashlib.sha256(json_bytes(depends)).hexdigest()
 
     def finish(self, journal: Journal, task: Task, failure: str) -> None:
         """Move what a notebook made to its place, and note it."""
@@ -148,9 +137,9 @@ class SeasonRun:
             (self.home / file).parent.mkdir(parents=True, exist_ok=True)
             os.replace(journal.scratch / OUT / file, self.home / file)
         if earlier in self.record.notebooks:
-            remove_made(self.home, self.record.notebooks.pop(earlier))
+            self.record.notebooks.pop(earlier).remove(self.home)
         made = Made(
-            fingerprint=self.prints[task.name],
+            fingerprint=self.fingerprint(task),
             rests_on=self.rests_on[task.name],
             files={file: sha256_of(self.home / file) for file in files},
         )
@@ -169,8 +158,6 @@ class SeasonRun:
             "failed": sorted(n for n in current if n.endswith(".failed.ipynb")),
             "outdated": sorted(self.outdated),
         }
-
-    # ---- what is said at the end
 
     def problems(self) -> list[str]:
         """Return what keeps the run from being a clean one, one line each."""
@@ -194,22 +181,14 @@ class SeasonRun:
             f"{counted(len(audit.plots), 'plot')}, "
             f"{counted(len(audit.audits), 'curve')} audited"
         ]
-        lines += [f"  {name}: {_action(audit.advice[name])}" for name in audit.audits]
+        for name in audit.audits:
+            advice = audit.advice[name]
+            setting = show(advice.new_setting, sign=True)
+            told = "" if setting == NOT_KNOWN else f", new setting {setting}"
+            lines.append(f"  {name}: {advice.action}{told}")
         kinds = (FAULT, WARNING, NOTE)
-        told = [counted(int(counts.get(severity, 0)), severity) for severity in kinds]
-        lines.append(f"findings: {', '.join(told)} (findings.csv)")
-        lines.append(f"written to {self.home}: {self._written()}")
-        if self.outdated:
-            lines.append(
-                f"{counted(len(self.outdated), 'notebook')} of an earlier state of the "
-                f"season left as they are: {listed(self.outdated)}; run without "
-                "--trial to make them anew"
-            )
-        lines.append(f"SHA-256 of manifest.json, to be kept elsewhere: {self.manifest}")
-        return lines
-
-    def _written(self) -> str:
-        """Return how many files of which kind lie in the folder, and how new."""
+        told = ", ".join(counted(int(counts.get(kind, 0)), kind) for kind in kinds)
+        lines.append(f"findings: {told} (findings.csv)")
         parts = [f"{counted(len(self.tables), 'table')}, manifest.json"]
         parts.append(f"{counted(len(self.made), 'notebook')} made")
         if self.up_to_date:
@@ -218,15 +197,15 @@ class SeasonRun:
             parts.append(f"{len(self.failed)} failed")
         if self.removed:
             parts.append(f"{counted(len(self.removed), 'file')} of former trials gone")
-        return ", ".join(parts)
-
-
-def _action(advice: Recommendation) -> str:
-    """Return a curve's action with the setting to load."""
-    setting = show(advice.new_setting, sign=True)
-    if setting == NOT_KNOWN:
-        return str(advice.action)
-    return f"{advice.action}, new setting {setting}"
+        lines.append(f"written to {self.home}: {', '.join(parts)}")
+        if self.outdated:
+            lines.append(
+                f"{counted(len(self.outdated), 'notebook')} of an earlier state of the "
+                f"season left as they are: {listed(self.outdated)}; run without "
+                "--trial to make them anew"
+            )
+        lines.append(f"SHA-256 of manifest.json, to be kept elsewhere: {self.manifest}")
+        return lines
 
 
 # ---- the run
@@ -242,53 +221,25 @@ def run_season(
     replace: bool = False,
     say: Say = lambda stage: None,
     track: Track = lambda ended, total: ended,
-    run_notebooks: Callable | None = None,
+    run_notebooks: Callable | None = None,  # as `run_here` does, which is the default
 ) -> SeasonRun:
     """Audit a season and write all its results into `out`/<name of the season>/.
 
     What an earlier run wrote and the folder still holds is left as it is, so the
-    same season is done once.
-
-    Parameters
-    ----------
-    folder : str or Path
-        The season folder.
-    out : str or Path
-        Made if it is not there.
-    trials : sequence of str
-        Trials to make notebooks for; none named means all.
-    earlier : sequence of str or Path
-        Output folders of earlier seasons, the earliest first.
-    jobs : int, optional
-        Notebooks run at once; by default as many as there are processors.
-    replace : bool
-        Whether the results of another season of the same name may be replaced.
-    say : callable
-        Told of each stage, in words.
-    track : callable
-        Wraps the iterable of ended notebooks, given their number.
-    run_notebooks : callable, optional
-        Runs them, here by default; `cluster.run_on_cluster` does so elsewhere.
-
-    Returns
-    -------
-    SeasonRun
+    same season is done once. Notebooks are made for the trials named, none meaning
+    all; `earlier` are output folders of earlier seasons, the earliest first.
 
     Raises
     ------
-    SeasonRefused
-        If the season cannot be audited.
-    WrongCall
-        If a trial is not there, or `out` would overwrite what is not a run's own.
-    OutputBusy
-        If another run writes into the same folder.
+    SeasonRefused, WrongCall, OutputBusy
+        If the season cannot be audited, a trial is not there or `out` would overwrite
+        what is not a run's own, or another run writes into the same folder.
     RunBroken
-        If the season's files change meanwhile, or there is no cluster where one is
-        to be.
+        If the season's files change meanwhile, or a cluster that is named fails.
     """
     folder, at_once = Path(folder), jobs or os.cpu_count() or 1
     home = output_folder(folder, Path(out), read_season(folder).name)
-    inputs = input_hashes(folder) | earlier_hashes(earlier)
+    inputs = input_hashes(folder) | _hashes_of_past(earlier)
     say(f"reading and auditing {folder}")
     audit = audit_season(folder)
     tasks = season_tasks(audit, bool(earlier))
@@ -305,14 +256,16 @@ def run_season(
         will_write = [*contents, *(f for task in tasks.values() for f in task.files)]
         will_write += [task.failed_name for task in tasks.values()]
         refuse_others_files(home, record, will_write)
-        rests_on = {n: basis_of(task, audit, inputs) for n, task in tasks.items()}
         run = SeasonRun(
             home=home,
             audit=audit,
             findings=tables["findings"],
             record=record,
-            rests_on=rests_on,
-            prints={n: task_print(task, rests_on[n]) for n, task in tasks.items()},
+            rests_on={
+                # A trial's are made from a part of the season, and stand while it does.
+                name: trial_basis(audit, task.trial) if task.trial else inputs
+                for name, task in tasks.items()
+            },
         )
         del tables
         journal = Journal(home, scratch)
@@ -322,22 +275,20 @@ def run_season(
         while contents:  # each is let go once it is written
             name, made = contents.popitem()
             run.tables[name] = journal.put(name, made())
-        say(
-            f"running {counted(len(due), 'notebook')}; {len(run.up_to_date)} up to date"
-        )
+        told = f"{len(run.up_to_date)} up to date"
+        say(f"running {counted(len(due), 'notebook')}; {told}")
         if due:
             finish = partial(run.finish, journal)
-            (run_notebooks or run_here)(
-                due, scratch, audit, at_once, finish, track, say
-            )
-        write_paths(home, journal, folder, earlier)
+            (run_notebooks or run_here)(due, scratch, audit, at_once, finish, track)
+        _write_paths(journal, folder, earlier)
         refuse_changed(folder, earlier, inputs)
-        told = {
+        parameters = {name: task.parameters for name, task in tasks.items()}
+        content = {
             "inputs": inputs,
-            "parameters": {n: task.parameters for n, task in tasks.items()},
+            "parameters": parameters,
             "trials_asked_for": sorted(set(trials)) or "all",
         }
-        content = environment() | run.told() | told
+        content |= environment() | run.told()
         run.manifest = journal.end(content, record.notebooks)
     return run
 
@@ -349,33 +300,11 @@ def run_here(
     jobs: int,
     finish: Finish,
     track: Track,
-    say: Say,
     kernels: Kernels | None = None,
 ) -> None:
     """Run notebooks in kernels on this machine and hand over each as it ends.
 
-    Parameters
-    ----------
-    tasks : sequence of Task
-    scratch : Path
-        Where they run.
-    audit : SeasonAudit
-        The season's.
-    jobs : int
-        How many run at once.
-    finish : callable
-        Given a task and why it failed, empty if it did not.
-    track : callable
-        Wraps the iterable of ended notebooks, given their number.
-    say : callable
-        Not used.
-    kernels : Kernels, optional
-        Kernels started already.
-
-    Raises
-    ------
-    KeyboardInterrupt
-        After the notebooks under way have come to their end and been handed over.
+    An interrupt is passed on after those under way have ended and been handed over.
     """
     # Threads, for the work itself is done in the kernels, which are processes.
     pool = ThreadPoolExecutor(min(jobs, len(tasks)))
@@ -394,23 +323,6 @@ def run_here(
             raise
 
 
-# ---- what is asked for
-
-
-def earlier_hashes(earlier: Sequence[str | Path]) -> dict[str, str]:
-    """Return the SHA-256 of what is read of earlier seasons, by folder and file."""
-    found = {}
-    for folder in map(Path, earlier):
-        path = folder / CURVES_FILE
-        if not path.is_file():
-            raise WrongCall(
-                f"--earlier {folder}: there is no {CURVES_FILE} in it. Give the output "
-                "folder of an earlier run, such as reports/<name of the season>."
-            )
-        found[f"{EARLIER}/{folder.resolve().name}/{CURVES_FILE}"] = sha256_of(path)
-    return found
-
-
 def season_tasks(audit: SeasonAudit, with_earlier: bool = False) -> dict[str, Task]:
     """Return the notebooks of a season by the name they are executed under."""
     tasks = [
@@ -427,8 +339,6 @@ def season_tasks(audit: SeasonAudit, with_earlier: bool = False) -> dict[str, Ta
         Task(name=f"{stem}.ipynb", notebook=TRIAL, trial=trial, report=f"{stem}.pdf")
         for trial, stem in trial_files(audit.trials).items()
     ]
-    for task in tasks:
-        check_parameters(read_notebook(task.notebook), task.parameters)
     return {task.name: task for task in tasks}
 
 
@@ -464,30 +374,6 @@ def wanted_tasks(
     return {name for name, t in tasks.items() if not t.trial or t.trial in asked}
 
 
-def basis_of(task: Task, audit: SeasonAudit, inputs: dict[str, str]) -> dict[str, str]:
-    """Return the SHA-256 of what a notebook is made from.
-
-    That is the files for the whole season's notebooks; a trial's are made from a part
-    of the season only, so they stand while that part does.
-    """
-    return trial_basis(audit, task.trial) if task.trial else inputs
-
-
-def task_print(task: Task, rests_on: dict[str, str]) -> str:
-    """Return a fingerprint of all that a notebook's results depend on."""
-    return fingerprint(
-        {
-            "rests_on": rests_on,
-            "environment": environment(),
-            "notebook": source_hash(read_notebook(task.notebook)),
-            "parameters": task.parameters,
-        }
-    )
-
-
-# ---- tables and inputs
-
-
 def table_files(
     audit: SeasonAudit, tables: Mapping[str, pd.DataFrame]
 ) -> dict[str, Callable[[], bytes]]:
@@ -495,55 +381,27 @@ def table_files(
     files: dict[str, Callable[[], bytes]] = {
         f"{name}.csv": partial(csv_bytes, table) for name, table in tables.items()
     }
-    files["pairs.parquet"] = partial(_parquet, tables["pairs"])
-    files["plots.parquet"] = lambda: _parquet(plots_table(audit))
+    pairs = tables["pairs"]  # alone, so that the other tables are let go
+    files["pairs.parquet"] = lambda: pairs.to_parquet(index=False)
+    files["plots.parquet"] = lambda: plots_table(audit).to_parquet(index=False)
     return files
 
 
-def _parquet(table: pd.DataFrame) -> bytes:
-    """Return a table as Parquet."""
-    buffer = BytesIO()
-    table.to_parquet(buffer, index=False)
-    return buffer.getvalue()
-
-
-def refuse_changed(
-    folder: Path, earlier: Sequence[str | Path], inputs: dict[str, str]
-) -> None:
-    """Refuse to call a run done whose inputs changed under it."""
-    now = input_hashes(folder) | earlier_hashes(earlier)
-    changed = sorted(n for n in inputs | now if inputs.get(n) != now.get(n))
-    if changed:
-        raise RunBroken(
-            f"{folder}: {listed(changed)} changed while the run was on, so its results "
-            "are of no one season. Run again."
-        )
-
-
-# ---- the output folder
-
-# Of the plots of two states of one season at least this share has the same reading
-# or the same mass; of two seasons that share names of trials, a few per cent do.
-_SAME_SEASON = 0.5
-
-
-class WrongCall(KitError):
-    """The run was asked for what it cannot do, whatever the data."""
+# ---- what is refused
 
 
 def output_folder(folder: Path, out: Path, name: str) -> Path:
     """Return where a season's results go; refuse a place where they may not."""
     home, season = out / name, folder.resolve()
+    own = [home, *(home / part for part in (TRIALS, LOCK_FILE, JOURNAL))]
     if home.resolve() in (season, *season.parents):
         why = f"the results would go to {home}, where the season itself lies"
     elif (home / SETTINGS_FILE).exists():
         why = f"{home} holds a {SETTINGS_FILE}, so it is a season folder"
-    else:
-        own = [home, *(home / part for part in (TRIALS, LOCK_FILE, JOURNAL))]
-        links = [str(path) for path in own if path.is_symlink()]
-        if not links:
-            return home
+    elif links := [str(path) for path in own if path.is_symlink()]:
         why = f"{listed(links)}: a link, so results would be written elsewhere"
+    else:
+        return home
     raise WrongCall(f"--out {out}: {why}. Give --out another folder.")
 
 
@@ -584,22 +442,41 @@ def refuse_other_season(
         )
 
 
-def write_paths(
-    home: Path, journal: Journal, season: Path, earlier: Sequence[str | Path]
+def refuse_changed(
+    folder: Path, earlier: Sequence[str | Path], inputs: dict[str, str]
 ) -> None:
+    """Refuse to call a run done whose inputs changed under it."""
+    now = input_hashes(folder) | _hashes_of_past(earlier)
+    changed = sorted(n for n in inputs | now if inputs.get(n) != now.get(n))
+    if changed:
+        raise RunBroken(
+            f"{folder}: {listed(changed)} changed while the run was on, so its results "
+            "are of no one season. Run again."
+        )
+
+
+def _hashes_of_past(earlier: Sequence[str | Path]) -> dict[str, str]:
+    """Return the SHA-256 of what is read of earlier seasons; refuse one without it."""
+    for folder in earlier:
+        if not (Path(folder) / CURVES_FILE).is_file():
+            raise WrongCall(
+                f"--earlier {folder}: there is no {CURVES_FILE} in it. Give the output "
+                "folder of an earlier run, such as reports/<name of the season>."
+            )
+    return earlier_hashes(earlier)
+
+
+def _write_paths(journal: Journal, season: Path, earlier: Sequence[str | Path]) -> None:
     """Write beside the notebooks where their season lay, for who runs them again.
 
     These files are no results: they may be edited, and no hash is taken of them.
     """
-    journal.put(SEASON_PATH, folder_lines([_seen_from(home, season)]))
-    if earlier:
-        seen = [_seen_from(home, Path(folder)) for folder in earlier]
-        journal.put(EARLIER_PATHS, folder_lines(seen))
-
-
-def _seen_from(home: Path, folder: Path) -> Path:
-    """Return where a folder lies as seen from another; in full on another disk."""
-    try:
-        return Path(os.path.relpath(folder.resolve(), home.resolve()))
-    except ValueError:
-        return folder.resolve()
+    for name, folders in ((SEASON_PATH, [season]), (EARLIER_PATHS, earlier)):
+        seen = []
+        for folder in (Path(each).resolve() for each in folders):
+            try:
+                seen.append(Path(os.path.relpath(folder, journal.home.resolve())))
+            except ValueError:  # on another disk, so there is no way from here to there
+                seen.append(folder)
+        if seen:
+            journal.put(name, folder_lines(seen))

@@ -18,12 +18,11 @@ import warnings
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
-from dataclasses import dataclass
 from importlib.resources import files
 from io import BytesIO
 from multiprocessing import get_context, parent_process
 from pathlib import Path
-from typing import cast
+from typing import Any, cast
 
 import matplotlib
 import numpy as np
@@ -36,7 +35,6 @@ from kitlib.season.season import SeasonAudit, TrialOutcome, for_others, hold_aud
 
 AUDIT = "audit"  # the file that hands it over
 JOIN, CURVES, TRIAL, PLAN = "1_join", "2_curves", "3_trial", "5_plan"
-NOTEBOOKS = (JOIN, CURVES, TRIAL, PLAN)  # those that a run executes
 # Fewer plots are ranked here before other processes have begun (measured).
 MANY_PLOTS = 30_000
 _AT_ONCE = 4  # trials handed to a process together
@@ -73,6 +71,9 @@ def read_audit(path: Path) -> SeasonAudit:
 
 # ---- in a kernel
 
+_FRESH: dict[str, Any] = {}  # what notebooks may change, as before the first of them
+_HELD: list[str] = []  # names of the files of audits that are at hand
+
 
 def notebook_folder() -> Path:
     """Return where the notebooks lie: in the package, or beside it in a clone."""
@@ -81,39 +82,20 @@ def notebook_folder() -> Path:
     return inside if inside.is_dir() else package.parent / "notebooks"
 
 
-def imports_of(notebook: str) -> str:
-    """Return the import statements of one of the kit's notebooks."""
-    path = notebook_folder() / f"{notebook}.ipynb"
-    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
-    code = ["".join(c["source"]) for c in cells if c["cell_type"] == "code"]
-    statements = ast.parse("\n".join(code)).body
-    imports = [s for s in statements if isinstance(s, ast.Import | ast.ImportFrom)]
-    return "\n".join(map(ast.unparse, imports))
-
-
-@dataclass(frozen=True)
-class _Fresh:
-    """What notebooks may change of a process, as it was before the first of them."""
-
-    environment: dict[str, str]
-    path: list[str]
-    figures: dict
-    filters: list
-
-
-_FRESH: list[_Fresh] = []
-_HELD: list[str] = []  # names of the files of audits that are at hand
-
-
 def prepare() -> None:
     """Import what the notebooks import; a new kernel does so while the run reads."""
-    for name in NOTEBOOKS:
-        exec(imports_of(name), {})
+    for name in (JOIN, CURVES, TRIAL, PLAN):
+        text = (notebook_folder() / f"{name}.ipynb").read_text(encoding="utf-8")
+        cells = [c for c in json.loads(text)["cells"] if c["cell_type"] == "code"]
+        for statement in ast.parse("\n".join("".join(c["source"]) for c in cells)).body:
+            if isinstance(statement, ast.Import | ast.ImportFrom):
+                exec(ast.unparse(statement), {})
     figure = Figure()
     figure.text(0.5, 0.5, "a rehearsal, for the fonts are read at the first letter")
     figure.savefig(BytesIO(), format="svg")
-    figures, filters = dict(matplotlib.rcParams), list(warnings.filters)
-    _FRESH.append(_Fresh(dict(os.environ), list(sys.path), figures, filters))
+    _FRESH["figures"] = dict(matplotlib.rcParams)
+    _FRESH["environment"] = dict(os.environ)
+    _FRESH["path"], _FRESH["filters"] = list(sys.path), list(warnings.filters)
     gc.collect()
     gc.freeze()  # what is there now stays, so no collection need look at it again
 
@@ -127,14 +109,14 @@ def begin(folder: str, audit: str) -> None:
     """
     get_ipython().reset(new_session=True)
     pyplot.close("all")
-    for fresh in _FRESH:
-        matplotlib.rcParams.update(fresh.figures)
+    if _FRESH:
+        matplotlib.rcParams.update(_FRESH["figures"])
         os.environ.clear()
-        os.environ.update(fresh.environment)
-        sys.path[:] = fresh.path
+        os.environ.update(_FRESH["environment"])
+        sys.path[:] = _FRESH["path"]
         # A warning is shown once from each line: this forgets which were shown.
         warnings.resetwarnings()
-        cast(list, warnings.filters)[:] = fresh.filters
+        cast(list, warnings.filters)[:] = _FRESH["filters"]
     pd.reset_option("display.")
     random.seed()
     np.random.seed()
@@ -147,32 +129,27 @@ def begin(folder: str, audit: str) -> None:
 
 # ---- in a process that ranks
 
-
 _READ: list[SeasonAudit] = []
 
 
 def rank_trials(audit: SeasonAudit, jobs: int) -> None:
     """Work out what the correction does to each trial; the audit keeps it.
 
-    Parameters
-    ----------
-    audit : SeasonAudit
-    jobs : int
-        Trials ranked at once, where there are so many plots that it pays.
+    So many at once as there are jobs, where there are so many plots that it pays.
     """
     if jobs > 1 and len(audit.pairing.plots) >= MANY_PLOTS:
         _ = audit.findings  # worked out once, for all processes
         # Started anew, for this process has threads, and not every system forks.
         apart = get_context("spawn")
-        with (
-            tempfile.TemporaryDirectory(prefix="kit-") as folder,
-            ProcessPoolExecutor(
-                jobs, apart, _begin_ranking, (Path(folder) / AUDIT,)
-            ) as pool,
-        ):
-            write_audit(audit, audit.folder, Path(folder) / AUDIT)
-            found = pool.map(_outcome, audit.trials, chunksize=_AT_ONCE)
-            with suppress(BrokenProcessPool):  # such as for want of memory: see below
+        with tempfile.TemporaryDirectory(prefix="kit-") as folder:
+            path = Path(folder) / AUDIT
+            write_audit(audit, audit.folder, path)
+            with (
+                # Such as for want of memory: then they are worked out below.
+                suppress(BrokenProcessPool),
+                ProcessPoolExecutor(jobs, apart, _begin_ranking, (path,)) as pool,
+            ):
+                found = pool.map(_outcome, audit.trials, chunksize=_AT_ONCE)
                 vars(audit)["outcomes"] = dict(zip(audit.trials, found, strict=True))
     _ = audit.outcomes
 
@@ -185,8 +162,7 @@ def _begin_ranking(path: Path) -> None:
 
 def _end_with_parent() -> None:
     """Wait for the end of the run, however it ends, and end too."""
-    parent = parent_process()
-    if parent:
+    if parent := parent_process():
         parent.join()
         os._exit(1)
 

@@ -198,7 +198,6 @@ def time_notebooks(folder, out, n) -> dict:
             os.cpu_count() or 1,
             lambda task, failure: failed.append(failure),
             lambda ended, total: ended,
-            lambda said: None,
             kernels,
         )
         spent = clock.read(len(chosen))

@@ -67,7 +67,7 @@ def run(workers, season, tmp_path, monkeypatch):
 
     def run_there(at_worker=run_at_worker):
         monkeypatch.setattr(cluster, "run_at_worker", at_worker)
-        place = partial(run_on_cluster, workers.scheduler_address)
+        place = partial(run_on_cluster, workers.scheduler_address, print)
         return run_season(season.folder, tmp_path / "out", run_notebooks=place)
 
     return run_there

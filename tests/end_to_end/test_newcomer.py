@@ -31,10 +31,16 @@ def test_the_draft_asks_nothing(drafted):
     assert drafted[1].questions == []
 
 
+@pytest.fixture(scope="module")
+def both_read(demo, drafted):
+    """Return the tables of the season and of the one drafted from its exports."""
+    folders = demo, drafted[0]
+    return [read_tables(folder, read_season(folder)) for folder in folders]
+
+
 @pytest.mark.parametrize("table", SCHEMAS)
-def test_the_exports_hold_the_season(demo, drafted, table):
-    ours = read_tables(demo, read_season(demo))[table].frame
-    theirs = read_tables(drafted[0], read_season(drafted[0]))[table].frame
+def test_the_exports_hold_the_season(both_read, table):
+    ours, theirs = (tables[table].frame for tables in both_read)
     keys = [c for c in ("curve", "trial", "plot", "sample") if c in ours]
     keys += [c for c in ("dish", "reading", "run", "run_at", "built_on") if c in ours]
     keys = [c for c in keys if table != "curves" or c != "crop"]

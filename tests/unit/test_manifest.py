@@ -8,7 +8,7 @@ import pytest
 from kitlib.intake.files import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.runs import manifest
-from kitlib.runs.manifest import Journal, Made, is_whole, read_record, remove_made
+from kitlib.runs.manifest import Journal, Made, read_record
 from kitlib.runs.run import RunBroken, refuse_changed
 
 
@@ -32,12 +32,12 @@ def home(tmp_path):
 def test_a_record_holds_until_a_file_is_touched(home):
     made = made_of(home, "trials/T1.ipynb", "trials/T1.pdf")
     expected = ["trials/T1.ipynb", "trials/T1.pdf"]
-    assert is_whole(made, home, expected)
-    assert not is_whole(made, home, expected[:1])
+    assert made.is_whole(home, expected)
+    assert not made.is_whole(home, expected[:1])
     (home / "trials/T1.pdf").write_text("edited")
-    assert not is_whole(made, home, expected)
+    assert not made.is_whole(home, expected)
     (home / "trials/T1.pdf").unlink()
-    assert not is_whole(made, home, expected)
+    assert not made.is_whole(home, expected)
 
 
 def read_made(home):
@@ -90,7 +90,7 @@ def test_only_files_as_written_are_removed_and_none_outside(home):
     names.append("trials/../../precious.txt")
     made = made_of(home, *names)
     (home / "trials/T1.pdf").write_text("edited by hand")
-    assert remove_made(home, made) == ["trials/T1.ipynb"]
+    assert made.remove(home) == ["trials/T1.ipynb"]
     assert outside.read_text() == "precious"
     assert (home / "trials/T1.pdf").exists()
 

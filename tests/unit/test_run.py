@@ -19,13 +19,11 @@ from kitlib.runs.manifest import Journal, Made, OnRecord, read_record
 from kitlib.runs.run import (
     SeasonRun,
     WrongCall,
-    basis_of,
     output_folder,
     refuse_other_season,
     refuse_others_files,
     season_tasks,
     table_files,
-    task_print,
     trial_files,
     wanted_tasks,
 )
@@ -115,15 +113,28 @@ def test_naming_trials_limits_the_trials_only(audit):
     }
 
 
+def run_of(audit, rests_on, home=None, notebooks=()):
+    """Return a run that begins, with what is on record of notebooks."""
+    return SeasonRun(
+        home=home,
+        audit=audit,
+        findings=season_tables(audit, review_season(audit))["findings"],
+        record=OnRecord(notebooks=dict(notebooks), names=set(), inputs={}),
+        rests_on=rests_on,
+    )
+
+
 def test_a_fingerprint_tells_inputs_parameters_and_notebooks_apart(audit, season):
     inputs = input_hashes(season.folder)
     tasks = season_tasks(audit)
-    rests_on = {n: basis_of(task, audit, inputs) for n, task in tasks.items()}
-    prints = {task_print(task, rests_on[name]) for name, task in tasks.items()}
+    run = run_of(audit, {name: inputs for name in tasks})
+    prints = {run.fingerprint(task) for task in tasks.values()}
     assert len(prints) == len(tasks)
     task = tasks["join.ipynb"]
-    assert task_print(task, inputs) == task_print(replace(task), dict(inputs))
-    assert task_print(task, {**inputs, "oven.csv": "other"}) not in prints
+    again = run_of(audit, {task.name: dict(inputs)})
+    assert again.fingerprint(replace(task)) == run.fingerprint(task)
+    other = run_of(audit, {task.name: {**inputs, "oven.csv": "other"}})
+    assert other.fingerprint(task) not in prints
 
 
 def test_outputs_alone_do_not_change_what_a_notebook_does():
@@ -166,15 +177,10 @@ def account(home, audit):
         "trials/T9.ipynb": made_of(home, "trials/T9.ipynb"),
     }
     tasks = season_tasks(audit)
-    prints = {name: "f" for name in tasks}
-    run = SeasonRun(
-        home=home,
-        audit=audit,
-        findings=season_tables(audit, review_season(audit))["findings"],
-        record=OnRecord(notebooks=records, names=set(), inputs={}),
-        rests_on={name: {"plots": "p"} for name in tasks},
-        prints=prints,
-    )
+    run = run_of(audit, {name: {"plots": "p"} for name in tasks}, home, records)
+    task, made = tasks["trials/T1.ipynb"], records["trials/T1.ipynb"]
+    now = made.model_copy(update={"fingerprint": run.fingerprint(task)})
+    run.record.notebooks[task.name] = now
     return run, tasks
 
 
@@ -192,7 +198,7 @@ def test_what_is_right_is_left_and_what_is_gone_is_removed(account, home):
 
 def test_another_state_of_the_season_is_made_anew_or_told(account, home):
     run, tasks = account
-    run.prints["trials/T1.ipynb"] = "another"
+    run.rests_on["trials/T1.ipynb"] = {"plots": "another"}
     wanted = set(tasks) - {"trials/T1.ipynb"}
     assert "trials/T1.ipynb" not in [t.name for t in run.plan(tasks, wanted)]
     assert run.outdated == ["trials/T1.ipynb"]
