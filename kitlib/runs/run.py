@@ -64,9 +64,12 @@ from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.findings import FAULT, NOTE, WARNING, KitError
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show
 
-# Of the plots of two states of one season at least this share has the same reading
-# or the same mass; of two seasons that share names of trials, a few per cent do.
-_SAME_SEASON = 0.5
+# Two states of one season share the reading or the mass of nearly every plot, for what
+# is corrected is one or the other. Two seasons that share names share what chance
+# gives: 3 plots in 100 for readings to 0.1 point with an SD of 1, 6 for masses to
+# 0.1 kg with an SD of 0.5. A limit halfway is far from both; a test measures them.
+SAME_SEASON = 0.5
+_KEYS, _VALUES = ["trial", "plot"], ["recorded_pct", "plot_mass_kg"]
 Finish = Callable[[Task, str], None]  # given a task and why it failed, if it did
 Track = Callable[[Iterable, int], Iterable]  # wraps what ends, given how many
 Say = Callable[[str], object]
@@ -424,22 +427,27 @@ def refuse_other_season(
         inputs.get(name) == sha and Path(name).stem in ("plots", "oven")
         for name, sha in record.inputs.items()
     )
-    path, keys = home / "plots.parquet", ["trial", "plot"]
+    path = home / "plots.parquet"
     if same_file or not path.is_file():
         return
-    values = ["recorded_pct", "plot_mass_kg"]
     try:
-        before = pd.read_parquet(path, columns=[*keys, *values])
+        before = pd.read_parquet(path, columns=[*_KEYS, *_VALUES])
     except (OSError, ValueError):  # not as a run wrote it; `verify` tells of that
         return
-    both = before.merge(audit.plots[[*keys, *values]], on=keys, suffixes=("", "_now"))
-    same = [(both[name] - both[f"{name}_now"]).abs() < 1e-9 for name in values]
-    if (same[0] | same[1]).sum() < _SAME_SEASON * min(len(before), len(audit.plots)):
+    if share_alike(before, audit.plots) < SAME_SEASON:
         raise WrongCall(
             f"--out: {home} holds the results of another season of the same name. "
             f"Give this one a name of its own in {SETTINGS_FILE}, or call with "
             "--replace."
         )
+
+
+def share_alike(before: pd.DataFrame, now: pd.DataFrame) -> float:
+    """Return the share of plots, of the fewer, whose reading or mass is as it was."""
+    both = before.merge(now[[*_KEYS, *_VALUES]], on=_KEYS, suffixes=("", "_now"))
+    same = [(both[name] - both[f"{name}_now"]).abs() < 1e-9 for name in _VALUES]
+    fewer = min(len(before), len(now))
+    return (same[0] | same[1]).sum() / fewer if fewer else 1.0
 
 
 def refuse_changed(

@@ -169,6 +169,49 @@ _real_resolve = socket.getaddrinfo
 socket.getaddrinfo = _resolve
 """
 
+_WATCH = """
+import os, sys, threading
+_changes = {"os.remove", "os.rename", "os.mkdir", "os.rmdir"}
+_busy = threading.local()
+def _watch(event, args):
+    if getattr(_busy, "now", False):
+        return
+    if event == "open":
+        path, mode, flags = args
+        writes = bool((flags or 0) & (os.O_WRONLY | os.O_RDWR | os.O_CREAT))
+        named = [path] if writes and isinstance(path, (str, bytes)) else []
+    elif event in _changes and args[-1] == -1:  # else within a folder that is open
+        named = args[:2] if event == "os.rename" else args[:1]
+    else:
+        return
+    _busy.now = True
+    try:
+        for path in named:
+            with open(os.environ["WRITTEN"], "a") as log:
+                log.write(os.path.realpath(os.fsdecode(path)) + chr(10))
+    finally:
+        _busy.now = False
+sys.addaudithook(_watch)
+"""
+
+
+def test_a_run_writes_into_its_output_and_a_temporary_folder_only(finished, tmp_path):
+    for place in ("watch", "temporary"):
+        (tmp_path / place).mkdir()
+    (tmp_path / "watch" / "sitecustomize.py").write_text(_WATCH)
+    held = {"PYTHONPATH": str(tmp_path / "watch"), "WRITTEN": str(tmp_path / "log")}
+    held |= {"TMPDIR": str(tmp_path / "temporary"), "PYTHONDONTWRITEBYTECODE": "1"}
+    before = hashes_of(finished.season)
+    done = run(finished.season, "--out", tmp_path / "out", env=os.environ | held)
+    assert done.returncode == 0, done.stderr
+    written = {Path(line) for line in (tmp_path / "log").read_text().splitlines()}
+    allowed = [tmp_path / "out", tmp_path / "temporary", Path("/dev"), Path("/proc")]
+    assert tmp_path / "out" / NAME / "season.pdf" in written  # it is watched indeed
+    outside = [p for p in written if not any(p.is_relative_to(a) for a in allowed)]
+    assert outside == []
+    assert list((tmp_path / "temporary").iterdir()) == []
+    assert hashes_of(finished.season) == before
+
 
 def test_a_run_uses_no_network(finished, tmp_path):
     (tmp_path / "block").mkdir()

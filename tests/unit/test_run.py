@@ -17,18 +17,21 @@ from kitlib.review.review import review_season
 from kitlib.runs.kernels import read_notebook, source_hash, workshop
 from kitlib.runs.manifest import Journal, Made, OnRecord, read_record
 from kitlib.runs.run import (
+    SAME_SEASON,
     SeasonRun,
     WrongCall,
     output_folder,
     refuse_other_season,
     refuse_others_files,
     season_tasks,
+    share_alike,
     table_files,
     trial_files,
     wanted_tasks,
 )
 from kitlib.runs.workers import JOIN
 from kitlib.season.season import audit_season
+from kitlib.simulation.season import simulate_season
 
 # ---- names of files
 
@@ -321,3 +324,22 @@ def test_another_season_of_the_same_name_is_told_from_a_corrected_one(
     (home / "plots.parquet").write_text("edited")
     record = OnRecord(notebooks={}, names=set(), inputs={})
     refuse_other_season(home, audit, record, {})
+
+
+@pytest.mark.slow
+def test_the_limit_lies_far_from_both_seasons_and_states_of_one(tmp_path):
+    def plots_of(seed):
+        simulate_season(tmp_path / str(seed), plots=480, seed=seed)
+        return audit_season(tmp_path / str(seed)).plots
+
+    one, other = plots_of(1), plots_of(2)
+    assert set(one["trial"]) == set(other["trial"])
+    coarse = {"recorded_pct": 1, "plot_mass_kg": 1}  # decimals, as plain scales give
+    assert share_alike(one.round(coarse), other.round(coarse)) < SAME_SEASON / 3
+    # The worst of corrections: all masses in another unit, some readings mended, a
+    # tenth of the plots under other names, and half of the trials come in since.
+    mended = one.assign(plot_mass_kg=one["plot_mass_kg"] * 2.2046)
+    mended.loc[::20, "recorded_pct"] += 1
+    mended.loc[::10, "plot"] += "-renamed"
+    half = mended[mended["trial"].isin(sorted(set(mended["trial"]))[::2])]
+    assert share_alike(half, one) > 1.7 * SAME_SEASON

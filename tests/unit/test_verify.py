@@ -202,3 +202,15 @@ def test_a_manifest_that_tells_oddly_of_older_notebooks_is_refused(home, outdate
     (home / MANIFEST).write_text(json.dumps(told))
     with pytest.raises(ManifestRefused, match="outdated not as a run writes them"):
         verify_run(home)
+
+
+def test_who_edits_a_file_and_its_manifest_is_known_by_the_manifests_own_hash(home):
+    kept = verify_run(home).manifest
+    (home / "curves.csv").write_text("edited")
+
+    def to_match(told):
+        told["outputs"]["curves.csv"] = sha256_of(home / "curves.csv")
+
+    edit(home, to_match)
+    found = verify_run(home)
+    assert found.problems == () and found.manifest != kept
