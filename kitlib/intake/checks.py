@@ -467,6 +467,8 @@ def _entries(plots, checks) -> Iterator[Finding]:
     stand once in a block: the few with more are checks, or misnamed.
     """
     plots = plots[~plots["entry"].isin(checks)]
+    if plots.empty:
+        return
     by_entry = plots.groupby(["trial", "entry"])["plot"].transform("size")
     by_block = plots.groupby(["trial", "block", "entry"])["plot"].transform("size")
     trial = plots["trial"]

@@ -393,7 +393,7 @@ def _test_weights(frames: Frames) -> Iterator[Finding]:
             rows = frame.index[frame["trial"].isin(weights.index[odd])]
             yield _doubt(table, said, rows)
     read = bench.groupby(PLACE)[column].mean().rename("bench")
-    both = plots.join(read, on=PLACE)[[column, "bench"]].dropna()
+    both = plots.merge(read.reset_index(), on=PLACE)[[column, "bench"]].dropna()
     ratio = (both[column] / both["bench"]).median()
     if len(both) >= FEWEST and abs(np.log(ratio)) > np.log(1.12):
         said = f"test weights of the sensor are {ratio:.2f} times the benchtop's on "
