@@ -387,13 +387,11 @@ def _of_checks(trial: TrialAudit) -> list[str]:
     """Return entries whose difference to a check changes sign or significance."""
     before, said = trial.consequences.before, []
     entries = before.entries if before else ()
-    for check in trial.consequences.checks:
-        changes = zip(entries, check.change, strict=True)
-        changed = [f"{entry} ({change})" for entry, change in changes if change != SAME]
+    for check, changes in trial.consequences.checks.items():
+        each = zip(entries, changes, strict=True)
+        changed = [f"{entry} ({change})" for entry, change in each if change != SAME]
         if changed:
-            said.append(
-                page.say("changes.check", check=check.check, changed=listed(changed))
-            )
+            said.append(page.say("changes.check", check=check, changed=listed(changed)))
     if trial.consequences.checks and not said:
         said = [page.say("changes.no_check")]
     return said
@@ -402,7 +400,7 @@ def _of_checks(trial: TrialAudit) -> list[str]:
 def _of_moisture(trial: TrialAudit) -> list[str]:
     """Return how the change of yield goes with the moisture of the entries."""
     trend, unit = trial.consequences.trend, trial.unit
-    slope = unit.of(trend.slope.value) if trend and trend.slope.known else 0.0
+    slope = unit.of(trend.value) if trend and trend.known else 0.0
     size, verb = show(abs(slope), unit.decimals), "raises" if slope > 0 else "lowers"
     if size in (show(0.0, unit.decimals), NOT_KNOWN):
         return []

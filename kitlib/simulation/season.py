@@ -1,4 +1,4 @@
-"""The folder of an invented season, as a user would have it, and what is true of it."""
+"""The folder of an invented season, with faults put in, and what is true of it."""
 
 from collections.abc import Iterator
 from itertools import islice
@@ -11,24 +11,19 @@ import pandas as pd
 from kitlib.intake.schema import SCHEMAS
 from kitlib.intake.settings import SETTINGS_FILE
 from kitlib.simulation.harvest import (
-    CURVE_CODES,
-    CURVE_TRUTH,
     PLOTS_AT_LEAST,
     benchtop_table,
-    check_entries,
     check_runs,
     harvest,
     oven_table,
     plan_trials,
-    read_sensor,
     register,
-    sample_sd,
     setup_runs,
-    systematic_error,
     take_samples,
 )
 from kitlib.simulation.scenario import (
     CROPS,
+    CURVE_CODES,
     CURVES,
     DEFAULT_SEED,
     NO_OVEN,
@@ -37,12 +32,18 @@ from kitlib.simulation.scenario import (
     SEASON_YEAR,
     SUSPICIOUS,
     TRIALS,
+    check_entries,
+    read_sensor,
+    sample_sd,
+    systematic_error,
 )
 from kitlib.words.findings import refuse
 
 Tables = dict[str, pd.DataFrame]
-Rows = list[tuple[str, int]]
+Rows = list[tuple[str, int]]  # table and index label of each
 
+TRUTH_FILE = "truth.csv"
+_TRIALS_FOR_ANY_ACTION = 3  # an audit with fewer leaves a curve unresolved
 
 STUCK_CURVE, SWAPPED_CURVE, OTHER_CHAMBER_CURVE = "wheat-S2", "maize-S2", "soybean-S2"
 _STUCK_PLOTS = 6
@@ -52,248 +53,6 @@ _SHARE_SPOILT = 5  # at most every fifth sample
 _RESULT = ["moisture_pct", "tare_g", "wet_g", "dry_g"]
 _RESULT += ["prestage_wet_g", "prestage_dry_g"]
 
-
-class Fault(NamedTuple):
-    """One row that was spoilt: where, of what kind, and what was done."""
-
-    table: str
-    label: int
-    kind: str
-    done: str
-
-
-def inject(rng: np.random.Generator, tables: Tables, plan: pd.DataFrame) -> list[Fault]:
-    """Spoil a few rows of a season in place and return what was done.
-
-    Kinds are named by the finding they should lead to, where there is one.
-
-    Parameters
-    ----------
-    rng : Generator
-    tables : dict of DataFrame
-        Plots, oven, benchtop and curves, each with an index of its own.
-    plan : DataFrame
-        The trials.
-
-    Returns
-    -------
-    list of Fault
-        With index labels; `faults_table` turns them into lines.
-    """
-    faults = [
-        *_known_by_plan(tables, plan),
-        *_change_chamber(tables),
-        *_stick(tables),
-        *_swap(tables),
-    ]
-    deck = _deck(rng, tables["oven"], faults)
-    for rounds in range(max(times for times, _, _ in _PER_SAMPLE)):
-        for times, kind, spoil in _PER_SAMPLE:
-            for sample in islice(deck, int(rounds < times)):
-                faults += _noted(kind, *spoil(tables, sample))
-    return faults
-
-
-def faults_table(faults: list[Fault], tables: Tables) -> pd.DataFrame:
-    """Return the faults with their lines; the header of a file is line 1."""
-    lines = [np.flatnonzero(tables[f.table].index == f.label)[0] + 2 for f in faults]
-    listed = pd.DataFrame(faults, columns=["table", "row", "kind", "done"])
-    return listed.assign(row=np.array(lines)).sort_values(
-        ["table", "row"], ignore_index=True
-    )
-
-
-def _noted(kind, rows: Rows, done):
-    """Return one fault per row."""
-    return [Fault(table, label, kind, done) for table, label in rows]
-
-
-def _deck(rng, oven, faults) -> Iterator[str]:
-    """Return the samples that may be spoilt one by one, in random order."""
-    spoilt = [fault.label for fault in faults if fault.table == "oven"]
-    spared = oven["curve"].isin([STUCK_CURVE, OTHER_CHAMBER_CURVE])
-    spared |= (oven["selection_reason"] == SUSPICIOUS) | oven.index.isin(spoilt)
-    samples = oven.loc[~spared, "sample"].unique()
-    return iter(rng.permutation(samples)[: len(samples) // _SHARE_SPOILT])
-
-
-def _dishes(tables, sample):
-    """Return the oven rows of a sample."""
-    return tables["oven"].index[tables["oven"]["sample"] == sample]
-
-
-def _plot_row(tables, sample):
-    """Return the plots row of an oven sample."""
-    key = tables["oven"].loc[_dishes(tables, sample)[0], ["trial", "plot"]]
-    plots = tables["plots"]
-    found = (plots["trial"] == key["trial"]) & (plots["plot"] == key["plot"])
-    return plots.index[found][0]
-
-
-def _moisten(oven, rows, points):
-    """Raise the moisture of dishes by as many points, in whatever was reported."""
-    kept = (oven["prestage_dry_g"] / oven["prestage_wet_g"]).fillna(1)[rows]
-    grain = (oven["wet_g"] - oven["tare_g"])[rows]
-    less = (grain * points / 100 / kept).round(3)
-    oven.loc[rows, "dry_g"] = (oven.loc[rows, "dry_g"] - less).round(3)
-    oven.loc[rows, "moisture_pct"] = (oven.loc[rows, "moisture_pct"] + points).round(2)
-
-
-def _lose_dish(tables, sample) -> tuple[Rows, str]:
-    """Take all dishes but the first away."""
-    first, *others = _dishes(tables, sample)
-    tables["oven"] = tables["oven"].drop(others)
-    return [("oven", first)], f"sample {sample}: only one dish was dried"
-
-
-def _part_dishes(tables, sample) -> tuple[Rows, str]:
-    """Raise the last dish above the others."""
-    last = _dishes(tables, sample)[-1:]
-    _moisten(tables["oven"], last, _POINTS_APART)
-    done = f"sample {sample}: dish raised by {_POINTS_APART} points"
-    return [("oven", last[0])], done
-
-
-def _blank_reading(tables, sample) -> tuple[Rows, str]:
-    """Delete the reading of the sampled plot."""
-    row = _plot_row(tables, sample)
-    tables["plots"].loc[row, "sensor_pct"] = np.nan
-    return [("plots", row)], f"plot of sample {sample}: reading deleted"
-
-
-def _mistype_plot(tables, sample) -> tuple[Rows, str]:
-    """Give the sample a plot that does not exist."""
-    rows = []
-    for table in ("oven", "benchtop"):
-        frame = tables[table]
-        found = frame.index[frame["sample"] == sample]
-        frame.loc[found, "plot"] += "1"
-        rows += [(table, label) for label in found]
-    return rows, f"sample {sample}: a digit too many in its plot"
-
-
-def _weigh_late(tables, sample) -> tuple[Rows, str]:
-    """Let the sample wait, and dry, before it goes to the oven."""
-    rows = _dishes(tables, sample)
-    tables["oven"].loc[rows, "weighed_at"] += np.timedelta64(_DAYS_LATE, "D")
-    _moisten(tables["oven"], rows, -_POINTS_LOST)
-    done = f"sample {sample}: dried {_DAYS_LATE} days later, {_POINTS_LOST} points lost"
-    return [("oven", label) for label in rows], done
-
-
-_PER_SAMPLE = (
-    (2, "plot-missing", _mistype_plot),
-    (2, "no-reading", _blank_reading),
-    (3, "one-dish", _lose_dish),
-    (3, "dishes-disagree", _part_dishes),
-    (2, "late-oven", _weigh_late),
-)
-
-
-def _known_by_plan(tables, plan):
-    """List what the scenario itself holds: offsets changed, no oven at all."""
-    faults = []
-    for label, name in tables["curves"]["curve"].items():
-        curve = next(curve for curve in CURVES if curve.curve == name)
-        if curve.offset_changed_on:
-            done = f"{curve.offset_before:+g} before {curve.offset_changed_on}, then "
-            done += f"{curve.offset_loaded:+g}; offset_in_force says so"
-            faults.append(Fault("curves", label, "offset-changed", done))
-    first = tables["benchtop"].drop_duplicates("trial").reset_index()
-    for trial in plan.loc[plan["selection"] == NO_OVEN, "trial"]:
-        label = int(first.loc[first["trial"] == trial, "index"].iloc[0])
-        done = f"trial {trial}: no sample went to the oven"
-        faults.append(Fault("benchtop", label, "benchtop-only", done))
-    return faults
-
-
-def _first_trial(frame, curve):
-    """Return the rows of the first trial that a curve served."""
-    rows = frame[frame["curve"] == curve]
-    return rows[rows["trial"] == rows["trial"].iloc[0]] if len(rows) else rows
-
-
-def _change_chamber(tables):
-    """Harvest one trial of a curve in another chamber configuration than its own."""
-    rows = _first_trial(tables["plots"], OTHER_CHAMBER_CURVE).index
-    tables["plots"].loc[rows, "chamber_config"] = "reduced"
-    done = "harvested in another chamber configuration; the reading is not changed"
-    return _noted("configuration-differs", [("plots", row) for row in rows], done)
-
-
-def _stick(tables):
-    """Set a run of plots between two sampled ones to the sensor's limit."""
-    plots, sampled = tables["plots"], tables["oven"][["trial", "plot"]]
-    ours = _first_trial(plots, STUCK_CURVE).sort_values("order")
-    keys = pd.MultiIndex.from_frame(ours[["trial", "plot"]])
-    has_oven = keys.isin(pd.MultiIndex.from_frame(sampled))
-    between = ours[~has_oven].groupby(np.cumsum(has_oven)[~has_oven])
-    rows = max(between.groups.values(), key=len, default=ours.index[:0])[:_STUCK_PLOTS]
-    limit = next(c.high_pct for c in CURVES if c.curve == STUCK_CURVE)
-    plots.loc[rows, "sensor_pct"] = float(limit)
-    done = f"the sensor stuck at its limit of {limit:g}"
-    return _noted("reading-stuck", [("plots", row) for row in rows], done)
-
-
-def _swap(tables):
-    """Exchange the oven results of two samples of a trial that differ clearly."""
-    oven = tables["oven"]
-    ours = _first_trial(oven, SWAPPED_CURVE).set_index("sample")["true_pct"]
-    if ours.empty:
-        return []
-    driest = ours.idxmin()
-    wetter = (ours - ours[driest].iloc[0] - _POINTS_SWAPPED).abs().idxmin()
-    ours, theirs = _dishes(tables, driest), _dishes(tables, wetter)
-    both = [*ours, *theirs]
-    oven.loc[both, _RESULT] = oven.loc[[*theirs, *ours], _RESULT].to_numpy()
-    done = f"labels of samples {driest} and {wetter} exchanged in the lab"
-    return _noted("suspected-swap", [("oven", row) for row in both], done)
-
-
-_TRIALS_FOR_ANY_ACTION = 3  # an audit with fewer leaves a curve unresolved
-
-
-def plot_truth(plots):
-    """Return every plot's true moisture and true yield at standard moisture."""
-    rounded = {"true_pct": 3, "true_yield_kg_ha": 1}
-    return plots[["trial", "plot", *rounded]].round(rounded)
-
-
-def curve_truth(plots, plan):
-    """Return what is true of each curve in use."""
-    rows = [_truth_of(curve, plots, plan) for curve in CURVE_TRUTH.itertuples()]
-    return pd.DataFrame([row for row in rows if row]).round(6)
-
-
-def _truth_of(curve, plots, plan):
-    """Return the truth of one curve over its own plots, nothing if it has none."""
-    own = plots[plots["curve"] == (curve.parallel_of or curve.curve)]
-    if own.empty:
-        return None
-    codes, true_pct = np.full(len(own), curve.Index), own["true_pct"].to_numpy()
-    has_oven = (plan["selection"] != NO_OVEN).to_numpy()
-    trials = int(has_oven[own["trial_code"].unique()].sum())
-    action = "unresolved" if trials < _TRIALS_FOR_ANY_ACTION else ""
-    return {
-        "curve": curve.curve,
-        "crop": curve.crop,
-        "true_bias": systematic_error(codes, true_pct).mean(),
-        "bias_at_anchor": curve.bias_at_anchor,
-        "anchor_pct": curve.anchor_pct,
-        "gain": curve.gain,
-        "bend": curve.bend,
-        "bend_from_pct": curve.bend_from_pct,
-        "mean_true_pct": true_pct.mean(),
-        "sd_trial": curve.sd_trial,
-        "sd_sample": np.sqrt(np.mean(sample_sd(codes, true_pct) ** 2)),
-        "sd_sample_at_anchor": curve.sd_sample,
-        "trials_with_oven": trials,
-        "expected_action": curve.action if trials >= curve.trials_needed else action,
-        "story": curve.story,
-    }
-
-
-TRUTH_FILE = "truth.csv"
 BENCHTOP_HEADERS = {
     "sample": "Sample ID",
     "trial": "Trial",
@@ -358,77 +117,6 @@ Hill and Dixon, Trans. ASAE 27 (1984) 1917).
 """
 
 
-def refuse_other_folder(folder: Path) -> None:
-    """Refuse to write over anything that was not simulated."""
-    if folder.exists() and not folder.is_dir():
-        refuse(str(folder), ["it is a file; expected a folder. Name another one."])
-    simulated = (folder / TRUTH_FILE).exists()
-    if folder.is_dir() and any(folder.iterdir()) and not simulated:
-        problem = "it holds files that were not simulated; expected an empty folder."
-        refuse(str(folder), [f"{problem} Name a new one."])
-
-
-def write_folder(folder: Path, tables: dict[str, pd.DataFrame], seed: int) -> Path:
-    """Write the tables, the settings and a README of a simulated season.
-
-    Parameters
-    ----------
-    folder : Path
-        Made if it is not there.
-    tables : dict of DataFrame
-        By file name, the truth first: a run that was cut short can then be
-        repeated. Of a table that the audit reads, the columns it knows.
-    seed : int
-        Seed of the season, used by the audit's resampling as well.
-
-    Returns
-    -------
-    Path
-        The folder.
-    """
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, table in tables.items():
-        if name in SCHEMAS:
-            table = table[[name for name in SCHEMAS[name] if name in table]]
-        headers = BENCHTOP_HEADERS if name == "benchtop" else {}
-        _write_table(table.rename(columns=headers), folder / f"{name}.csv")
-    _write_text(_settings(seed, tables["plots"]), folder / SETTINGS_FILE)
-    _write_text(_README, folder / "README.md")
-    return folder
-
-
-def _settings(seed: int, plots: pd.DataFrame) -> str:
-    """Return the text of season.toml, for what occurs in the season."""
-    crops, entries = set(plots["crop"]), set(plots["entry"])
-    standards = [f"{c.crop} = {c.anchor_pct}" for c in CROPS if c.crop in crops]
-    checks = [f'"{name}"' for name in check_entries() if name in entries]
-    return _SETTINGS.format(
-        name=SEASON_NAME,
-        year=SEASON_YEAR,
-        report_date=REPORT_DATE,
-        seed=seed,
-        checks=", ".join(checks),
-        standards="\n".join(standards),
-        headers="\n".join(
-            f'{ours} = "{own}"' for ours, own in BENCHTOP_HEADERS.items()
-        ),
-    )
-
-
-def _write_table(table, path):
-    """Write a table as CSV; times in ISO 8601, an empty cell for what is missing."""
-    times = table.select_dtypes("datetime").columns
-    texts = {name: np.datetime_as_string(table[name], unit="s") for name in times}
-    table.assign(**texts).to_csv(
-        path, index=False, lineterminator="\n", encoding="utf-8"
-    )
-
-
-def _write_text(text, path):
-    """Write a text file with the same line ends everywhere."""
-    path.write_text(text, encoding="utf-8", newline="\n")
-
-
 def simulate_season(
     directory,
     *,
@@ -444,26 +132,14 @@ def simulate_season(
     Parameters
     ----------
     directory : str or Path
-        Made if it is not there; a simulated season in it is replaced.
+        Made if it is not there; a simulated season in it is replaced, anything else
+        refused.
     trials : int
         Number of trials; beyond the planned ones these are used again.
     plots : int, optional
-        Plots in all trials together; by default as planned.
+        Plots in all trials together, four per trial or more; by default as planned.
     seed : int
         Start of the random numbers, 0 or more.
-
-    Returns
-    -------
-    Path
-        The folder.
-
-    Raises
-    ------
-    ValueError
-        If there is no trial, there are under four plots per trial, or the seed is
-        negative.
-    SeasonRefused
-        If the folder holds anything else than a simulated season.
 
     Notes
     -----
@@ -475,17 +151,19 @@ def simulate_season(
     """
     folder = Path(directory)
     plots = _plots_wanted(trials, plots, seed)
-    refuse_other_folder(folder)
+    _refuse_other_folder(folder)
     field, lab, mishaps = np.random.default_rng(seed).spawn(3)
     plan = plan_trials(field, trials, plots)
     harvested = harvest(field, plan)
+    rounded = {"true_pct": 3, "true_yield_kg_ha": 1}
+    # The truth is written first: a run that was cut short can then be repeated.
     truth = {
-        "truth": curve_truth(harvested, plan),
-        "truth_plots": plot_truth(harvested),
+        "truth": _curve_truth(harvested, plan),
+        "truth_plots": harvested[["trial", "plot", *rounded]].round(rounded),
     }
     tables = _tables(field, lab, harvested, plan)
-    faults = faults_table(inject(mishaps, tables, plan), tables)
-    return write_folder(folder, {**truth, **tables, "faults": faults}, seed)
+    faults = _faults_table(_inject(mishaps, tables, plan), tables)
+    return _write_folder(folder, {**truth, **tables, "faults": faults}, seed)
 
 
 def _plots_wanted(trials, plots, seed):
@@ -496,7 +174,7 @@ def _plots_wanted(trials, plots, seed):
             "least 1 trial and a seed of 0 or more."
         )
     if plots is None:
-        return sum(TRIALS[number % len(TRIALS)].plots for number in range(trials))
+        return int(TRIALS["plots"].iloc[np.arange(trials) % len(TRIALS)].sum())
     if plots < PLOTS_AT_LEAST * trials:
         raise ValueError(
             f"simulate_season: plots is {plots} for {trials} trial(s); expected at "
@@ -505,34 +183,277 @@ def _plots_wanted(trials, plots, seed):
     return plots
 
 
-def _tables(field, lab, plots, plan):
+def _refuse_other_folder(folder: Path) -> None:
+    """Refuse to write over anything that was not simulated."""
+    if folder.exists() and not folder.is_dir():
+        refuse(str(folder), ["it is a file; expected a folder. Name another one."])
+    simulated = (folder / TRUTH_FILE).exists()
+    if folder.is_dir() and any(folder.iterdir()) and not simulated:
+        problem = "it holds files that were not simulated; expected an empty folder."
+        refuse(str(folder), [f"{problem} Name a new one."])
+
+
+def _curve_truth(plots, plan):
+    """Return what is true of each curve in use, over its own plots."""
+    rows = []
+    for curve in CURVES.itertuples():
+        own = plots[plots["curve"] == (curve.parallel_of or curve.curve)]
+        if own.empty:
+            continue
+        codes, true_pct = np.full(len(own), curve.Index), own["true_pct"].to_numpy()
+        has_oven = (plan["selection"] != NO_OVEN).to_numpy()
+        trials = int(has_oven[own["trial_code"].unique()].sum())
+        action = "unresolved" if trials < _TRIALS_FOR_ANY_ACTION else ""
+        given = ["curve", "crop", "true_bias", "bias_at_anchor", "anchor_pct", "gain"]
+        given += ["bend", "bend_from_pct", "mean_true_pct", "sd_trial", "sd_sample"]
+        found = {
+            "true_bias": systematic_error(codes, true_pct).mean(),
+            "mean_true_pct": true_pct.mean(),
+            "sd_sample": np.sqrt(np.mean(sample_sd(codes, true_pct) ** 2)),
+        }
+        rows.append(
+            {name: found.get(name, getattr(curve, name, None)) for name in given}
+            | {
+                "sd_sample_at_anchor": curve.sd_sample,
+                "trials_with_oven": trials,
+                "expected_action": (
+                    curve.action if trials >= curve.trials_needed else action
+                ),
+                "story": curve.story,
+            }
+        )
+    return pd.DataFrame(rows).round(6)
+
+
+def _tables(field, lab, plots, plan) -> Tables:
     """Return the tables of the season by name, each with a plain index."""
     samples = take_samples(lab, plots, plan)
     used = set(plots["curve"])
-    parallel = CURVE_TRUTH["parallel_of"].isin(used)
-    in_use = CURVE_TRUTH.loc[CURVE_TRUTH["curve"].isin(used) | parallel, "curve"]
+    known = used | set(CURVES.loc[CURVES["parallel_of"].isin(used), "curve"])
     runs = setup_runs(lab)
     curves = register(runs)
+    parallel = []
     tables = {
         "plots": plots,
         "oven": oven_table(lab, samples),
         "benchtop": benchtop_table(lab, samples),
-        "curves": curves[curves["curve"].isin(in_use)],
-        "setup_runs": runs[runs["curve"].isin(in_use)],
+        "curves": curves[curves["curve"].isin(known)],
+        "setup_runs": runs[runs["curve"].isin(known)],
         "check_runs": check_runs(lab, plots),
-        "readings": _parallel_readings(field, plots),
     }
+    for curve in CURVES[CURVES["parallel_of"] != ""].itertuples():
+        base = plots[plots["curve"] == curve.parallel_of]
+        codes = np.full(len(base), CURVE_CODES[curve.curve])
+        read = read_sensor(field, base, codes).round(1)
+        own = base[["trial", "plot"]].assign(curve=curve.curve, sensor_pct=read)
+        parallel.append(own)
+    tables["readings"] = pd.concat(parallel)
     return {name: table.reset_index(drop=True) for name, table in tables.items()}
 
 
-def _parallel_readings(rng, plots):
-    """Return the readings of the curves recorded beside another one."""
-    readings = []
-    for curve in CURVE_TRUTH[CURVE_TRUTH["parallel_of"] != ""].itertuples():
-        base = plots[plots["curve"] == curve.parallel_of]
-        codes = np.full(len(base), CURVE_CODES[curve.curve])
-        read = read_sensor(rng, base, codes).round(1)
-        readings.append(
-            base[["trial", "plot"]].assign(curve=curve.curve, sensor_pct=read)
+def _write_folder(folder: Path, tables: Tables, seed: int) -> Path:
+    """Write the tables, the settings and a README of a simulated season.
+
+    Of a table that the audit reads, the columns it knows.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, table in tables.items():
+        if name in SCHEMAS:
+            table = table[[name for name in SCHEMAS[name] if name in table]]
+        headers = BENCHTOP_HEADERS if name == "benchtop" else {}
+        times = table.select_dtypes("datetime").columns
+        texts = {name: np.datetime_as_string(table[name], unit="s") for name in times}
+        table.assign(**texts).rename(columns=headers).to_csv(
+            folder / f"{name}.csv", index=False, lineterminator="\n", encoding="utf-8"
         )
-    return pd.concat(readings)
+    plots = tables["plots"]
+    crops = CROPS[CROPS["crop"].isin(plots["crop"])]
+    checks = sorted(set(check_entries()) & set(plots["entry"]))
+    headers = BENCHTOP_HEADERS.items()
+    settings = _SETTINGS.format(
+        name=SEASON_NAME,
+        year=SEASON_YEAR,
+        report_date=REPORT_DATE,
+        seed=seed,
+        checks=", ".join(f'"{name}"' for name in checks),
+        standards="\n".join(f"{c.crop} = {c.anchor_pct}" for c in crops.itertuples()),
+        headers="\n".join(f'{ours} = "{theirs}"' for ours, theirs in headers),
+    )
+    for name, text in ((SETTINGS_FILE, settings), ("README.md", _README)):
+        # The same line ends everywhere.
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    return folder
+
+
+class Fault(NamedTuple):
+    """One row that was spoilt: where, of what kind, and what was done."""
+
+    table: str
+    label: int
+    kind: str
+    done: str
+
+
+def _inject(rng: np.random.Generator, tables: Tables, plan: pd.DataFrame):
+    """Spoil a few rows of a season in place and return the list of faults.
+
+    Kinds are named by the finding they should lead to, where there is one.
+    """
+    faults = _known_by_plan(tables, plan)
+    faults += _noted("configuration-differs", *_change_chamber(tables))
+    faults += _noted("reading-stuck", *_stick(tables))
+    faults += _noted("suspected-swap", *_swap(tables))
+    deck = _deck(rng, tables["oven"], faults)
+    for rounds in range(max(times for times, _, _ in _PER_SAMPLE)):
+        for times, kind, spoil in _PER_SAMPLE:
+            for sample in islice(deck, int(rounds < times)):
+                faults += _noted(kind, *spoil(tables, sample))
+    return faults
+
+
+def _faults_table(faults: list[Fault], tables: Tables) -> pd.DataFrame:
+    """Return the faults with their lines; the header of a file is line 1."""
+    lines = [np.flatnonzero(tables[f.table].index == f.label)[0] + 2 for f in faults]
+    listed = pd.DataFrame(faults, columns=["table", "row", "kind", "done"])
+    listed["row"] = lines
+    return listed.sort_values(["table", "row"], ignore_index=True)
+
+
+def _noted(kind: str, rows: Rows, done: str) -> list[Fault]:
+    """Return one fault per row."""
+    return [Fault(table, label, kind, done) for table, label in rows]
+
+
+def _deck(rng, oven, faults) -> Iterator[str]:
+    """Return the samples that may be spoilt one by one, in random order."""
+    spoilt = [fault.label for fault in faults if fault.table == "oven"]
+    spared = oven["curve"].isin([STUCK_CURVE, OTHER_CHAMBER_CURVE])
+    spared |= (oven["selection_reason"] == SUSPICIOUS) | oven.index.isin(spoilt)
+    samples = oven.loc[~spared, "sample"].unique()
+    return iter(rng.permutation(samples)[: len(samples) // _SHARE_SPOILT])
+
+
+def _known_by_plan(tables, plan) -> list[Fault]:
+    """List what the scenario itself holds: offsets changed, no oven at all."""
+    faults = []
+    for label, curve in tables["curves"].iterrows():
+        if curve["offset_changed_on"]:
+            done = f"{curve['offset_before']:+g} before {curve['offset_changed_on']}, "
+            done += f"then {curve['offset_loaded']:+g}; offset_in_force says so"
+            faults.append(Fault("curves", label, "offset-changed", done))
+    first = tables["benchtop"].drop_duplicates("trial").reset_index()
+    for trial in plan.loc[plan["selection"] == NO_OVEN, "trial"]:
+        label = int(first.loc[first["trial"] == trial, "index"].iloc[0])
+        done = f"trial {trial}: no sample went to the oven"
+        faults.append(Fault("benchtop", label, "benchtop-only", done))
+    return faults
+
+
+def _first_trial(frame, curve):
+    """Return the rows of the first trial that a curve served."""
+    rows = frame[frame["curve"] == curve]
+    return rows[rows["trial"] == rows["trial"].iloc[0]] if len(rows) else rows
+
+
+def _change_chamber(tables) -> tuple[Rows, str]:
+    """Harvest one trial of a curve in another chamber configuration than its own."""
+    rows = _first_trial(tables["plots"], OTHER_CHAMBER_CURVE).index
+    tables["plots"].loc[rows, "chamber_config"] = "reduced"
+    done = "harvested in another chamber configuration; the reading is not changed"
+    return [("plots", row) for row in rows], done
+
+
+def _stick(tables) -> tuple[Rows, str]:
+    """Set a run of plots between two sampled ones to the sensor's limit."""
+    plots, sampled = tables["plots"], tables["oven"][["trial", "plot"]]
+    ours = _first_trial(plots, STUCK_CURVE).sort_values("order")
+    keys = pd.MultiIndex.from_frame(ours[["trial", "plot"]])
+    has_oven = keys.isin(pd.MultiIndex.from_frame(sampled))
+    between = ours[~has_oven].groupby(np.cumsum(has_oven)[~has_oven])
+    rows = max(between.groups.values(), key=len, default=ours.index[:0])[:_STUCK_PLOTS]
+    limit = float(CURVES["high_pct"][CURVE_CODES[STUCK_CURVE]])
+    plots.loc[rows, "sensor_pct"] = limit
+    done = f"the sensor stuck at its limit of {limit:g}"
+    return [("plots", row) for row in rows], done
+
+
+def _swap(tables) -> tuple[Rows, str]:
+    """Exchange the oven results of two samples of a trial that differ clearly."""
+    oven = tables["oven"]
+    ours = _first_trial(oven, SWAPPED_CURVE).set_index("sample")["true_pct"]
+    if ours.empty:
+        return [], ""
+    driest = ours.idxmin()
+    wetter = (ours - ours[driest].iloc[0] - _POINTS_SWAPPED).abs().idxmin()
+    one, other = _dishes(tables, driest), _dishes(tables, wetter)
+    both = [*one, *other]
+    oven.loc[both, _RESULT] = oven.loc[[*other, *one], _RESULT].to_numpy()
+    done = f"labels of samples {driest} and {wetter} exchanged in the lab"
+    return [("oven", row) for row in both], done
+
+
+def _dishes(tables, sample):
+    """Return the oven rows of a sample."""
+    return tables["oven"].index[tables["oven"]["sample"] == sample]
+
+
+def _moisten(oven, rows, points):
+    """Raise the moisture of dishes by as many points, in whatever was reported."""
+    kept = (oven["prestage_dry_g"] / oven["prestage_wet_g"]).fillna(1)[rows]
+    grain = (oven["wet_g"] - oven["tare_g"])[rows]
+    less = (grain * points / 100 / kept).round(3)
+    oven.loc[rows, "dry_g"] = (oven.loc[rows, "dry_g"] - less).round(3)
+    oven.loc[rows, "moisture_pct"] = (oven.loc[rows, "moisture_pct"] + points).round(2)
+
+
+def _lose_dish(tables, sample) -> tuple[Rows, str]:
+    """Take all dishes but the first away."""
+    first, *others = _dishes(tables, sample)
+    tables["oven"] = tables["oven"].drop(others)
+    return [("oven", first)], f"sample {sample}: only one dish was dried"
+
+
+def _part_dishes(tables, sample) -> tuple[Rows, str]:
+    """Raise the last dish above the others."""
+    last = _dishes(tables, sample)[-1:]
+    _moisten(tables["oven"], last, _POINTS_APART)
+    done = f"sample {sample}: dish raised by {_POINTS_APART} points"
+    return [("oven", last[0])], done
+
+
+def _blank_reading(tables, sample) -> tuple[Rows, str]:
+    """Delete the reading of the sampled plot."""
+    trial, plot = tables["oven"].loc[_dishes(tables, sample)[0], ["trial", "plot"]]
+    plots = tables["plots"]
+    row = plots.index[(plots["trial"] == trial) & (plots["plot"] == plot)][0]
+    plots.loc[row, "sensor_pct"] = np.nan
+    return [("plots", row)], f"plot of sample {sample}: reading deleted"
+
+
+def _mistype_plot(tables, sample) -> tuple[Rows, str]:
+    """Give the sample a plot that does not exist."""
+    rows = []
+    for table in ("oven", "benchtop"):
+        frame = tables[table]
+        found = frame.index[frame["sample"] == sample]
+        frame.loc[found, "plot"] += "1"
+        rows += [(table, label) for label in found]
+    return rows, f"sample {sample}: a digit too many in its plot"
+
+
+def _weigh_late(tables, sample) -> tuple[Rows, str]:
+    """Let the sample wait, and dry, before it goes to the oven."""
+    rows = _dishes(tables, sample)
+    tables["oven"].loc[rows, "weighed_at"] += np.timedelta64(_DAYS_LATE, "D")
+    _moisten(tables["oven"], rows, -_POINTS_LOST)
+    done = f"sample {sample}: dried {_DAYS_LATE} days later, {_POINTS_LOST} points lost"
+    return [("oven", label) for label in rows], done
+
+
+_PER_SAMPLE = (
+    (2, "plot-missing", _mistype_plot),
+    (2, "no-reading", _blank_reading),
+    (3, "one-dish", _lose_dish),
+    (3, "dishes-disagree", _part_dishes),
+    (2, "late-oven", _weigh_late),
+)

@@ -202,8 +202,9 @@ def _information(strata: Strata, ratio: float) -> tuple[np.ndarray, ...]:
     s2 = fit.squares / strata.freedom
     by = np.stack([np.ones_like(strata.size), strata.size])
     variance = s2 * (1 + ratio * strata.size)
-    p = np.einsum("ig,gp,gq->ipq", by / variance**2, x, x)
-    q = np.einsum("ig,jg,gp,gq->ijpq", by, by / variance**3, x, x)
+    # Products of matrices, not sums over all indices: entries may be hundreds.
+    p = x.T @ ((by / variance**2)[..., None] * x)
+    q = x.T @ ((by[:, None] * by / variance**3)[..., None] * x)
     traces = by / variance**2 @ by.T
     p[0] += strata.xx / s2**2
     q[0, 0] += strata.xx / s2**3
@@ -219,7 +220,7 @@ def _told_apart(strata: Strata) -> bool:
     return bool(np.linalg.det(expected) > 1e-10 * expected[0, 0] * expected[1, 1])
 
 
-def _inference(strata: Strata, ratio: float, back: np.ndarray) -> Inference:
+def inference(strata: Strata, ratio: float, back: np.ndarray) -> Inference:
     """Return what Kenward-Roger needs for the coefficients turned by `back`."""
     fit = solve(strata, ratio)
     covariance = fit.squares / strata.freedom * fit.covariance
@@ -227,7 +228,7 @@ def _inference(strata: Strata, ratio: float, back: np.ndarray) -> Inference:
     # Where t cannot be told from s only s^2 counts as uncertain.
     only_s2 = np.diag([1 / expected[0, 0], 0.0])
     of_variances = np.linalg.inv(expected) if _told_apart(strata) else only_s2
-    known = np.einsum("ipq,qr,jrs->ijps", p, covariance, p)
+    known = p[:, None] @ covariance @ p
     excess = np.einsum("ij,ijpq->pq", of_variances, q - known)
     adjusted = covariance + 2 * covariance @ excess @ covariance
     return Inference(
@@ -308,7 +309,7 @@ def random_intercept(
         n_clusters=n_clusters,
         remark=remark,
         why_no_interval=unsure,
-        moments=None if unsure else _inference(strata, used, back),
+        moments=None if unsure else inference(strata, used, back),
     )
 
 

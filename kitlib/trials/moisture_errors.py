@@ -1,4 +1,10 @@
-"""How far readings were off: those of one trial, those of one entry."""
+"""How far readings were off: those of one trial, and those of one entry.
+
+A curve's bias is a mean over trials. Each trial lies at a distance of its own from
+it, which the trial's samples show in part. Nothing moves a selection more than an
+error that goes with the entry; only samples of the same entries in several places
+can show it.
+"""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -14,30 +20,28 @@ from kitlib.curves.audit import Correction, CurveAudit
 from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.statistics.reml import (
     LARGEST,
-    RATIOS,
-    lowest_from_zero,
+    Strata,
+    lowest_ratio,
+    solve,
     variance_components,
 )
-from kitlib.trials.means import ROUNDING, Layout, lay_out
+from kitlib.trials.means import ROUNDING, independent_parts, lay_out
 from kitlib.trials.yields import yield_per_point
 from kitlib.words.terms import counted
 
-RECORDED = "recorded_pct"
 BY_CURVE = ["curve", "n_plots", "n", "mean", "season", "predicted", "predicted_se"]
+# Fewer comparisons of entries, or of samples of one, tell next to nothing.
+FEWEST = 5
+# An SD between entries worth finding: on real maize trials entries read at random
+# with an SD of 2.5 % of 20 % moisture changed a selection in one of six. [points]
+WORTH_FINDING = 0.5
 
 
-@dataclass(frozen=True, kw_only=True)
-class TrialSpread:
-    """How corrected readings of a curve scatter about the air-oven.
+class TrialSpread(NamedTuple):
+    """How corrected readings of a curve scatter about the air-oven. [% moisture]"""
 
-    Attributes
-    ----------
-    sd_trial, sd_sample : float
-        Between trials and within them; nan where not known. [% moisture]
-    """
-
-    sd_trial: float
-    sd_sample: float
+    sd_trial: float  # between trials, nan where not known
+    sd_sample: float  # within them
 
 
 def spread_about(correction: Correction, audit: CurveAudit) -> TrialSpread:
@@ -45,9 +49,8 @@ def spread_about(correction: Correction, audit: CurveAudit) -> TrialSpread:
     samples = audit.samples
     error = correction.apply(samples.sensor) - samples.reference
     parts, _ = tried(variance_components, error, samples.trial)
-    if parts is None:
-        return TrialSpread(sd_trial=nan, sd_sample=nan)
-    return TrialSpread(sd_trial=parts.sd_trial, sd_sample=parts.sd_residual)
+    known = (parts.sd_trial, parts.sd_residual) if parts else (nan, nan)
+    return TrialSpread(*known)
 
 
 def for_one_trial(correction: Correction, spread: TrialSpread) -> Correction:
@@ -103,50 +106,44 @@ def own_error(
 ) -> OwnError:
     """Return how far the readings of one trial were off.
 
+    Not known where no curve of the trial was audited.
+
     Parameters
     ----------
     plots : DataFrame
-        The trial's plots: curve, sensor_pct (restated to the offset in the
-        register), recorded_pct, plot_mass_kg, plot_area_m2. [% moisture; kg; m²]
+        The trial's plots.
     pairs : DataFrame
-        Its samples with an oven value, taken blind to the reading: curve,
-        recorded_pct, reference_pct, error (of the restated reading).
+        Its samples with an oven value, taken blind to the reading.
     standard_pct : float
         Moisture yields are stated at. [% wet basis]
     audits, corrections, spreads : mapping by curve
         What the season says of the curves; curves without are left out.
 
-    Returns
-    -------
-    OwnError
-        Not known where no curve of the trial was audited.
-
     Notes
     -----
     With m the mean of n samples and c what the season says, the prediction is
     c + λ (m − c), λ = t² / (t² + s² / n), t and s the SDs between and within trials;
-    its squared standard error is (1 − λ)² se(c)² + (1 − λ) t².
-
-    References
-    ----------
-    .. [1] Robinson, That BLUP is a good thing, Statistical Science 6 (1991) 15-32.
+    its squared standard error is (1 − λ)² se(c)² + (1 − λ) t² (Robinson, That BLUP
+    is a good thing, Statistical Science 6 (1991) 15-32).
     """
-    curve_of, sampled_by = plots["curve"].to_numpy(str), pairs["curve"].to_numpy(str)
-    sensor, recorded = (plots[c].to_numpy(float) for c in ("sensor_pct", RECORDED))
-    per_point = yield_per_point(
-        plots["plot_mass_kg"], plots["plot_area_m2"], standard_pct
+    sensor, recorded = (
+        plots[c].to_numpy(float) for c in ("sensor_pct", "recorded_pct")
     )
-    as_recorded = pairs[RECORDED].to_numpy(float) - pairs["reference_pct"].to_numpy()
+    mass, area = plots["plot_mass_kg"], plots["plot_area_m2"]
+    per_point = yield_per_point(mass, area, standard_pct)
+    as_recorded = (pairs["recorded_pct"] - pairs["reference_pct"]).to_numpy(float)
     error, rows = pairs["error"].to_numpy(float), []
-    for curve in np.unique(curve_of[np.isin(curve_of, list(audits))]).tolist():
-        served, own = curve_of == curve, sampled_by == curve
+    for curve in sorted(set(plots["curve"]) & set(audits)):
+        served = (plots["curve"] == curve).to_numpy(bool)
+        own = (pairs["curve"] == curve).to_numpy(bool)
         reading = _mean(sensor[served])
         season = _season_says(audits[curve], corrections[curve], reading)
         here = _predicted(season, spreads[curve], error[own])
         restated = _mean(recorded[served]) - reading
         row = [curve, int(served.sum()), int(own.sum()), _mean(as_recorded[own])]
         row += [season.value + restated, here.value + restated, here.se, here.df]
-        rows.append((*row, _mean(per_point[served]), _squares(as_recorded[own])))
+        squares = float(as_recorded[own].var() * own.sum()) if own.any() else 0.0
+        rows.append((*row, _mean(per_point[served]), squares))
     table = pd.DataFrame(rows, columns=[*BY_CURVE, "df", "per_point", "squares"])
     share = table["n_plots"].to_numpy(float) / max(table["n_plots"].sum(), 1)
     return OwnError(
@@ -164,19 +161,13 @@ def _mean(values: np.ndarray) -> float:
     return float(known.mean()) if known.size else nan
 
 
-def _squares(values: np.ndarray) -> float:
-    """Return the sum of squares about the mean."""
-    return float(values.var() * values.size) if values.size else 0.0
-
-
 def _season_says(audit: CurveAudit, correction: Correction, reading: float) -> Estimate:
     """Return the error that the season would have a trial of such readings show."""
-    above = reading - correction.pivot
     if correction.tilt == 0:
         return audit.bias
-    along = np.array([1.0, above])
+    along = np.array([1.0, reading - correction.pivot])
     return Estimate(
-        value=-correction.shift - correction.tilt * above,
+        value=-correction.shift - correction.tilt * float(along[1]),
         se=sqrt(max(float(along @ correction.covariance @ along), 0.0)),
         df=correction.df,
     )
@@ -230,39 +221,17 @@ def _summed(by_curve: pd.DataFrame, weight: np.ndarray) -> Estimate:
     )
 
 
-# Fewer comparisons of entries, or of samples of one, tell next to nothing.
-FEWEST = 5
-# An SD between entries worth finding: on real maize trials entries read at random
-# with an SD of 2.5 % of 20 % moisture changed a selection in one of six. [points]
-WORTH_FINDING = 0.5
-
-
 @dataclass(frozen=True, kw_only=True)
 class EntryError:
-    """How much the error differs between entries, wherever they are grown.
+    """How much the error differs between entries, wherever they are grown."""
 
-    Attributes
-    ----------
-    sd, low, high : float
-        SD of the entries' own errors and its interval; nan where not known.
-        [% moisture]
-    sd_sample : float
-        SD of samples of one entry in one place; nan where not known. [% moisture]
-    n : int
-        Samples compared.
-    n_entries : int
-        Entries sampled in more than one place.
-    remark : str
-        Why it is not known; empty if it is.
-    """
-
-    sd: float
-    low: float
-    high: float
-    sd_sample: float
-    n: int
-    n_entries: int
-    remark: str = ""
+    sd: float = nan  # of the entries' own errors, nan where not known [% moisture]
+    low: float = nan  # its interval
+    high: float = nan
+    sd_sample: float = nan  # SD of samples of one entry in one place
+    n: int = 0  # samples compared
+    n_entries: int = 0  # entries sampled in more than one place
+    remark: str = ""  # why it is not known
 
     @property
     def known(self) -> bool:
@@ -275,25 +244,6 @@ class EntryError:
         return self.sd if self.known else 0.0
 
 
-class _Strata(NamedTuple):
-    """What entries' sums hold once places are taken out, in independent parts."""
-
-    values: np.ndarray  # information d of each part on the entries, (r,)
-    squares: np.ndarray  # squared parts, of variance s² d (1 + d ratio), (r,)
-    left: float  # sum of squares within entries, s² times chi-squared
-    spare: int  # its degrees of freedom
-
-    def rss(self, ratio: float) -> float:
-        """Return the weighted sum of squares at a ratio of the variances."""
-        between = self.squares / (self.values * (1 + ratio * self.values))
-        return float(between.sum() + self.left)
-
-    def f_ratio(self, ratio: float) -> float:
-        """Return what is F distributed at the true ratio of the variances."""
-        between = self.squares / (self.values * (1 + ratio * self.values))
-        return float(between.mean() / (self.left / self.spare))
-
-
 def entry_error(error, place, entry, sd_sample, level: float = 0.95) -> EntryError:
     """Return how much the error differs between entries, wherever they are grown.
 
@@ -301,19 +251,11 @@ def entry_error(error, place, entry, sd_sample, level: float = 0.95) -> EntryErr
     ----------
     error : array_like, shape (n,)
         Corrected moisture − air-oven, one per plot sampled. [% moisture]
-    place : array_like of str, shape (n,)
-        Trial and curve of each; whatever they share is taken out.
-    entry : array_like of str, shape (n,)
-        Entry of each.
+    place, entry : array_like of str, shape (n,)
+        Trial and curve of each, whatever they share being taken out; its entry.
     sd_sample : array_like, shape (n,)
         SD of samples on the curve of each, the same within a place; only their
         proportions count. [% moisture]
-    level : float
-        Confidence level of the interval.
-
-    Returns
-    -------
-    EntryError
 
     Notes
     -----
@@ -334,32 +276,32 @@ def entry_error(error, place, entry, sd_sample, level: float = 0.95) -> EntryErr
     '0 entries sampled more than once'
     """
     error, sd = np.asarray(error, float), np.asarray(sd_sample, float)
-    layout = lay_out(place, entry)
-    parts = _strata(layout, error, 1 / sd**2)
-    repeated = int(np.sum(layout.counts.sum(axis=0) > 1))
-    counts = {"n": error.size, "n_entries": repeated}
-    if min(parts.values.size, parts.spare) < FEWEST or not parts.left > 0:
+    parts, repeated = _entries_apart(error, place, entry, 1 / sd**2)
+    compared = parts.size.size
+    if min(compared, parts.n_within) < FEWEST or not parts.yy > 0:
         said = f"{counted(repeated, 'entry', 'entries')} sampled more than once; "
-        said += f"{counted(parts.values.size, 'comparison')} between entries and "
-        said += f"{parts.spare} within them are left, and {FEWEST} of each are needed"
-        return EntryError(
-            sd=nan, low=nan, high=nan, sd_sample=nan, remark=said, **counts
-        )
-    ratio = _reml_ratio(parts)
-    scale = sqrt(parts.rss(ratio) / (parts.spare + parts.values.size))
-    low, high = _interval_of_ratio(parts, level)
+        said += f"{counted(compared, 'comparison')} between entries and "
+        said += f"{parts.n_within} within them are left, and {FEWEST} of each are "
+        return EntryError(n=error.size, n_entries=repeated, remark=said + "needed")
+    ratio = min(lowest_ratio(parts), LARGEST)
+    scale = sqrt(solve(parts, ratio).squares / parts.freedom)
+    tail = (1 - level) / 2
+    ends = fisher_f.ppf([1 - tail, tail], compared, parts.n_within)
+    low, high = (_ratio_where_f_is(end, parts) for end in ends)
     return EntryError(
         sd=scale * sqrt(ratio),
         low=scale * sqrt(low),
         high=scale * sqrt(high),
         sd_sample=scale * sqrt(np.mean(sd**2)),
-        **counts,
+        n=error.size,
+        n_entries=repeated,
     )
 
 
-def _strata(layout: Layout, error: np.ndarray, weight: np.ndarray) -> _Strata:
-    """Return the entries' sums in independent parts, places taken out."""
+def _entries_apart(error, place, entry, weight: np.ndarray) -> tuple[Strata, int]:
+    """Return entries' sums in independent parts, places taken out; entries repeated."""
     # In this layout places stand for entries and entries for blocks.
+    layout = lay_out(place, entry)
     counts, heavy = layout.counts, np.zeros(layout.entries.size)
     heavy[layout.entry] = weight
     information = np.diag(counts.T @ heavy)
@@ -367,81 +309,34 @@ def _strata(layout: Layout, error: np.ndarray, weight: np.ndarray) -> _Strata:
     values, vectors = np.linalg.eigh(information)
     told = values > ROUNDING * max(values.max(), 1.0)
     deviations = layout.entry_deviations(error)
-    sums = np.bincount(layout.block, weight * deviations)
-    values, squares = values[told], (vectors.T @ sums)[told] ** 2
-    total = float(weight @ deviations**2)
-    return _Strata(
-        values=values,
-        squares=squares,
-        left=total - float(np.sum(squares / values)),
-        spare=error.size - layout.entries.size - values.size,
-    )
+    squares = (vectors.T @ layout.block_sums(weight * deviations))[told] ** 2
+    total, freedom = float(weight @ deviations**2), error.size - layout.entries.size
+    parts = independent_parts(values[told], squares, total, freedom)
+    return parts, int(np.sum(counts.sum(axis=0) > 1))
 
 
-def _reml_ratio(parts: _Strata) -> float:
-    """Return the variance between entries over that of samples, by REML."""
-    freedom = parts.spare + parts.values.size
+def _ratio_where_f_is(quantile: float, parts: Strata) -> float:
+    """Return the ratio of the variances at which F falls to a quantile; 0 if below."""
 
-    def deviance(ratio: float) -> float:
-        grown = np.log1p(ratio * parts.values).sum()
-        return float(grown + freedom * np.log(parts.rss(ratio)))
+    def above(ratio: float) -> float:
+        between = np.mean(parts.y**2 / (1 + ratio * parts.size))
+        return float(between / (parts.yy / parts.n_within)) - quantile
 
-    def slope(ratio: float) -> float:
-        scale = 1 + ratio * parts.values
-        fall = freedom * np.sum(parts.squares / scale**2) / parts.rss(ratio)
-        return float(np.sum(parts.values / scale) - fall)
-
-    return min(lowest_from_zero(deviance, slope, RATIOS), LARGEST)
-
-
-def _interval_of_ratio(parts: _Strata, level: float) -> tuple[float, float]:
-    """Return the interval of the variance between entries over that of samples."""
-
-    def where(quantile: float) -> float:
-        if parts.f_ratio(0.0) <= quantile:
-            return 0.0
-        top = 1.0
-        while parts.f_ratio(top) > quantile:
-            top *= 4
-        return float(brentq(lambda r: parts.f_ratio(r) - quantile, 0.0, top))
-
-    tail = (1 - level) / 2
-    ends = fisher_f.ppf([1 - tail, tail], parts.values.size, parts.spare)
-    return where(ends[0]), where(ends[1])
+    if above(0.0) <= 0:
+        return 0.0
+    top = 1.0
+    while above(top) > 0:
+        top *= 4
+    return float(brentq(above, 0.0, top))
 
 
 def entries_to_sample(
-    sd_sample: float,
-    sd_entry: float = WORTH_FINDING,
-    places: int = 2,
-    power: float = 0.8,
-    level: float = 0.95,
-    most: int = 500,
+    sd_sample: float, sd_entry: float = WORTH_FINDING, level: float = 0.95
 ) -> int:
-    """Return how many entries to sample in several places to learn of their errors.
+    """Return how many entries to sample in two places to learn of their errors.
 
-    Parameters
-    ----------
-    sd_sample : float
-        SD of samples of one entry in one place. [% moisture]
-    sd_entry : float
-        SD between entries that should be found. [% moisture]
-    places : int
-        Places, 2 or more, in each of which every one of these entries is sampled.
-    power : float
-        Chance with which it should be found.
-    level : float
-        One less the chance of finding it where there is none.
-    most : int
-        Where the search ends.
+    Enough to find them with a chance of 80 %; 500 where fewer do not do.
 
-    Returns
-    -------
-    int
-        Entries; `most` where fewer do not do.
-
-    Notes
-    -----
     F test of entries in complete places: with m entries in p places the ratio of
     mean squares is (1 + p sd_entry² / sd_sample²) times F on m − 1 and
     (m − 1)(p − 1) degrees of freedom.
@@ -451,9 +346,8 @@ def entries_to_sample(
     >>> entries_to_sample(0.5, 0.5)
     23
     """
-    stretch = 1 + places * (sd_entry / sd_sample) ** 2
-    entries = np.arange(2, most + 1)
-    df, df_error = entries - 1, (entries - 1) * (places - 1)
-    needed = fisher_f.ppf(level, df, df_error) / stretch
-    enough = fisher_f.sf(needed, df, df_error) >= power
-    return int(entries[np.argmax(enough)]) if enough.any() else most
+    entries = np.arange(2, 501)
+    df = entries - 1  # in two places that of the error as well
+    needed = fisher_f.ppf(level, df, df) / (1 + 2 * (sd_entry / sd_sample) ** 2)
+    enough = fisher_f.sf(needed, df, df) >= 0.8
+    return int(entries[np.argmax(enough)]) if enough.any() else int(entries[-1])

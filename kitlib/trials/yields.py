@@ -1,7 +1,10 @@
-"""Yield at standard moisture: of any mass, of a season's plots, of one trial's."""
+"""Yield at standard moisture: of any mass, of a season's plots, of one trial's.
+
+Beside it the sensor's test weight, which moisture readings rest on.
+"""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -13,31 +16,30 @@ from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import agreement, limits_of_agreement
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import tried
-from kitlib.words.terms import (
-    columns_of,
-    counted,
-    listed,
-)
+from kitlib.words.terms import columns_of, counted, listed
 
 # Exact by definition: avoirdupois pound and international acre.
 KG_PER_LB = 0.45359237
 M2_PER_ACRE = 4046.8564224
 M2_PER_HA = 10_000.0
+# The Winchester bushel of 2150.42 cubic inches (7 CFR 810.102(d)), an inch of
+# 25.4 mm. Volume arithmetic only: some grading tables use fitted lines per crop,
+# which allow for packing and differ from it.
+HL_PER_WINCHESTER_BUSHEL = 0.3523907016688
+KG_HL_PER_LB_BU = KG_PER_LB / HL_PER_WINCHESTER_BUSHEL
+NOT_GIVEN = "not given"
 
 
 def flag_unusable_plots(mass_kg, area_m2, moisture_pct) -> np.ndarray:
     """Flag plots whose yield cannot be calculated.
 
+    True where a value is missing, mass or area is not above zero, or moisture is below
+    0 or not below 100 %.
+
     Parameters
     ----------
     mass_kg, area_m2, moisture_pct : array_like, shapes that broadcast
         Harvested mass, harvested area, moisture. [kg; m²; % wet basis]
-
-    Returns
-    -------
-    ndarray of bool
-        True where a value is missing, mass or area is not above zero, or moisture
-        is below 0 or not below 100 %.
 
     Examples
     --------
@@ -51,7 +53,7 @@ def flag_unusable_plots(mass_kg, area_m2, moisture_pct) -> np.ndarray:
 
 
 def yield_kg_ha(mass_kg, area_m2, moisture_pct, standard_pct) -> np.ndarray:
-    """Return the yield brought to standard moisture.
+    """Return the yield brought to standard moisture, nan for unusable plots. [kg/ha]
 
     The dry matter stays, the water changes: mass × (100 − M) / (100 − standard).
     A shrink factor per point is the same correction written otherwise and is
@@ -60,19 +62,9 @@ def yield_kg_ha(mass_kg, area_m2, moisture_pct, standard_pct) -> np.ndarray:
     Parameters
     ----------
     mass_kg, area_m2, moisture_pct : array_like, shapes that broadcast
-        Harvested mass, harvested area, moisture. [kg; m²; % wet basis]
+        As for `flag_unusable_plots`.
     standard_pct : float or array_like
-        Moisture the yield is stated at; nan gives nan. [% wet basis]
-
-    Returns
-    -------
-    ndarray
-        Yield, nan where `flag_unusable_plots`. [kg/ha]
-
-    Raises
-    ------
-    ValueError
-        If the standard moisture is outside 0 to below 100.
+        Moisture the yield is stated at, 0 to below 100; nan gives nan. [% wet basis]
 
     References
     ----------
@@ -93,28 +85,11 @@ def yield_kg_ha(mass_kg, area_m2, moisture_pct, standard_pct) -> np.ndarray:
 
 
 def yield_per_point(mass_kg, area_m2, standard_pct) -> np.ndarray:
-    """Return by how much a plot's yield changes per point of moisture.
+    """Return by how much a plot's yield changes per point of moisture. [kg/ha]
 
     The yield is a straight line in the moisture, so this holds for a change of any
-    size; relative to the yield it is −1 / (100 − M) per point.
-
-    Parameters
-    ----------
-    mass_kg, area_m2 : array_like, shapes that broadcast
-        Harvested mass and area. [kg; m²]
-    standard_pct : float or array_like
-        Moisture the yield is stated at. [% wet basis]
-
-    Returns
-    -------
-    ndarray
-        Negative: wetter grain holds less; nan where mass or area is not above
-        zero. [kg/ha per % moisture]
-
-    Raises
-    ------
-    ValueError
-        If the standard moisture is outside 0 to below 100.
+    size. Negative: wetter grain holds less; nan where mass or area is not above zero.
+    Parameters as for `yield_kg_ha`.
 
     Examples
     --------
@@ -139,28 +114,15 @@ def _floats(*values) -> list[np.ndarray]:
 
 @dataclass(frozen=True)
 class YieldUnit:
-    """A unit yields are shown in.
+    """A unit yields are shown in."""
 
-    Attributes
-    ----------
-    name : str
-        t/ha, kg/ha or bu/ac.
-    kg_ha : float
-        What one of it is. [kg/ha]
-    decimals : int
-        On display.
-    """
-
-    name: str
-    kg_ha: float
-    decimals: int
+    name: str  # t/ha, kg/ha or bu/ac
+    kg_ha: float  # what one of it is
+    decimals: int  # on display
 
     def of(self, yield_kg_ha):
         """Return a yield or a difference of yields in this unit."""
         return yield_kg_ha / self.kg_ha
-
-
-TONNES = YieldUnit("t/ha", 1000.0, 2)
 
 
 def yield_unit(name: str, bushel_lb: float) -> YieldUnit:
@@ -176,11 +138,7 @@ def yield_unit(name: str, bushel_lb: float) -> YieldUnit:
     if name == "bu/ac" and bushel_lb > 0:
         # The crop's fixed trade bushel; a measured test weight has no place here.
         return YieldUnit(name, bushel_lb * KG_PER_LB * M2_PER_HA / M2_PER_ACRE, 1)
-    return TONNES
-
-
-READING, CORRECTED = "the sensor's reading", "the corrected moisture"
-NOT_GIVEN = "not given"
+    return YieldUnit("t/ha", 1000.0, 2)
 
 
 def corrected_plots(
@@ -193,7 +151,7 @@ def corrected_plots(
 
     A plot of a curve without samples has no corrected moisture.
     """
-    plots, pairs = pairing.plots, pairing.pairs
+    plots = pairing.plots
     after = pd.Series(np.nan, index=plots.index)
     outside = pd.Series(False, index=plots.index)
     for name, rows in plots.groupby("curve").groups.items():
@@ -204,83 +162,28 @@ def corrected_plots(
             cover = audits[curve].coverage
             if cover is not None:
                 outside[rows] = (readings < cover.low) | (readings > cover.high)
+    oven = pairing.pairs[pairing.pairs["reference_pct"].notna()]
+    by_plot = oven.drop_duplicates("sample").groupby(["trial", "plot"])
+    means = by_plot["reference_pct"].mean()
+    at = plot_places(plots, means.index.to_frame())
+    reference = np.full(len(plots), np.nan)
+    reference[at[at >= 0]] = means[at >= 0]
     standard = by_value(plots["crop"], settings.standard_moisture_of).astype(float)
-    mass = plots["plot_mass_kg"].to_numpy(float)
-    area = plots["plot_area_m2"].to_numpy(float)
-
-    def stated(moisture: pd.Series) -> np.ndarray:
-        return yield_kg_ha(mass, area, moisture.to_numpy(float), standard)
-
-    reference = _sampled_moisture(pairs, plots)
+    mass, area = (plots[c].to_numpy(float) for c in ("plot_mass_kg", "plot_area_m2"))
+    recorded = plots["recorded_pct"].to_numpy(float)
     return plots.assign(
         moisture_after_pct=after,
-        yield_before_kg_ha=stated(plots["recorded_pct"]),
-        yield_after_kg_ha=stated(after),
+        yield_before_kg_ha=yield_kg_ha(mass, area, recorded, standard),
+        yield_after_kg_ha=yield_kg_ha(mass, area, after, standard),
         reference_pct=reference,
-        yield_reference_kg_ha=stated(reference),
-        unusable=flag_unusable_plots(mass, area, plots["recorded_pct"]),
+        yield_reference_kg_ha=yield_kg_ha(mass, area, reference, standard),
+        unusable=flag_unusable_plots(mass, area, recorded),
         outside_audit=outside,
     )
 
 
-def _sampled_moisture(pairs: pd.DataFrame, plots: pd.DataFrame) -> pd.Series:
-    """Return each plot's air-oven moisture, nan where it was not sampled."""
-    oven = pairs[pairs["reference_pct"].notna()].drop_duplicates("sample")
-    means = oven.groupby(["trial", "plot"])["reference_pct"].mean()
-    at = plot_places(plots, means.index.to_frame())
-    found = np.full(len(plots), np.nan)
-    found[at[at >= 0]] = means[at >= 0]
-    return pd.Series(found, index=plots.index)
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class TrialPlots:
-    """Arrays over the plots of one trial, all of shape (plots,).
-
-    Attributes
-    ----------
-    trial : str
-        Name of the trial.
-    plot, entry, curve : ndarray of str
-        Names; a curve that is not known is "not given".
-    block : ndarray of str or None
-        None where the trial has no blocks.
-    sensor : ndarray
-        Reading restated to the offset in the register. [% moisture, wet basis]
-    per_point : ndarray
-        Change of the yield per point of moisture. [kg/ha per % moisture]
-    before, after : ndarray
-        Yield at standard moisture with moisture as read and corrected; nan where
-        it cannot be calculated or is not known. [kg/ha]
-    """
-
-    trial: str
-    plot: np.ndarray
-    entry: np.ndarray
-    block: np.ndarray | None
-    curve: np.ndarray
-    sensor: np.ndarray
-    per_point: np.ndarray
-    before: np.ndarray
-    after: np.ndarray
-
-    @property
-    def compared(self) -> np.ndarray:
-        """Plots with both yields, boolean."""
-        return np.isfinite(self.before) & np.isfinite(self.after)
-
-    def only(self, plots: np.ndarray) -> "TrialPlots":
-        """Return the plots flagged True."""
-        arrays = {
-            name: values[plots]
-            for name, values in vars(self).items()
-            if isinstance(values, np.ndarray)
-        }
-        return replace(self, **arrays)
-
-
-def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
-    """Return the arrays of one trial's table of plots.
+def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> pd.DataFrame:
+    """Return one trial's plots with both yields, every row in its order.
 
     Parameters
     ----------
@@ -292,69 +195,68 @@ def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> TrialPlots:
 
     Returns
     -------
-    TrialPlots
-        Every row of the table, in its order.
-
-    Raises
-    ------
-    ValueError
-        If the table holds no trial or several.
+    DataFrame
+        plot, entry, block, curve: text; a gap is "not given", the block of a trial
+        without blocks is empty. sensor: reading restated to the offset in the
+        register. [% moisture] per_point, before, after: yield per point of moisture,
+        as recorded and corrected, nan where not known. [kg/ha]
 
     Examples
     --------
     >>> table = pd.DataFrame({"trial": "T1", "plot": ["1"], "entry": ["a"],
     ...     "curve": ["A"], "plot_mass_kg": 8.45, "plot_area_m2": 8.0,
     ...     "sensor_pct": 20.0, "recorded_pct": 20.0, "moisture_after_pct": 21.0})
-    >>> found = read_trial_plots(table, standard_pct=15.5)
-    >>> found.before.round(6).tolist(), found.after.round(6).tolist()
-    ([10000.0], [9875.0])
+    >>> read_trial_plots(table, standard_pct=15.5)[["before", "after"]].round(6)
+        before   after
+    0  10000.0  9875.0
     """
+    if plots["trial"].nunique() != 1:
+        held = counted(plots["trial"].nunique(), "trial")
+        raise ValueError(
+            f"read_trial_plots: the table holds {held}; expected the plots of one."
+        )
     mass, area, before, after = _numbers(plots)
+    columns = {name: _names(plots[name]) for name in ("plot", "entry", "curve")}
     has_blocks = "block" in plots and plots["block"].notna().any()
-    return TrialPlots(
-        trial=_only_trial(plots),
-        plot=_names(plots["plot"]),
-        entry=_names(plots["entry"]),
-        block=_names(plots["block"]) if has_blocks else None,
-        curve=_names(plots["curve"]),
-        sensor=plots["sensor_pct"].to_numpy(float, na_value=np.nan),
-        per_point=yield_per_point(mass, area, standard_pct),
-        before=yield_kg_ha(mass, area, before, standard_pct),
-        after=yield_kg_ha(mass, area, after, standard_pct),
+    return pd.DataFrame(
+        {
+            **columns,
+            "block": _names(plots["block"]) if has_blocks else "",
+            "sensor": plots["sensor_pct"].to_numpy(float, na_value=np.nan),
+            "per_point": yield_per_point(mass, area, standard_pct),
+            "before": yield_kg_ha(mass, area, before, standard_pct),
+            "after": yield_kg_ha(mass, area, after, standard_pct),
+        }
     )
 
 
+def compared(plots: pd.DataFrame) -> np.ndarray:
+    """Flag the plots of `read_trial_plots` that have both yields."""
+    return np.isfinite(plots[["before", "after"]].to_numpy()).all(axis=1)
+
+
 def remark_plots(plots: pd.DataFrame, standard_pct: float) -> tuple[str, ...]:
-    """Return what must be said of plots that cannot be used, by kind of problem.
+    """Return what must be said of plots that cannot be used, one sentence a problem.
 
-    Parameters
-    ----------
-    plots : DataFrame
-        As for `read_trial_plots`.
-    standard_pct : float
-        Moisture the yield is stated at; nan where it is not known.
-
-    Returns
-    -------
-    tuple of str
-        One sentence for each kind, naming the plots.
+    Parameters as for `read_trial_plots`.
     """
     mass, area, before, after = _numbers(plots)
-    usable = ~flag_unusable_plots(mass, area, before)
-    known = np.isfinite(after)
+    usable, known = ~flag_unusable_plots(mass, area, before), np.isfinite(after)
+    reading, corrected = "the sensor's reading", "the corrected moisture"
     gaps = {
         "plot_mass_kg is missing or not above 0 kg": ~(mass > 0) | np.isinf(mass),
         "plot_area_m2 is missing or not above 0 m²": ~(area > 0) | np.isinf(area),
-        f"{READING} is missing or not within 0 to below 100 %": (
+        f"{reading} is missing or not within 0 to below 100 %": (
             flag_unusable_plots(1, 1, before)
         ),
-        f"{CORRECTED} is not within 0 to below 100 %": (
+        f"{corrected} is not within 0 to below 100 %": (
             usable & known & flag_unusable_plots(1, 1, after)
         ),
-        f"{CORRECTED} is not known": usable & ~known & (usable & known).any(),
+        # Where none is known that is said once, below.
+        f"{corrected} is not known": usable & ~known & (usable & known).any(),
     }
     remarks = [
-        f"{_plots(plots, rows)} left out before and after: {why}"
+        f"{_named(plots, rows)} left out before and after: {why}"
         for why, rows in gaps.items()
         if rows.any()
     ]
@@ -362,17 +264,12 @@ def remark_plots(plots: pd.DataFrame, standard_pct: float) -> tuple[str, ...]:
         remarks.append("no plot has a corrected moisture: nothing to compare with")
     if np.isnan(standard_pct):
         remarks.append("the standard moisture is not known: no yields")
-    return (*remarks, *_remark_blocks(plots))
-
-
-def _remark_blocks(plots: pd.DataFrame) -> tuple[str, ...]:
-    """Name the plots without a block in a trial with blocks."""
-    if "block" not in plots:
-        return ()
-    missing = plots["block"].isna().to_numpy()
-    if missing.all() or not missing.any():
-        return ()
-    return (f"{_plots(plots, missing)} of no block: taken as a block of their own",)
+    if "block" in plots:
+        no_block = plots["block"].isna().to_numpy()
+        if no_block.any() and not no_block.all():
+            said = _named(plots, no_block)
+            remarks.append(f"{said} of no block: taken as a block of their own")
+    return tuple(remarks)
 
 
 def _numbers(plots: pd.DataFrame) -> list[np.ndarray]:
@@ -381,52 +278,24 @@ def _numbers(plots: pd.DataFrame) -> list[np.ndarray]:
     return [plots[column].to_numpy(float, na_value=np.nan) for column in columns]
 
 
-def _only_trial(plots: pd.DataFrame) -> str:
-    """Return the one trial of the table."""
-    trials = plots["trial"].unique()
-    if len(trials) != 1:
-        raise ValueError(
-            f"read_trial_plots: the table holds {counted(len(trials), 'trial')}; "
-            "expected the plots of one."
-        )
-    return str(trials[0])
-
-
 def _names(column: pd.Series) -> np.ndarray:
     """Return a column of names as text, gaps named."""
     return column.astype(object).where(column.notna(), NOT_GIVEN).to_numpy(str)
 
 
-def _plots(plots: pd.DataFrame, rows: np.ndarray) -> str:
+def _named(plots: pd.DataFrame, rows: np.ndarray) -> str:
     """Return the plots of the rows flagged as a phrase."""
     noun = "plot" if rows.sum() == 1 else "plots"
     return f"{noun} {listed(plots['plot'][rows])}"
-
-
-# The Winchester bushel of 2150.42 cubic inches (7 CFR 810.102(d)), an inch of
-# 25.4 mm. Volume arithmetic only: some grading tables use fitted lines per crop,
-# which allow for packing and differ from it.
-HL_PER_WINCHESTER_BUSHEL = 0.3523907016688
-KG_HL_PER_LB_BU = KG_PER_LB / HL_PER_WINCHESTER_BUSHEL
 
 
 def audit_test_weight(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
     """Return how the sensor's test weight agrees with the benchtop's.
 
     Estimand of the bias: mean of sensor − benchtop over trials like these, by crop
-    and chamber configuration, whose volume is what test weight is measured by.
-
-    Parameters
-    ----------
-    pairs : DataFrame
-        The season's pairs; those with both test weights count, each sample once.
-    level : float
-        Confidence level, clustered by trial.
-
-    Returns
-    -------
-    DataFrame
-        Columns as declared for `test_weight`, empty where no sample has both.
+    and chamber configuration, whose volume is what test weight is measured by. Pairs
+    with both test weights count, each sample once; columns as declared for
+    `test_weight`.
     """
     both = pairs[~pairs["parallel"]]
     both = both.dropna(subset=["test_weight_kg_hl", "benchtop_test_weight_kg_hl"])

@@ -10,19 +10,15 @@ from pytest import approx
 from kitlib.curves.audit import Correction
 from kitlib.trials.consequences import (
     CHANGES,
+    CORRECTION_AND_PLOT_ERROR,
+    CORRECTION_ONLY,
     HOLDS,
     NOT_TESTED,
     OPEN,
+    PLOT_ERROR_ONLY,
     trial_consequences,
 )
-from kitlib.trials.ranks import (
-    CORRECTION_AND_PLOT_ERROR,
-    CORRECTION_ONLY,
-    NO_VERDICT,
-    PLOT_ERROR_ONLY,
-    SAFE,
-    SIGN,
-)
+from kitlib.trials.ranks import NO_VERDICT, SAFE, SIGN
 
 ENTRIES = [f"E{i}" for i in range(1, 9)]
 
@@ -79,9 +75,9 @@ def test_a_correction_of_zero_changes_nothing(rng):
     assert table["rank_after"].tolist() == table["rank_before"].tolist()
     assert found.ranks.kendall_tau == approx(1)
     chances = found.chances
-    before = chances[PLOT_ERROR_ONLY].chance_selected
-    assert chances[CORRECTION_AND_PLOT_ERROR].chance_selected == approx(before)
-    assert found.trend.slope.value == 0
+    before = chances[PLOT_ERROR_ONLY].chance_selected.tolist()
+    assert chances[CORRECTION_AND_PLOT_ERROR].chance_selected.tolist() == approx(before)
+    assert found.trend.value == 0
     assert found.remarks == ()
 
 
@@ -115,19 +111,7 @@ def test_two_layers_of_uncertainty_are_kept_apart(rng):
 
 
 def test_a_tilt_takes_from_wet_entries(rng):
-    trend = consequences(season_trial(rng), {"A": line(tilt=0.1)}).trend
-    assert trend.slope.value < 0
-    assert trend.share_from_tilt == approx(1)
-
-
-def test_parts_of_the_trend_add_up():
-    def slopes(**correction):
-        table = season_trial(np.random.default_rng(5))
-        return consequences(table, {"A": line(**correction)}).trend
-
-    both, shift = slopes(shift=-0.5, tilt=0.1), slopes(shift=-0.5)
-    assert both.slope.value - both.from_tilt == approx(shift.slope.value)
-    assert shift.from_tilt == 0
+    assert consequences(season_trial(rng), {"A": line(tilt=0.1)}).trend.value < 0
 
 
 def test_a_curve_that_reads_wet_hides_a_winner(rng):
@@ -138,8 +122,7 @@ def test_a_curve_that_reads_wet_hides_a_winner(rng):
     entries = found.entries.set_index("entry")
     assert entries.loc["E8", "yield_after"] > entries.loc["E8", "yield_before"]
     assert found.served.on_one_curve == tuple(ENTRIES)
-    (check,) = found.checks
-    turned = found.before.entries[check.change == SIGN].tolist()
+    turned = found.before.entries[found.checks["E4"] == SIGN].tolist()
     assert turned == ["E1"]
 
 
@@ -226,7 +209,7 @@ def test_a_trial_with_no_usable_plot(rng):
 
 def test_a_check_that_is_not_there_is_named(rng):
     found = consequences(season_trial(rng), checks=["E1", "K"])
-    assert [each.check for each in found.checks] == ["E1"]
+    assert list(found.checks) == ["E1"]
     assert found.remarks == ("check K not in this trial: not compared with",)
 
 

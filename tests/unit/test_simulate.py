@@ -216,7 +216,7 @@ def test_gain_is_the_slope_of_the_reading_on_the_truth(errors, large):
 
 def test_yield_at_the_true_moisture_is_the_true_yield(demo):
     plots = read(demo, "plots").merge(read(demo, "truth_plots"), on=KEY)
-    standard = plots["crop"].map({crop.crop: crop.anchor_pct for crop in CROPS})
+    standard = plots["crop"].map(CROPS.set_index("crop")["anchor_pct"])
     found = yield_kg_ha(
         plots["plot_mass_kg"], plots["plot_area_m2"], plots["true_pct"], standard
     )
@@ -231,16 +231,14 @@ def test_dishes_show_the_true_moisture_with_the_method_s_repeatability(large):
     oven = oven[~oven["sample"].isin(spoilt)]
     oven["moisture"] = dish_moisture(oven)
     assert oven["prestage_wet_g"].notna().sum() > 300
-    for crop in CROPS:
-        own = oven[oven["method"] == crop.oven.method]
+    for crop in CROPS.itertuples():
+        own = oven[oven["method"] == crop.method]
         within = own.groupby("sample")["moisture"].var()
         sd = np.sqrt(within.mean())
         # Own arithmetic: 4 standard errors of an SD on that many pairs, and 1 mg in
         # each weighing of 5 g, which adds 0.008 points in quadrature.
         step = 0.0007
-        assert sd == approx(
-            crop.oven.dish_sd, abs=step + 4 * sd / (2 * within.size) ** 0.5
-        )
+        assert sd == approx(crop.dish_sd, abs=step + 4 * sd / (2 * within.size) ** 0.5)
         assert (own["moisture"] - own["true_pct"]).mean() == approx(0, abs=0.015)
 
 

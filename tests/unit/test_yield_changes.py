@@ -9,7 +9,7 @@ from pytest import approx
 
 from kitlib.curves.audit import Correction
 from kitlib.trials.means import entry_means
-from kitlib.trials.ranks import served_by, trend_against_moisture
+from kitlib.trials.ranks import served_by, yield_trend
 from kitlib.trials.yields import read_trial_plots
 
 
@@ -46,7 +46,7 @@ def trial(curve, entry, block, shifts, moisture=20.0):
 
 
 def served(plots, corrections=()):
-    means = entry_means(plots.after, plots.entry, plots.block)
+    means = entry_means(plots["after"], plots["entry"], plots["block"])
     return served_by(plots, means.weights, {each.curve: each for each in corrections})
 
 
@@ -54,11 +54,9 @@ def test_curves_that_change_with_blocks_leave_entries_alone():
     plots = trial("AABB", "abab", [1, 1, 2, 2], {"A": 0.8, "B": 0.0})
     found = served(plots, [flat("A", 0.8), flat("B", 0.0, se=0.2)])
     assert found.curves.tolist() == ["A", "B"]
-    assert found.n_plots.tolist() == [2, 2]
-    # Curve A reads 0.8 points too dry: 0.8 × 125 = 100 kg/ha too much, of 9,900.
+    # Curve A reads 0.8 points too dry: 0.8 × 125 = 100 kg/ha too much, SE 0.1 × 125.
     assert found.added_kg_ha == approx([100, 0])
-    assert found.added_pct == approx([100 / 99, 0])
-    assert found.added_se == approx([12.5, 25])
+    assert found.difference.se == approx(sqrt(12.5**2 + 25**2))
     assert found.blocks_split == 0
     assert found.entry_spread == approx(0, abs=1e-9)
     assert (found.unevenness, found.on_one_curve) == (approx(0), ())
@@ -87,17 +85,18 @@ def test_the_tilt_counts_from_the_pivot():
     tilted = Correction(
         curve="A", pivot=20, shift=0, tilt=0, covariance=np.diag([0, 0.01]), df=inf
     )
-    plots = trial("AA", "ab", [1, 1], {"A": 0.0}, moisture=[21.0, 23.0])
+    shifts = {"A": 0.0, "B": 0.0}
+    plots = trial("AAB", "aba", [1, 1, 2], shifts, moisture=[21.0, 23.0, 20.0])
     # On average 2 points above the pivot, 125 kg/ha a point, SE of the tilt 0.1.
-    assert served(plots, [tilted]).added_se == approx([25])
+    difference = served(plots, [tilted, flat("B", 0.0, se=0)]).difference
+    assert difference.se == approx(25)
 
 
 def test_one_curve_has_nothing_to_differ_from():
     found = served(trial("AAAA", "abab", [1, 1, 2, 2], {"A": 0.8}))
     assert found.difference.remark == "one curve served all plots"
-    assert (found.difference_pct, found.on_one_curve) == (0, ())
+    assert found.on_one_curve == ()
     assert isnan(found.unevenness)
-    assert np.isnan(found.added_se).all()
 
 
 def test_exactly_known_curves_differ_exactly():
@@ -109,12 +108,8 @@ def test_exactly_known_curves_differ_exactly():
 def test_trend_by_hand():
     # About the mean: moisture −1, 0, 1; change −8, 2, 6 about 0: slope 7, residuals
     # −1, 2, −1, sum of squares 6 on 1 df, SE = √(6/2).
-    found = trend_against_moisture([-8, 2, 6], [15, 16, 17], [0, 0, 7])
-    assert (found.slope.value, found.slope.se, found.slope.df) == approx(
-        (7, sqrt(3), 1)
-    )
-    assert found.from_tilt == approx(3.5)
-    assert found.share_from_tilt == approx(0.5)
+    found = yield_trend([-8, 2, 6], [15, 16, 17])
+    assert (found.value, found.se, found.df) == approx((7, sqrt(3), 1))
 
 
 @pytest.mark.parametrize(
@@ -122,11 +117,6 @@ def test_trend_by_hand():
     [([15, 16], "2 entries"), ([15, 15, 15], "all entries have the same moisture")],
 )
 def test_a_trend_that_cannot_be_told_says_why(moisture, why):
-    found = trend_against_moisture(moisture, moisture, moisture)
-    assert not found.slope.known
-    assert found.slope.remark.startswith(why)
-    assert isnan(found.share_from_tilt)
-
-
-def test_no_change_has_no_share():
-    assert isnan(trend_against_moisture([0.0] * 3, [1, 2, 3], [0] * 3).share_from_tilt)
+    found = yield_trend(moisture, moisture)
+    assert not found.known
+    assert found.remark.startswith(why)
