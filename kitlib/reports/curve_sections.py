@@ -103,23 +103,14 @@ def oven_pairs(season: SeasonAudit, curve: str) -> pd.DataFrame:
 def errors_picture(season: SeasonAudit, curve: str, trial: str = "") -> page.Picture:
     """Return a curve's errors over moisture: with bands, or with one trial marked."""
     audit, pairs = season.audits[curve], oven_pairs(season, curve)
-    ends, line = audit.bias.interval(season.settings.confidence), audit.line
-    drawn = draw_errors(
-        pairs,
-        audit.tolerance,
-        audit.bias.value,
-        ends,
-        None if trial else audit.bands,
-        (line.intercept.value, line.slope.value) if line else None,
-        trial,
-    )
+    drawn = draw_errors(pairs, audit, trial)
     return page.picture_of(
         "errors_here" if trial else "errors",
         drawn,
         samples=counted(len(pairs), "sample"),
         curve=curve,
         bias=show(audit.bias.value, 2, sign=True),
-        span=show_span(*ends, 2, sign=True),
+        span=show_span(*audit.bias.interval(audit.settings.confidence), 2, sign=True),
         here=int((pairs["trial"] == trial).sum()),
     )
 

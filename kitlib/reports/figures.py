@@ -15,19 +15,14 @@ from matplotlib.dates import AutoDateLocator, date2num, num2date
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 
+from kitlib.curves.audit import CurveAudit
 from kitlib.reports import drawing as look
-from kitlib.statistics.estimates import NO_INTERVAL, Interval
-from kitlib.words.limits import Tolerance
 from kitlib.words.terms import columns_of, counted, show
 
 _PAIRS = columns_of("pairs")
 # More dots than this hide each other, so they are drawn small and half transparent.
 _MANY = 400
-_LINE: dict[str, Any] = {
-    "color": look.SIGNAL,
-    "linewidth": 1.2,
-    "linestyle": (0, (5, 2)),
-}
+_LINE: dict[str, Any] = {"color": look.SIGNAL, "lw": 1.2, "ls": (0, (5, 2))}
 _SAMPLE: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0.5}
 _ENTRY: dict[str, Any] = {"linestyle": "none", "markersize": 4.5}
 _ROW = 0.17  # height of a row of words beside axes [in]
@@ -35,65 +30,53 @@ _ROW = 0.17  # height of a row of words beside axes [in]
 # ---- samples ------------------------------------------------------------------------
 
 
-def draw_errors(
-    pairs: pd.DataFrame,
-    tolerance: Tolerance | None = None,
-    bias: float = float("nan"),
-    interval: Interval = NO_INTERVAL,
-    bands: pd.DataFrame | None = None,
-    line: tuple[float, float] | None = None,
-    trial: str = "",
-) -> Figure:
-    """Draw each sample's error over its air-oven moisture.
+def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figure:
+    """Draw each sample's error over its air-oven moisture, and what the audit found.
 
     Of the rows of `pairs.csv` those not used are open dots; an error far beyond the
     others stands at the frame, with its value. The tolerance is a light band about
-    zero, the bias a line in the darker band of its interval (nan for none), `bands`
-    rows of `bands.csv`. The prediction line (intercept, slope) of the air-oven on the
-    sensor is drawn as the error it means. Samples of `trial`, if named, are marked.
+    zero, the bias a line in the darker band of its interval; the prediction line is
+    drawn as the error it means. The samples of a trial, if named, are marked, else the
+    means of the moisture bands are drawn.
     """
     if pairs.empty:
         return look.blank(look.HALF, look.HALF)
+    bands = [] if trial else audit.bands.to_dict("records")
     keys = _sample_keys(pairs, trial)
-    if isfinite(bias):
+    if audit.bias.known:
         keys.append(look.key_line("bias, interval", color=look.ACCENT, linewidth=1.3))
-    if bands is not None and len(bands):
+    if bands:
         keys.append(look.key_line("band mean, interval", color=look.INK, linewidth=1.6))
-    if line is not None:
+    if audit.line:
         keys.append(look.key_line("line", **_LINE))
-    if tolerance is not None:
-        keys.append(look.key_line("± tolerance", color=look.BAND, **look.SWATCH))
+    keys.append(look.key_line("± tolerance", color=look.BAND, **look.SWATCH))
     heads = _PAIRS["reference_pct"].head, _PAIRS["error"].head
     figure, ax = look.framed(look.HALF, 0.62 * look.HALF, keys, *heads)
     oven = pairs["reference_pct"].to_numpy(float)
     margin = max(0.06 * np.ptp(oven), 0.25)
-    ends = oven.min() - margin, oven.max() + margin
-    widest = 0.0 if tolerance is None else tolerance.at(ends[1])
-    limit = _error_limit(pairs, widest)
-    ax.set(xlim=ends, ylim=(-limit, limit))
+    span = np.linspace(oven.min() - margin, oven.max() + margin, 60)
+    allowed = audit.tolerance.at(span)
+    limit = _error_limit(pairs, allowed[-1])
+    ax.set(xlim=span[[0, -1]], ylim=(-limit, limit))
     look.tick_evenly(ax)
-    if tolerance is not None:
-        span = np.linspace(*ends, 60)
-        allowed, edge = tolerance.at(span), (0, (4, 2))
-        ax.fill_between(span, -allowed, allowed, color=look.BAND, linewidth=0)
-        # Its edges stay in sight on the darker band of the bias.
-        for side in (-allowed, allowed):
-            ax.plot(span, side, color=look.DOT, linewidth=0.7, linestyle=edge)
-    ax.axhspan(*interval, color=look.MID, linewidth=0)
+    ax.fill_between(span, -allowed, allowed, color=look.BAND, linewidth=0)
+    # Its edges stay in sight on the darker band of the bias.
+    for side in (-allowed, allowed):
+        ax.plot(span, side, color=look.DOT, linewidth=0.7, linestyle=(0, (4, 2)))
+    ends = audit.bias.interval(audit.settings.confidence)
+    ax.axhspan(*ends, color=look.MID, linewidth=0)
     ax.axhline(0, color=look.MUTED, linewidth=0.9)
-    ax.axhline(bias, color=look.ACCENT, linewidth=1.3, zorder=2)
-    if line is not None:
+    ax.axhline(audit.bias.value, color=look.ACCENT, linewidth=1.3, zorder=2)
+    if audit.line:
         read = np.array([pairs["sensor_pct"].min(), pairs["sensor_pct"].max()])
-        meant = line[0] + line[1] * read
+        meant = audit.line.intercept.value + audit.line.slope.value * read
         ax.plot(meant, read - meant, zorder=4, **_LINE)
     _plot_samples(ax, pairs, oven, limit, trial)
-    for band in [] if bands is None else bands.to_dict("records"):
-        middle, reach = (band["band_low"] + band["band_high"]) / 2, 0.7
-        where = [middle - reach, middle + reach]
-        ax.plot(where, [band["mean_error"]] * 2, color=look.INK, lw=1.6, zorder=5)
-        ax.plot(
-            [middle] * 2, [band["low"], band["high"]], color=look.INK, lw=1, zorder=5
-        )
+    for band in bands:
+        middle = (band["band_low"] + band["band_high"]) / 2
+        reach, mean = [middle - 0.7, middle + 0.7], [band["mean_error"]] * 2
+        ax.plot(reach, mean, color=look.INK, lw=1.6, zorder=5)
+        ax.vlines(middle, band["low"], band["high"], color=look.INK, lw=1, zorder=5)
     return figure
 
 
@@ -281,8 +264,6 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     Rows of `entries.csv` in the order of drawing, yields in `unit`; an entry without a
     corrected yield is drawn as recorded.
     """
-    if entries.empty:
-        return look.blank(look.FULL, 1.0)
     rank = entries["rank_after"].fillna(entries["rank_before"]).to_numpy(float)
     was, now = entries["rank_before"].to_numpy(float) <= count, rank <= count
     names = [look.as_drawn(name, 20) for name in entries["entry"]]
@@ -305,7 +286,11 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
         axes.set_ylim(len(entries) - 0.4, -0.6)
         _without_left_axis(axes)
     _plot_yields(ax, entries, was != now)
-    _plot_chances(side, entries["chance_selected_after"].to_numpy(float))
+    # Those whose selection is open are marked.
+    chances = entries["chance_selected_after"].to_numpy(float)
+    colours = np.where((chances > 0.1) & (chances < 0.9), look.SIGNAL, look.MID)
+    side.barh(np.arange(chances.size), 100 * chances, 0.62, color=list(colours))
+    side.set(xlim=(0, 100), xticks=[0, 50, 100], yticks=[])
     look.tick_evenly(ax)
     ax.set_yticks([])
     low, high = ax.get_xlim()
@@ -330,21 +315,12 @@ def _plot_yields(ax: Axes, entries: pd.DataFrame, crossed) -> None:
     middle = np.where(np.isfinite(after), after, before)
     ax.hlines(rows, middle - half, middle + half, color=look.MID, linewidth=3.2)
     ax.plot(before, rows, "o", color="white", mec=look.INK, mew=0.8, ms=4.5, zorder=3)
-    for chosen, colour, marker in (
+    style: dict[str, Any] = {"mew": 0, "zorder": 4, **_ENTRY}
+    for chosen, colour, mark in (
         (~crossed, look.ACCENT, "o"),
         (crossed, look.SIGNAL, "D"),
     ):
-        style: dict[str, Any] = {"color": colour, "marker": marker, "mew": 0, **_ENTRY}
-        ax.plot(after[chosen], rows[chosen], zorder=4, **style)
-
-
-def _plot_chances(ax: Axes, chances) -> None:
-    """Plot the chance that each entry is selected; those open are marked."""
-    colours = np.where((chances > 0.1) & (chances < 0.9), look.SIGNAL, look.MID)
-    ax.barh(np.arange(chances.size), 100 * chances, 0.62, color=list(colours))
-    ax.set_xlim(0, 100)
-    ax.set_xticks([0, 50, 100])
-    ax.set_yticks([])
+        ax.plot(after[chosen], rows[chosen], color=colour, marker=mark, **style)
 
 
 # ---- the field ----------------------------------------------------------------------
@@ -358,14 +334,11 @@ _TALLEST, _WIDEST = 3.4, 0.8  # of a field, of a cell [in]
 def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     """Draw a signed value for every plot at its place in the field.
 
-    Places without a plot, and plots without a value, are blank. Values stand in the
-    cells where they fit. The label names the value and its unit.
+    All are known; places without a plot are blank. Values stand in the cells where
+    they fit. The label names the value and its unit.
     """
     row, range_ = np.asarray(row, int), np.asarray(range_, int)
     value = np.asarray(value, float)
-    known = np.isfinite(value)
-    if not known.any():
-        return look.blank(look.FULL, 1.2, "no plot has both a place and a value")
     columns, lines = np.ptp(row) + 1, np.ptp(range_) + 1
     left, top, bottom = 0.5, 0.42, 0.46
     cell = min((look.FULL - left - 0.1) / columns, _WIDEST)
@@ -379,7 +352,7 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     ax.spines[:].set(visible=True, color=look.RULE)
     look.tick_evenly(ax, 16, max(2, int(lines * tall / 0.2)), integer=True)
     # The bound nearest to zero is a round number, and the largest value within seven.
-    largest = max(float(np.abs(value[known]).max()), 10.0**-decimals)
+    largest = max(float(np.abs(value).max()), 10.0**-decimals)
     unit = 10.0 ** np.floor(np.log10(largest / 7))
     step = unit * next(m for m in (1, 2, 5, 10) if 7 * m * unit >= largest)
     colours = BoundaryNorm(step * _BOUNDS, len(_CLASSES), clip=True)
@@ -389,13 +362,12 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     cells = ax.pcolormesh(*sides, places, norm=colours, cmap=ListedColormap(_CLASSES))
     cells.set(edgecolor="white", linewidth=0.8)
     ax.set(xlim=sides[0][[0, -1]], ylim=sides[1][[0, -1]])
-    words = [show(v, decimals, sign=True) for v in value[known]]
+    words = [show(v, decimals, sign=True) for v in value]
     if max(map(look.width_of, words)) + 0.06 <= cell and tall >= 0.14:
-        dark = np.isin(colours(value[known]), (0, len(_CLASSES) - 1))
+        dark = np.isin(colours(value), (0, len(_CLASSES) - 1))
         for chosen, colour in ((dark, "white"), (~dark, look.INK)):
-            said = [word for word, is_so in zip(words, chosen, strict=True) if is_so]
-            where = row[known][chosen], range_[known][chosen]
-            look.write_all(ax, *where, said, colour=colour)
+            said = np.array(words)[chosen]
+            look.write_all(ax, row[chosen], range_[chosen], said, colour=colour)
     # The classes stand beside their label above the field, as wide as seven words.
     edge, up = look.width_of(label) + 0.25, 1 - 0.17 / height
     figure.text(0, up, label, fontsize=look.SMALL, color=look.INK)

@@ -27,12 +27,6 @@ from kitlib.trials.ranks import BORDERLINE, SAME
 from kitlib.words.digests import digest
 from kitlib.words.terms import NOT_KNOWN, counted, crop_key, listed, show, show_span
 
-TONES = {
-    word.HOLDS: page.CALM,
-    word.CHANGES: page.ACT,
-    word.OPEN: page.OPEN,
-    word.NOT_TESTED: page.OPEN,
-}
 MOST_DRAWN, MOST_FINDINGS = 24, 6  # as many as leave the answer on two pages
 # A change of mean yield smaller than this is not worth a word. [share]
 NO_CHANGE = 0.00005
@@ -68,7 +62,10 @@ def trial_answer(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     detail = _how_firm(trial)
     if selection.word == word.NOT_TESTED:
         detail = _selected_otherwise(trial)
-    headline, tone = selection.word.capitalize(), TONES[selection.word]
+    tone = {word.HOLDS: page.CALM, word.CHANGES: page.ACT}.get(
+        selection.word, page.OPEN
+    )
+    headline = selection.word.capitalize()
     answer = page.Answer(headline, _reason(season, trial), detail, tone)
     facts = [_own_fact(season, trial), _yield_fact(trial)]
     if len(trial.curves) < 2:
@@ -410,15 +407,14 @@ def _of_moisture(trial: TrialAudit) -> list[str]:
 def _field_map(trial: TrialAudit) -> list[page.Block]:
     """Return the change of each plot's yield at its place; none without places."""
     plots, unit = trial.plots, trial.unit
-    place = plots[["row", "range"]].apply(pd.to_numeric, errors="coerce")
-    change = plots["yield_after_kg_ha"] - plots["yield_before_kg_ha"]
-    known = place.notna().all(axis=1) & change.notna()
-    if not known.any():
+    places = plots[["row", "range"]].apply(pd.to_numeric, errors="coerce")
+    places["change"] = plots["yield_after_kg_ha"] - plots["yield_before_kg_ha"]
+    places = places.dropna()
+    if places.empty:
         return []
-    value = unit.of(change[known].to_numpy(float))
-    places = place[known].to_numpy(int).T
+    value = unit.of(places["change"].to_numpy(float))
     label = f"Change of yield ({unit.name})"
-    drawn = draw_field_map(places[0], places[1], value, label, unit.decimals)
+    drawn = draw_field_map(places["row"], places["range"], value, label, unit.decimals)
     span = show_span(value.min(), value.max(), unit.decimals, sign=True)
     return [page.picture_of("field", drawn, span=span, unit=unit.name)]
 
@@ -434,10 +430,7 @@ def how_made(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
 def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
     """Return the SHA-256 of all that a trial's notebook and report are made from.
 
-    As long as it is the same, so is the report: rows of the season's tables, joined
-    and corrected, and what was found of the curves that served the trial and of its
-    crop's entries. Nothing else of the season enters a report. By the part, as the
-    report names it.
+    As long as it is the same, so is the report; nothing else of the season enters it.
     """
     plots = season.plots_of(name)
     curves = sorted(plots["curve"].dropna().unique())
