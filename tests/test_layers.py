@@ -98,3 +98,44 @@ def test_imports_stand_at_the_top(module):
         if isinstance(node, ast.Import | ast.ImportFrom)
     ]
     assert not late
+
+
+def trees():
+    """Return every module of kitlib, parsed, by its place in the order."""
+    return {m: ast.parse(path_of(m).read_text(encoding="utf-8")) for m in ORDER}
+
+
+def test_no_two_classes_share_a_name():
+    places = {}
+    for module, tree in trees().items():
+        for node in tree.body:
+            if isinstance(node, ast.ClassDef):
+                places.setdefault(node.name, []).append(module)
+    assert {name: at for name, at in places.items() if len(at) > 1} == {}
+
+
+def test_no_function_or_class_has_a_second_name():
+    # Modules may be given a short name by an importer; what they hold may not.
+    second = []
+    for module, tree in trees().items():
+        known = set()
+        for node in tree.body:
+            if isinstance(node, ast.FunctionDef | ast.ClassDef):
+                known.add(node.name)
+            elif isinstance(node, ast.ImportFrom) and "kitlib" in (node.module or ""):
+                known |= {alias.asname or alias.name for alias in node.names}
+                second += [
+                    f"{module}: {alias.name} as {alias.asname}"
+                    for alias in node.names
+                    if alias.asname and not is_module(f"{node.module}.{alias.name}")
+                ]
+            elif isinstance(node, ast.Assign):
+                value = ast.unparse(node.value)
+                if value in known and not value.isupper():
+                    second.append(f"{module}: {ast.unparse(node)}")
+    assert second == []
+
+
+def is_module(name):
+    """Say whether a full name is that of a module of kitlib."""
+    return name.removeprefix("kitlib.") in ORDER

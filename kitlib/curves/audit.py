@@ -26,7 +26,7 @@ from kitlib.curves.evidence import (
 from kitlib.curves.records import Contradiction, contradictions_by_curve
 from kitlib.intake.pairs import OVEN, Pairing, curve_register
 from kitlib.intake.reference import compare_labs
-from kitlib.intake.schema import Table
+from kitlib.intake.schema import CheckedTable
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import (
     Agreement,
@@ -472,7 +472,7 @@ class CurveAudit:
 
 
 def audit_curves(
-    pairing: Pairing, curves: Table, settings: Season
+    pairing: Pairing, curves: CheckedTable, settings: Season
 ) -> dict[str, CurveAudit]:
     """Return the audit of every crop × curve with a sample taken blind.
 
@@ -481,7 +481,7 @@ def audit_curves(
     Parameters
     ----------
     pairing : Pairing
-    curves : Table
+    curves : CheckedTable
         The curve register.
     settings : Season
     """

@@ -16,7 +16,7 @@ from kitlib.intake.schema import (
     MOISTURES,
     SCHEMAS,
     TEXT,
-    Table,
+    CheckedTable,
     by_value,
     needed_columns,
     needed_names,
@@ -105,7 +105,7 @@ _BY_POINTS = (
 _ROBUST = 1.4826  # median of distances to SD, for values of normal distribution
 
 
-def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
+def read_tables(folder: str | Path, season: Season) -> dict[str, CheckedTable]:
     """Read and check every table of a season folder.
 
     A cell at fault is empty afterwards; a row without its keys, or one of two rows
@@ -113,7 +113,7 @@ def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
 
     Returns
     -------
-    dict of Table
+    dict of CheckedTable
         One for each table of the contract; a missing optional table is empty.
 
     Raises
@@ -138,7 +138,7 @@ def read_tables(folder: str | Path, season: Season) -> dict[str, Table]:
     return tables
 
 
-def table_findings(tables: dict[str, Table], season: Season) -> list[Finding]:
+def table_findings(tables: dict[str, CheckedTable], season: Season) -> list[Finding]:
     """Return what was found as tables were read, and what looks odd in them.
 
     Nothing is left out for looking odd, so no result waits for this.
@@ -163,7 +163,7 @@ def _found(code: str, table: str, rows, said: str) -> Iterator[Finding]:
 # ---- cells and rows
 
 
-def _empty_impossible_cells(table: Table, highest: float) -> None:
+def _empty_impossible_cells(table: CheckedTable, highest: float) -> None:
     """Empty every cell beyond its range, or wetter than grain can be, and find it."""
     for name, column in SCHEMAS[table.name].items():
         values = table.frame[name]
@@ -179,7 +179,7 @@ def _empty_impossible_cells(table: Table, highest: float) -> None:
         table.frame.loc[wrong.index, name] = np.nan
 
 
-def _leave_out_doubled(table: Table) -> None:
+def _leave_out_doubled(table: CheckedTable) -> None:
     """Leave out rows that repeat another, and both of two that share one key.
 
     Only rows alike in their key, or in what a table must have, are looked at whole.

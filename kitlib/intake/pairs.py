@@ -10,7 +10,7 @@ import pandas as pd
 from kitlib.intake.reference import SAMPLE_KEYS, Reference, benchtop_means
 from kitlib.intake.schema import (
     ROWS_PER_SOURCE,
-    Table,
+    CheckedTable,
     at_places,
     by_value,
     plot_places,
@@ -78,13 +78,13 @@ class Pairing:
 
 
 def pair_samples(
-    tables: dict[str, Table], reference: Reference, season: Season
+    tables: dict[str, CheckedTable], reference: Reference, season: Season
 ) -> Pairing:
     """Return every sample beside the readings of its plot.
 
     Parameters
     ----------
-    tables : dict of Table
+    tables : dict of CheckedTable
         The checked tables.
     reference : Reference
         The samples' reference values.
@@ -276,7 +276,9 @@ def _chosen_on_suspicion(pairs, oven, season: Season) -> Iterator[Finding]:
 # ---- every row accounted for
 
 
-def _refused_samples(samples, placed, joined, refusal, plots: Table) -> pd.DataFrame:
+def _refused_samples(
+    samples, placed, joined, refusal, plots: CheckedTable
+) -> pd.DataFrame:
     """Return each sample that is in no pair: sample, trial, plot, code, reason."""
     gone_plots = {
         (row.trial, row.plot): (row.code, f"its plot's row was left out: {row.reason}")

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.schema import Table, at_places, by_value, plot_places
+from kitlib.intake.schema import CheckedTable, at_places, by_value, plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import Estimate, not_known
@@ -108,12 +108,14 @@ class Reference:
     findings: list[Finding] = field(default_factory=list)
 
 
-def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Reference:
+def reference_values(
+    oven: CheckedTable, plots: pd.DataFrame, season: Season
+) -> Reference:
     """Return the reference value of every sample that was dried.
 
     Parameters
     ----------
-    oven : Table
+    oven : CheckedTable
         Checked dishes.
     plots : DataFrame
         Checked plots: they tell each sample's crop.
@@ -158,7 +160,7 @@ def reference_values(oven: Table, plots: pd.DataFrame, season: Season) -> Refere
 # ---- dishes that cannot serve
 
 
-def _set_aside(found, oven: Table, dishes, which, code: str, reason: str):
+def _set_aside(found, oven: CheckedTable, dishes, which, code: str, reason: str):
     """Leave dishes out, quoting a fault found in their own cells first."""
     which = which.reindex(dishes.index, fill_value=False).fillna(False).astype(bool)
     if not which.any():
@@ -174,7 +176,7 @@ def _set_aside(found, oven: Table, dishes, which, code: str, reason: str):
     return dishes[~which]
 
 
-def _without_faults(found, oven: Table, dishes: pd.DataFrame) -> pd.DataFrame:
+def _without_faults(found, oven: CheckedTable, dishes: pd.DataFrame) -> pd.DataFrame:
     """Leave out dishes that break a rule by themselves, and samples of two plots."""
     wet, dry, tare = dishes["wet_g"], dishes["dry_g"], dishes["tare_g"]
     early = dishes["weighed_at"] < dishes["sampled_at"]
@@ -194,7 +196,9 @@ def _without_faults(found, oven: Table, dishes: pd.DataFrame) -> pd.DataFrame:
     return _set_aside(found, oven, dishes, shared, "sample-in-two-plots", reason)
 
 
-def _one_method_per_crop(found, oven: Table, dishes, season: Season) -> pd.DataFrame:
+def _one_method_per_crop(
+    found, oven: CheckedTable, dishes, season: Season
+) -> pd.DataFrame:
     """Keep, for each crop, the method most samples were dried by."""
     group = dishes["method"].map(season.method_group)
     crop = dishes["crop"].fillna("")

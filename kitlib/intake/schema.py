@@ -23,7 +23,7 @@ DTYPES = {TEXT: "str", NUMBER: "float64", TIME: "datetime64[us]", FLAG: "boolean
 
 
 @dataclass(frozen=True)
-class Column:
+class CellRule:
     """A column of a table: what its cells hold, and between which values."""
 
     kind: str
@@ -34,14 +34,14 @@ class Column:
     meaning: str
 
 
-def _read_schemas(path: Path) -> dict[str, dict[str, Column]]:
+def _read_schemas(path: Path) -> dict[str, dict[str, CellRule]]:
     """Return the columns of every table, in the order of the file."""
-    schemas: dict[str, dict[str, Column]] = {}
+    schemas: dict[str, dict[str, CellRule]] = {}
     with path.open(encoding="utf-8", newline="") as file:
         for row in csv.DictReader(file):
             low, high = (float(row[end] or "nan") for end in ("low", "high"))
             needed, told = row["needed"] == "yes", (row["unit"], row["meaning"])
-            column = Column(row["kind"], needed, low, high, *told)
+            column = CellRule(row["kind"], needed, low, high, *told)
             schemas.setdefault(row["table"], {})[row["column"]] = column
     return schemas
 
@@ -161,7 +161,7 @@ class Source:
 
 
 @dataclass
-class Table:
+class CheckedTable:
     """A table whose cells are what they should be, with all that was found.
 
     Attributes
@@ -197,9 +197,9 @@ class Table:
         Examples
         --------
         >>> two = [Source(name, {}, {}, Units()) for name in ("a.csv", "b.csv")]
-        >>> Table(pd.DataFrame(), sources=two).where([4, 10_000_009])
+        >>> CheckedTable(pd.DataFrame(), sources=two).where([4, 10_000_009])
         'a.csv row 4 and b.csv row 9'
-        >>> Table(pd.DataFrame(), sources=two[:1]).where([4, 9])
+        >>> CheckedTable(pd.DataFrame(), sources=two[:1]).where([4, 9])
         'rows 4 and 9'
         """
         by_source: dict[str, list[int]] = {}
@@ -258,7 +258,9 @@ class Table:
             self.frame = self.frame[~which]
 
 
-def located(findings: Iterable[Finding], tables: Mapping[str, Table]) -> list[Finding]:
+def located(
+    findings: Iterable[Finding], tables: Mapping[str, CheckedTable]
+) -> list[Finding]:
     """Return findings that say the file of their rows, if a table has several."""
     return [
         replace(found, where=tables[found.table].where(found.rows))
@@ -281,7 +283,7 @@ def _quoted(value, longest: int = 40) -> str:
 def in_its_kind(
     cells: pd.Series,
     kind: str,
-    table: Table,
+    table: CheckedTable,
     decimal: str = ".",
     dates: Sequence[str] = (),
 ) -> pd.Series:
@@ -293,7 +295,7 @@ def in_its_kind(
         Text, or typed cells of a spreadsheet or a Parquet file.
     kind : str
         TEXT, NUMBER, TIME or FLAG.
-    table : Table
+    table : CheckedTable
         Takes what is found.
     decimal : str
         The file's mark before decimals.
@@ -313,7 +315,7 @@ def trimmed(cells: pd.Series) -> pd.Series:
     return texts.mask(texts == "")
 
 
-def _texts(cells: pd.Series, table: Table) -> pd.Series:
+def _texts(cells: pd.Series, table: CheckedTable) -> pd.Series:
     """Return keys and remarks as text; 7 stays "7" and "007" stays "007"."""
     if cells.dtype == object:  # typed cells of a spreadsheet
         dates = cells.map(lambda cell: hasattr(cell, "isoformat"))
@@ -337,7 +339,7 @@ def _texts(cells: pd.Series, table: Table) -> pd.Series:
     return trimmed(texts)
 
 
-def _numbers(cells: pd.Series, table: Table, decimal: str) -> pd.Series:
+def _numbers(cells: pd.Series, table: CheckedTable, decimal: str) -> pd.Series:
     """Return numbers; text, nan and infinity among them are faults."""
     if pd.api.types.is_numeric_dtype(cells):
         numbers = cells.astype(float)
@@ -365,7 +367,7 @@ def _numbers(cells: pd.Series, table: Table, decimal: str) -> pd.Series:
     return numbers
 
 
-def _times(cells: pd.Series, table: Table, forms: Sequence[str]) -> pd.Series:
+def _times(cells: pd.Series, table: CheckedTable, forms: Sequence[str]) -> pd.Series:
     """Return times, without a zone; what is neither ISO 8601 nor as told is a fault."""
     if pd.api.types.is_datetime64_any_dtype(cells):
         times = pd.to_datetime(cells, utc=True)
@@ -392,7 +394,7 @@ def _times(cells: pd.Series, table: Table, forms: Sequence[str]) -> pd.Series:
     return times.dt.tz_localize(None).astype("datetime64[us]")
 
 
-def _find_mixed_zones(texts: pd.Series, table: Table) -> None:
+def _find_mixed_zones(texts: pd.Series, table: CheckedTable) -> None:
     """Say which times name their zone where others do not, or name another."""
     form = r"\d[T ]\d\d?:.*?(Z|UTC|[+-]\d\d(?::?\d\d)?)$"
     zones = texts.dropna().str.extract(form)[0].fillna("")
@@ -403,7 +405,7 @@ def _find_mixed_zones(texts: pd.Series, table: Table) -> None:
         table.tell("zones-mixed", said, other)
 
 
-def _flags(cells: pd.Series, table: Table) -> pd.Series:
+def _flags(cells: pd.Series, table: CheckedTable) -> pd.Series:
     """Return yes and no as booleans; other words are faults."""
     words = trimmed(cells.map(str, na_action="ignore")).str.casefold()
     flags = pd.Series(pd.NA, index=cells.index, dtype="boolean")

@@ -30,8 +30,8 @@ from kitlib.intake.schema import (
     REQUIRED_TABLES,
     ROWS_PER_SOURCE,
     SCHEMAS,
+    CheckedTable,
     Source,
-    Table,
     in_its_kind,
     in_our_unit,
     needed_columns,
@@ -62,14 +62,14 @@ _NOT_THERE = {
 }
 
 
-def typed_tables(folder: Path, season: Season) -> dict[str, Table]:
+def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
     """Read every table of a season folder, one name for each thing in all of them.
 
     Cells are of their kind and in our units; rows are not checked yet.
 
     Returns
     -------
-    dict of Table
+    dict of CheckedTable
         One for each table of the contract; one that is not there is empty.
     """
     tables = {name: _read_table(Path(folder), name, season) for name in SCHEMAS}
@@ -165,9 +165,9 @@ def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
 # ---- one table
 
 
-def _read_table(folder: Path, name: str, season: Season) -> Table:
+def _read_table(folder: Path, name: str, season: Season) -> CheckedTable:
     """Read one table from all its files and sheets; what stops the audit is found."""
-    table, frames = Table(empty_table(name), name), []
+    table, frames = CheckedTable(empty_table(name), name), []
     for how in season.sources_of(name):
         label = ""
         try:
@@ -208,7 +208,7 @@ def _refuse_nothing(folder: Path, pattern: str) -> None:
 
 
 def _frames_of(
-    seen: Sheet, label: str, how: FileOptions, table: Table
+    seen: Sheet, label: str, how: FileOptions, table: CheckedTable
 ) -> list[pd.DataFrame]:
     """Return the typed rows of one file or sheet; those of a second dish by itself."""
     _take_over(seen, label, table)
@@ -250,7 +250,7 @@ def _frames_of(
     return frames
 
 
-def _take_over(seen: Sheet, label: str, table: Table) -> None:
+def _take_over(seen: Sheet, label: str, table: CheckedTable) -> None:
     """Take over what was seen as a file was read, and the rows that are none."""
     start = len(table.sources) * ROWS_PER_SOURCE
     for code, said, rows in seen.notes:
@@ -274,7 +274,7 @@ def _plain(header: str) -> str:
 
 
 def _mapped_headers(
-    headers: list[str], label: str, how: FileOptions, table: Table
+    headers: list[str], label: str, how: FileOptions, table: CheckedTable
 ) -> dict[str, list[str]]:
     """Return the file's header, or headers, of each of our columns that is there."""
     by_plain = {_plain(header): header for header in reversed(headers)}
@@ -378,7 +378,7 @@ def _restore_percents(part, seen: Sheet, start: int, source: Source, table) -> N
         table.tell("cells-percent", f"{said}hundred times the number stored.", shown)
 
 
-def _without_skipped(cells, how: FileOptions, table: Table) -> pd.DataFrame:
+def _without_skipped(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
     """Return the rows but for those that season.toml says are none, such as totals."""
     for column, values in how.skip_rows_where.items():
         if column not in cells:
@@ -394,7 +394,7 @@ def _without_skipped(cells, how: FileOptions, table: Table) -> pd.DataFrame:
     return cells
 
 
-def _typed(cells, how: FileOptions, table: Table) -> pd.DataFrame:
+def _typed(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
     """Return every known column in its kind and our unit, absent ones empty."""
     typed = {}
     for name, column in SCHEMAS[table.name].items():
@@ -414,7 +414,7 @@ def _typed(cells, how: FileOptions, table: Table) -> pd.DataFrame:
 # ---- all tables: one name for each thing, and what the settings say of them
 
 
-def _settle_names(tables: dict[str, Table], season: Season) -> None:
+def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
     """Give each thing one name: by [alias], else its most frequent spelling.
 
     Names are compared without letter case and outer spaces. A spelling that
@@ -465,7 +465,7 @@ def _rename(frame: pd.DataFrame, column: str, names: pd.Series, ours) -> Counter
     return Counter({(old, new): n for (old, new), n in pairs if old != new})
 
 
-def _put_offsets_in_force(tables: dict[str, Table], season: Season) -> None:
+def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> None:
     """Fill in the offset that was in force on each plot, as [[offsets]] tell it.
 
     Before a curve's first change it is the register's. A plot without a time cannot
@@ -499,7 +499,7 @@ def _put_offsets_in_force(tables: dict[str, Table], season: Season) -> None:
             frame.loc[untold, "sensor_pct"] = np.nan
 
 
-def _tell_of_settings_not_used(tables: dict[str, Table], season: Season) -> None:
+def _tell_of_settings_not_used(tables: dict[str, CheckedTable], season: Season) -> None:
     """Tell of settings for crops, methods, entries or tables that do not occur."""
 
     def names(column: str) -> set[str]:

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.reference import SAMPLE_KEYS, dish_moisture
-from kitlib.intake.schema import MOISTURES, Table, by_value, quantity_of
+from kitlib.intake.schema import MOISTURES, CheckedTable, by_value, quantity_of
 from kitlib.words.findings import Finding
 from kitlib.words.limits import BUSHEL_LB, plausible_yield, threshold
 from kitlib.words.terms import counted, crop_key, listed, show
@@ -74,12 +74,12 @@ _TAKEN_FOR = {
 }
 
 
-def doubtful_units(tables: dict[str, Table]) -> list[Finding]:
+def doubtful_units(tables: dict[str, CheckedTable]) -> list[Finding]:
     """Return the columns that look like, or are headed as, another unit or form.
 
     Parameters
     ----------
-    tables : dict of Table
+    tables : dict of CheckedTable
         Every checked table by its name.
     """
     frames = {name: table.frame for name, table in tables.items()}
@@ -125,7 +125,7 @@ def named_unit(text: str, quantity: str) -> str:
     return next((unit for unit, pattern in units if re.search(pattern, plain)), "")
 
 
-def _headers(tables: dict[str, Table]) -> Iterator[Finding]:
+def _headers(tables: dict[str, CheckedTable]) -> Iterator[Finding]:
     """Yield columns whose header or row of units names another unit than was said."""
     sources = [(name, source) for name, t in tables.items() for source in t.sources]
     for name, source in sources:

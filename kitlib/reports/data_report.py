@@ -13,8 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from kitlib.intake.files import Unreadable, read_cells
-from kitlib.intake.schema import ROWS_PER_SOURCE
-from kitlib.intake.schema import Table as CheckedTable
+from kitlib.intake.schema import ROWS_PER_SOURCE, CheckedTable
 from kitlib.intake.settings import Season
 from kitlib.reports import blocks as page
 from kitlib.words.findings import FAULT, NOTE, SEVERITIES, STOP, Finding

@@ -11,7 +11,7 @@ from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.files import write_bytes
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
-from kitlib.intake.schema import SCHEMAS, Table, located, needed_columns
+from kitlib.intake.schema import SCHEMAS, CheckedTable, located, needed_columns
 from kitlib.intake.settings import SETTINGS_FILE, Season, read_season, season_folder
 from kitlib.words.findings import FAULT, SEVERITIES, STOP, Finding, refuse
 from kitlib.words.terms import counted
@@ -46,7 +46,7 @@ class CheckedSeason(NamedTuple):
 
     folder: Path
     settings: Season
-    tables: dict[str, Table]
+    tables: dict[str, CheckedTable]
     findings: list[Finding]
 
     @property

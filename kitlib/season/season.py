@@ -24,14 +24,14 @@ from kitlib.curves.observations import OBSERVED, observe_curve, observe_season
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import OVEN, Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
-from kitlib.intake.schema import Table, located
+from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.intake.tables import input_files, input_hashes
 from kitlib.statistics.agreement import concordance, rer, rpd
 from kitlib.statistics.estimates import NO_INTERVAL, Estimate, not_known, tried
 from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials.consequences import (
-    Selection,
+    SelectionChange,
     TrialConsequences,
     selected_under,
     trial_consequences,
@@ -120,7 +120,7 @@ class TrialOutcome:
     count: int  # entries selected
     entries: pd.DataFrame  # one row per entry
     ranks: RankChanges | None  # None where there is no corrected yield
-    selection: Selection
+    selection: SelectionChange
     own: OwnError
     unevenness: float  # Cramér's V of plots by entry and curve; nan for one curve
     yield_before_kg_ha: float  # mean of the entries, nan without corrected yield
@@ -240,7 +240,7 @@ class SeasonAudit:
 
     folder: Path
     settings: Season
-    tables: dict[str, Table]
+    tables: dict[str, CheckedTable]
     reference: Reference
     pairing: Pairing
     audits: dict[str, CurveAudit]  # by curve, in order of crop and curve

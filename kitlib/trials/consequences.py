@@ -45,7 +45,7 @@ _ENDS = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Selection:
+class SelectionChange:
     """Whether the moisture errors changed what was selected.
 
     It is open where entries at the line cannot be told apart. `gap` is the largest
@@ -72,7 +72,7 @@ class TrialConsequences:
     candidate: np.ndarray = field(default_factory=lambda: np.zeros(0, bool))
     count: int = 0  # entries selected
     ranks: RankChanges | None = None
-    selection: Selection = Selection()
+    selection: SelectionChange = SelectionChange()
     # By check: what becomes of each entry's difference to it, in words.
     checks: Mapping[str, np.ndarray] = field(default_factory=dict)
     trend: Estimate | None = None  # change of yield per point of moisture [kg/ha]
@@ -227,7 +227,7 @@ def draw_means(
     return drawn
 
 
-def _judged(found: TrialConsequences, level: float) -> Selection:
+def _judged(found: TrialConsequences, level: float) -> SelectionChange:
     """Return whether the moisture errors changed what was selected.
 
     A pair that changes places is told apart where it then differs by more than its
@@ -236,7 +236,7 @@ def _judged(found: TrialConsequences, level: float) -> Selection:
     """
     ranks, after = found.ranks, found.after
     if ranks is None or after is None or found.candidate.sum() < 2:
-        return Selection()
+        return SelectionChange()
     alone = found.chances.get(CORRECTION_ONLY)
     unsure, told = np.zeros((2, found.candidate.size), bool)
     if alone is not None:
@@ -254,7 +254,7 @@ def _judged(found: TrialConsequences, level: float) -> Selection:
     settled = crossing & told & ~unsure & (alone is not None)
     is_open = (crossing & ~settled) | unsure
     word = OPEN if is_open.any() or alone is None else HOLDS
-    return Selection(
+    return SelectionChange(
         word=CHANGES if settled.any() else word,
         entered=tuple(after.entries[ranks.entered].tolist()),
         left=tuple(after.entries[ranks.left].tolist()),

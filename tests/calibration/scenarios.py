@@ -369,6 +369,12 @@ CROPS = (
         sd_sample=0.2,
         unequal=5.0,
     ),
+    CropScenario(
+        name="crop-of-5-unequal",
+        story="5 curves of 4 trials, every second one three times as scattered",
+        curves=5,
+        unequal=3.0,
+    ),
     CropScenario(name="crop-of-8", story="8 curves of 4 trials", curves=8),
     CropScenario(
         name="crop-alike",

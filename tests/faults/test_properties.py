@@ -20,7 +20,7 @@ from kitlib.intake.schema import (
     NUMBER,
     TEXT,
     TIME,
-    Table,
+    CheckedTable,
     Units,
     in_its_kind,
     in_our_unit,
@@ -118,7 +118,7 @@ def test_whatever_bytes_come_a_reader_reads_or_says_why_not(suffix, content):
 
 @given(st.lists(st.floats(-1e6, 1e6), min_size=1))
 def test_numbers_as_written_are_numbers_as_read(values):
-    table = Table(pd.DataFrame())
+    table = CheckedTable(pd.DataFrame())
     cells = pd.Series([repr(v) for v in values], dtype="str", name="sensor_pct")
     assert in_its_kind(cells, NUMBER, table).tolist() == values
     assert table.findings == []
@@ -126,7 +126,7 @@ def test_numbers_as_written_are_numbers_as_read(values):
 
 @given(st.lists(WORDS, min_size=1))
 def test_every_cell_is_a_number_or_is_told_of(words):
-    table = Table(pd.DataFrame())
+    table = CheckedTable(pd.DataFrame())
     cells = pd.Series(words, dtype="str", name="sensor_pct")
     numbers = in_its_kind(cells.mask(cells == ""), NUMBER, table)
     told = {row for found in table.findings for row in found.rows}
@@ -136,14 +136,14 @@ def test_every_cell_is_a_number_or_is_told_of(words):
 
 @given(st.lists(st.datetimes(), min_size=1))
 def test_times_come_back(times):
-    table = Table(pd.DataFrame())
+    table = CheckedTable(pd.DataFrame())
     cells = pd.Series([t.isoformat() for t in times], dtype="str", name="run_at")
     assert in_its_kind(cells, TIME, table).tolist() == times
 
 
 @given(st.lists(WORDS, min_size=1))
 def test_a_name_is_kept_as_written_but_for_the_spaces_around_it(words):
-    table = Table(pd.DataFrame())
+    table = CheckedTable(pd.DataFrame())
     cells = pd.Series(words, dtype="str", name="trial")
     once = in_its_kind(cells, TEXT, table)
     assert [c for c in once.fillna("")] == [word.strip() for word in words]

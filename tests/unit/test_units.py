@@ -5,16 +5,16 @@ import pandas as pd
 import pytest
 from real_trials import plots_of, read_trials
 
-from kitlib.intake.schema import OUR_UNITS, SCHEMAS, Source, Table
+from kitlib.intake.schema import OUR_UNITS, SCHEMAS, CheckedTable, Source
 from kitlib.intake.tables import empty_table
 from kitlib.intake.units import doubtful_units, in_two_units, named_unit
 
 LB = 2.2046226
 
 
-def tables(**frames) -> dict[str, Table]:
+def tables(**frames) -> dict[str, CheckedTable]:
     """Return every table, the given ones filled."""
-    found = {name: Table(empty_table(name)) for name in SCHEMAS}
+    found = {name: CheckedTable(empty_table(name)) for name in SCHEMAS}
     for name, frame in frames.items():
         found[name].frame = empty_table(name).reindex(frame.index).assign(**frame)
     return found
