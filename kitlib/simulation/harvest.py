@@ -20,7 +20,6 @@ from kitlib.simulation.scenario import (
     NO_OVEN,
     ODD_TOO,
     RANDOM,
-    RANGE,
     STRATIFIED,
     SUSPICIOUS,
     TRIALS,
@@ -65,11 +64,6 @@ def plan_trials(rng, trials: int, plots: int) -> pd.DataFrame:
     The planned trials are used in turn; when they are used again, their mean
     moisture is another one.
 
-    Examples
-    --------
-    >>> plan = plan_trials(np.random.default_rng(1), trials=2, plots=20)
-    >>> plan["trial"].tolist(), int(plan["plots"].sum())
-    (['maize-01', 'maize-02'], 20)
     """
     number = np.arange(trials)
     plan = TRIALS.iloc[number % len(TRIALS)].reset_index(drop=True)
@@ -88,12 +82,7 @@ def plan_trials(rng, trials: int, plots: int) -> pd.DataFrame:
 
 
 def harvest(rng, plan: pd.DataFrame) -> pd.DataFrame:
-    """Return the harvested plots, with their true moisture and yield.
-
-    One row per plot: the columns of the plots table, `true_pct` [% moisture],
-    `true_yield_kg_ha` at standard moisture, the codes of trial and curve, and the
-    standardised errors `z_trial` and `z_sample`.
-    """
+    """Return the harvested plots, with true moisture, yield and standardised errors."""
     plots = _lay_out(rng, plan)
     trial, curve = plots["trial_code"].to_numpy(), plots["curve_code"].to_numpy()
     crop = plan["crop_code"].to_numpy()[trial]
@@ -124,7 +113,7 @@ def _lay_out(rng, plan):
     position = np.concatenate([np.arange(n) for n in plan["plots"]])
     across = np.ceil(np.sqrt(1.5 * plan["plots"])).astype(int).to_numpy()[trial]
     range_, row = position // across, position % across
-    shared = np.where((plan["shared_by"] == RANGE).to_numpy()[trial], range_, block)
+    shared = np.where((plan["shared_by"] == "range").to_numpy()[trial], range_, block)
     first, last = plan["first_curve"].to_numpy(), plan["last_curve"].to_numpy()
     return pd.DataFrame(
         {
@@ -217,11 +206,7 @@ def _named(rng, plots, plan, crop):
 
 
 def take_samples(rng, plots: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
-    """Return the plots sampled for the oven or for the benchtop meter alone.
-
-    The sampled rows of `plots` with the sample's label, what its trial says of lab,
-    meter and crop, `selection_reason` (empty: benchtop only), and when it was taken.
-    """
+    """Return the plots sampled for the oven or, without a reason, the benchtop only."""
     by_trial = plan.iloc[plots["trial_code"]].set_index(plots.index)
     how = by_trial["selection"]
     share = np.minimum(_OVEN_SHARE, _OVEN_AT_MOST / by_trial["plots"])
@@ -400,18 +385,17 @@ def register(runs: pd.DataFrame) -> pd.DataFrame:
 
 
 def check_runs(rng, plots: pd.DataFrame) -> pd.DataFrame:
-    """Return the weekly runs of retained samples, while each curve was in use.
-
-    A retained sample has an error of its own that stays; a curve recorded in
-    parallel is not checked.
-    """
+    """Return the weekly runs of retained samples, while each curve was in use."""
     spans = plots.groupby("curve_code")["harvested_at"].agg(["min", "max"])
     runs = [_check_runs(rng, *span) for span in spans.itertuples()]
     return pd.concat(runs, ignore_index=True)
 
 
 def _check_runs(rng, code, first, last):
-    """Return the check runs of one curve, a drier and a wetter sample in turn."""
+    """Return the check runs of one curve, a drier and a wetter sample in turn.
+
+    A retained sample has an error of its own that stays.
+    """
     curve = CURVES.iloc[code]
     weeks = min(1 + (last - first) // _CHECK_DAYS, _CHECKS_AT_MOST)
     known = curve.anchor_pct + _CHECKS_FROM_ANCHOR

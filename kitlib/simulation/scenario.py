@@ -8,71 +8,36 @@ and 5 % the oven, and it grows with moisture (Hurburgh, Hazen and Bern, Trans. A
 28 (1985) 634-640; Paulsen, Hill and Dixon, Trans. ASAE 27 (1984) 1917).
 """
 
-from math import inf
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-SEASON_NAME = "quillmoor-2025"
-SEASON_YEAR = 2025
-REPORT_DATE = "2025-12-01"
 DEFAULT_SEED = 2  # one of many whose samples tell every story as it was meant
-
 CHECK_ENTRIES = 3  # entries sown in every trial of a crop
 REPEAT_SHARE = 0.10 / 0.95  # of the sensor's own error variance, from the studies
 GROWTH_PER_POINT = 0.04  # rise of the sample error per point above the anchor
+METER_SAMPLE_SD, METER_REPEAT_SD = 0.25, 0.10  # of any benchtop meter [% moisture]
 
-# How trials are laid out, how two curves share one, how samples were chosen.
+# How trials are laid out, and how samples were chosen.
 INCOMPLETE, CHECKED = "incomplete", "repeated checks"
-RANGE = "range"
 RANDOM, STRATIFIED, SUSPICIOUS = "random", "stratified", "suspicious"
 ODD_TOO, NO_OVEN = "stratified, odd readings too", "benchtop only"
 
+
+def _read(name: str) -> pd.DataFrame:
+    """Return a table of the programme."""
+    return pd.read_csv(Path(__file__).with_name(f"{name}.csv"), keep_default_na=False)
+
+
 # `anchor_pct` is the crop's standard moisture. A dish holds `portion_g`, from
 # `wet_from_pct` up `wet_portion_g`; from `prestage_from_pct` up a sample is dried in
-# two stages. `dish_sd` is the repeatability SD of one dish.
-_CROP = """
-crop code anchor_pct yield_kg_ha plot_area_m2 test_weight_kg_hl method portion_g
-wet_portion_g wet_from_pct prestage_from_pct dish_sd
-"""
-CROPS = pd.DataFrame(
-    [
-        # ASAE S352.2: 15 g whole grain, 100 g above 25 % moisture; 103 C, 72 h.
-        ("maize", "MZ", 15.5, 10400, 7.95, 72.0, "S352.2", 15, 100, 25, inf, 0.065),
-        # ISO 712-1: 5 g ground grain, conditioned first above 17 % (from memory).
-        ("wheat", "WH", 13.5, 7200, 10.0, 78.0, "ISO 712-1", 5, 5, inf, 17, 0.05),
-        # ISO 665: 5 g to 10 g (from memory).
-        ("soybean", "SB", 13.0, 3300, 9.0, 71.0, "ISO 665", 10, 10, inf, inf, 0.065),
-    ],
-    columns=_CROP.split(),
-)
-
-# A lab weighs where it reports the weighings, not only the percentage.
-PLACES = pd.DataFrame(
-    [
-        ("Quillmoor", "lab A", True, "bench-1", 17),
-        ("Ostrafell", "lab A", True, "bench-1", 14),
-        ("Brenhow", "lab B", False, "bench-2", 19),
-        ("Tamberlea", "lab A", True, "bench-2", 16),
-    ],
-    columns=["location", "lab", "weighs", "meter", "air_temp_c"],
-)
-
-# Benchtop meters on each crop; errors as for a curve, SDs of any sample and reading.
-METERS = pd.DataFrame(
-    [
-        ("bench-1", "maize", 0.30, 0.98),
-        ("bench-1", "wheat", -0.15, 1.0),
-        ("bench-1", "soybean", 0.20, 1.0),
-        ("bench-2", "maize", -0.25, 1.02),
-        ("bench-2", "wheat", 0.10, 0.97),
-        ("bench-2", "soybean", 0.35, 1.0),
-    ],
-    columns=["meter", "crop", "bias_at_anchor", "gain"],
-)
-METER_SAMPLE_SD, METER_REPEAT_SD = 0.25, 0.10
-
+# two stages. `dish_sd` is the repeatability SD of one dish. ASAE S352.2: 15 g whole
+# grain, 100 g above 25 % moisture; 103 C, 72 h. ISO 712-1: 5 g ground grain,
+# conditioned first above 17 %; ISO 665: 5 g to 10 g (both from memory).
+CROPS = _read("crops")
+# Benchtop meters on each crop, with errors as a curve has them.
+METERS = _read("meters")
 # The curves of the register and the truth about their errors, one a row:
 #   bias_at_anchor  sensor - true moisture at the standard moisture, offset loaded
 #   gain            sensor points per point of true moisture, below bend_from_pct
@@ -83,16 +48,11 @@ METER_SAMPLE_SD, METER_REPEAT_SD = 0.25, 0.10
 #   retest_change   by how much its wetter check sample had changed, dried again
 #   offset_before   in force before offset_changed_on, if changed in mid-season
 #   action          what an audit with trials_needed or more should recommend
-_HERE = Path(__file__).parent
-CURVES = pd.read_csv(_HERE / "curves.csv", keep_default_na=False).merge(
-    CROPS, on="crop", validate="many_to_one"
-)
+CURVES = _read("curves").merge(CROPS, on="crop", validate="many_to_one")
 CURVE_CODES = {curve: code for code, curve in enumerate(CURVES["curve"])}
-
 # The trials as planned; plots are shared out among two curves by block or by range.
-TRIALS = pd.read_csv(_HERE / "trials.csv").merge(
-    PLACES, on="location", validate="many_to_one"
-)
+# A lab weighs where it reports the weighings, not only the percentage.
+TRIALS = _read("trials").merge(_read("places"), on="location", validate="many_to_one")
 
 
 def check_entries() -> list[str]:

@@ -1,9 +1,9 @@
 """The folder of an invented season, with faults put in, and what is true of it."""
 
+import tomllib
 from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
-from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -27,9 +27,6 @@ from kitlib.simulation.scenario import (
     CURVES,
     DEFAULT_SEED,
     NO_OVEN,
-    REPORT_DATE,
-    SEASON_NAME,
-    SEASON_YEAR,
     SUSPICIOUS,
     TRIALS,
     check_entries,
@@ -43,6 +40,10 @@ Tables = dict[str, pd.DataFrame]
 Rows = list[tuple[str, int]]  # table and index label of each
 
 TRUTH_FILE = "truth.csv"
+_TRUTH = """
+curve crop true_bias bias_at_anchor anchor_pct gain bend bend_from_pct mean_true_pct
+sd_trial sd_sample sd_sample_at_anchor trials_with_oven expected_action story
+"""
 _TRIALS_FOR_ANY_ACTION = 3  # an audit with fewer leaves a curve unresolved
 
 STUCK_CURVE, SWAPPED_CURVE, OTHER_CHAMBER_CURVE = "wheat-S2", "maize-S2", "soybean-S2"
@@ -52,69 +53,6 @@ _DAYS_LATE = 25
 _SHARE_SPOILT = 5  # at most every fifth sample
 _RESULT = ["moisture_pct", "tare_g", "wet_g", "dry_g"]
 _RESULT += ["prestage_wet_g", "prestage_dry_g"]
-
-BENCHTOP_HEADERS = {
-    "sample": "Sample ID",
-    "trial": "Trial",
-    "plot": "Plot no.",
-    "meter": "Meter",
-    "moisture_pct": "Moisture %",
-    "reading": "Run",
-    "read_at": "Read at",
-    "grain_temp_c": "Grain °C",
-    "test_weight_kg_hl": "Test weight kg/hl",
-}
-
-_SETTINGS = """\
-# An invented season: places, trials, entries, labs and all readings are made up
-# by `moisture-audit simulate`. Nothing in this folder was ever measured.
-name = "{name}"
-year = {year}
-report_date = {report_date}
-seed = {seed}
-confidence = 0.95
-setting_step = 0.1
-selection_share = 0.2
-ignore = ["truth*.csv", "faults.csv"]
-check_entries = [{checks}]
-
-[standard_moisture]
-{standards}
-
-# The benchtop meters' program exports these headers of its own.
-[columns.benchtop]
-{headers}
-"""
-
-_README = """\
-# An invented season
-
-Everything in this folder is made up: the breeding programme, its places, trials,
-entries, sensors and labs, and every reading. It was written by
-`moisture-audit simulate`; the same arguments give the same bytes.
-
-| file | holds |
-|---|---|
-| `season.toml` | the settings of the audit |
-| `plots.csv` | the harvested plots with what the sensors read |
-| `oven.csv` | the air-oven dishes |
-| `benchtop.csv` | the benchtop meters' readings, under headers of their own |
-| `curves.csv` | the register of curves |
-| `readings.csv` | a curve recorded in parallel on the same plots |
-| `setup_runs.csv`, `check_runs.csv` | runs of known samples, at set-up and weekly |
-| `truth.csv` | the true errors of every curve, and what an audit should find |
-| `truth_plots.csv` | every plot's true moisture and true yield |
-| `faults.csv` | the rows that were spoilt on purpose; the header of a file is row 1 |
-
-An audit reads none of the last three. Dishes may disagree by chance in samples
-that `faults.csv` does not list: a repeatability limit is passed by one pair in
-twenty.
-
-The sizes of the errors follow published studies: about 85 % of the random error
-belongs to the sample, 10 % to the repeat reading and 5 % to the oven, and it grows
-with moisture (Hurburgh, Hazen and Bern, Trans. ASAE 28 (1985) 634-640; Paulsen,
-Hill and Dixon, Trans. ASAE 27 (1984) 1917).
-"""
 
 
 def simulate_season(
@@ -129,20 +67,9 @@ def simulate_season(
     Tables, season.toml, a README, truth.csv (one row per curve), truth_plots.csv
     and faults.csv. The same arguments give the same bytes.
 
-    Parameters
-    ----------
-    directory : str or Path
-        Made if it is not there; a simulated season in it is replaced, anything else
-        refused.
-    trials : int
-        Number of trials; beyond the planned ones these are used again.
-    plots : int, optional
-        Plots in all trials together, four per trial or more; by default as planned.
-    seed : int
-        Start of the random numbers, 0 or more.
+    A simulated season in the folder is replaced, anything else refused. Beyond the
+    planned trials these are used again; at least four plots a trial.
 
-    Notes
-    -----
     `true_bias` in truth.csv is the mean, over the population of trials, of sensor -
     true moisture at the moistures of the curve's own plots, with the register's
     offset loaded. For a straight curve that is its error at their mean moisture.
@@ -162,7 +89,7 @@ def simulate_season(
         "truth_plots": harvested[["trial", "plot", *rounded]].round(rounded),
     }
     tables = _tables(field, lab, harvested, plan)
-    faults = _faults_table(_inject(mishaps, tables, plan), tables)
+    faults = _inject(mishaps, tables, plan)
     return _write_folder(folder, {**truth, **tables, "faults": faults}, seed)
 
 
@@ -193,36 +120,23 @@ def _refuse_other_folder(folder: Path) -> None:
         refuse(str(folder), [f"{problem} Name a new one."])
 
 
-def _curve_truth(plots, plan):
+def _curve_truth(plots: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
     """Return what is true of each curve in use, over its own plots."""
-    rows = []
+    rows, has_oven = [], (plan["selection"] != NO_OVEN).to_numpy()
     for curve in CURVES.itertuples():
         own = plots[plots["curve"] == (curve.parallel_of or curve.curve)]
-        if own.empty:
-            continue
-        codes, true_pct = np.full(len(own), curve.Index), own["true_pct"].to_numpy()
-        has_oven = (plan["selection"] != NO_OVEN).to_numpy()
-        trials = int(has_oven[own["trial_code"].unique()].sum())
-        action = "unresolved" if trials < _TRIALS_FOR_ANY_ACTION else ""
-        given = ["curve", "crop", "true_bias", "bias_at_anchor", "anchor_pct", "gain"]
-        given += ["bend", "bend_from_pct", "mean_true_pct", "sd_trial", "sd_sample"]
-        found = {
-            "true_bias": systematic_error(codes, true_pct).mean(),
-            "mean_true_pct": true_pct.mean(),
-            "sd_sample": np.sqrt(np.mean(sample_sd(codes, true_pct) ** 2)),
-        }
-        rows.append(
-            {name: found.get(name, getattr(curve, name, None)) for name in given}
-            | {
-                "sd_sample_at_anchor": curve.sd_sample,
-                "trials_with_oven": trials,
-                "expected_action": (
-                    curve.action if trials >= curve.trials_needed else action
-                ),
-                "story": curve.story,
-            }
-        )
-    return pd.DataFrame(rows).round(6)
+        if len(own):
+            codes, pct = np.full(len(own), curve.Index), own["true_pct"].to_numpy()
+            trials = int(has_oven[own["trial_code"].unique()].sum())
+            action = "unresolved" if trials < _TRIALS_FOR_ANY_ACTION else ""
+            action = curve.action if trials >= curve.trials_needed else action
+            bias = systematic_error(codes, pct).mean()
+            sd = np.sqrt(np.mean(sample_sd(codes, pct) ** 2))
+            rows.append((curve.curve, bias, pct.mean(), sd, trials, action))
+    found = ["curve", "true_bias", "mean_true_pct", "sd_sample", "trials_with_oven"]
+    truth = pd.DataFrame(rows, columns=[*found, "expected_action"])
+    given = CURVES.rename(columns={"sd_sample": "sd_sample_at_anchor"})
+    return given.merge(truth, on="curve")[_TRUTH.split()].round(6)
 
 
 def _tables(field, lab, plots, plan) -> Tables:
@@ -252,100 +166,81 @@ def _tables(field, lab, plots, plan) -> Tables:
 
 
 def _write_folder(folder: Path, tables: Tables, seed: int) -> Path:
-    """Write the tables, the settings and a README of a simulated season.
-
-    Of a table that the audit reads, the columns it knows.
-    """
+    """Write the tables (of those audited the columns known), settings and a README."""
+    plots = tables["plots"]
+    crops = CROPS[CROPS["crop"].isin(plots["crop"])]
+    checks = sorted(set(check_entries()) & set(plots["entry"]))
+    here = Path(__file__).parent
+    settings = (here / "settings.txt").read_text(encoding="utf-8")
+    settings = settings.format(
+        seed=seed,
+        checks=", ".join(f'"{name}"' for name in checks),
+        standards="\n".join(f"{c.crop} = {c.anchor_pct}" for c in crops.itertuples()),
+    )
     folder.mkdir(parents=True, exist_ok=True)
     for name, table in tables.items():
         if name in SCHEMAS:
             table = table[[name for name in SCHEMAS[name] if name in table]]
-        headers = BENCHTOP_HEADERS if name == "benchtop" else {}
+        headers = tomllib.loads(settings)["columns"].get(name, {})
         times = table.select_dtypes("datetime").columns
         texts = {name: np.datetime_as_string(table[name], unit="s") for name in times}
         table.assign(**texts).rename(columns=headers).to_csv(
             folder / f"{name}.csv", index=False, lineterminator="\n", encoding="utf-8"
         )
-    plots = tables["plots"]
-    crops = CROPS[CROPS["crop"].isin(plots["crop"])]
-    checks = sorted(set(check_entries()) & set(plots["entry"]))
-    headers = BENCHTOP_HEADERS.items()
-    settings = _SETTINGS.format(
-        name=SEASON_NAME,
-        year=SEASON_YEAR,
-        report_date=REPORT_DATE,
-        seed=seed,
-        checks=", ".join(f'"{name}"' for name in checks),
-        standards="\n".join(f"{c.crop} = {c.anchor_pct}" for c in crops.itertuples()),
-        headers="\n".join(f'{ours} = "{theirs}"' for ours, theirs in headers),
-    )
-    for name, text in ((SETTINGS_FILE, settings), ("README.md", _README)):
-        # The same line ends everywhere.
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    # The same line ends everywhere.
+    (folder / SETTINGS_FILE).write_text(settings, encoding="utf-8", newline="\n")
+    readme = (here / "readme.txt").read_text(encoding="utf-8")
+    (folder / "README.md").write_text(readme, encoding="utf-8", newline="\n")
     return folder
 
 
-class Fault(NamedTuple):
-    """One row that was spoilt: where, of what kind, and what was done."""
-
-    table: str
-    label: int
-    kind: str
-    done: str
-
-
 def _inject(rng: np.random.Generator, tables: Tables, plan: pd.DataFrame):
-    """Spoil a few rows of a season in place and return the list of faults.
+    """Spoil a few rows of a season in place and return the table of faults.
 
-    Kinds are named by the finding they should lead to, where there is one.
+    Kinds are named by the finding they should lead to, where there is one; rows by
+    their line, the header of a file being line 1.
     """
     faults = _known_by_plan(tables, plan)
-    faults += _noted("configuration-differs", *_change_chamber(tables))
-    faults += _noted("reading-stuck", *_stick(tables))
-    faults += _noted("suspected-swap", *_swap(tables))
+
+    def note(kind: str, rows: Rows, done: str) -> None:
+        faults.extend((table, label, kind, done) for table, label in rows)
+
+    note("configuration-differs", *_change_chamber(tables))
+    note("reading-stuck", *_stick(tables))
+    note("suspected-swap", *_swap(tables))
     deck = _deck(rng, tables["oven"], faults)
     for rounds in range(max(times for times, _, _ in _PER_SAMPLE)):
         for times, kind, spoil in _PER_SAMPLE:
             for sample in islice(deck, int(rounds < times)):
-                faults += _noted(kind, *spoil(tables, sample))
-    return faults
-
-
-def _faults_table(faults: list[Fault], tables: Tables) -> pd.DataFrame:
-    """Return the faults with their lines; the header of a file is line 1."""
-    lines = [np.flatnonzero(tables[f.table].index == f.label)[0] + 2 for f in faults]
+                note(kind, *spoil(tables, sample))
     listed = pd.DataFrame(faults, columns=["table", "row", "kind", "done"])
+    lines = [tables[name].index.get_loc(label) + 2 for name, label, _, _ in faults]
     listed["row"] = lines
     return listed.sort_values(["table", "row"], ignore_index=True)
 
 
-def _noted(kind: str, rows: Rows, done: str) -> list[Fault]:
-    """Return one fault per row."""
-    return [Fault(table, label, kind, done) for table, label in rows]
-
-
 def _deck(rng, oven, faults) -> Iterator[str]:
     """Return the samples that may be spoilt one by one, in random order."""
-    spoilt = [fault.label for fault in faults if fault.table == "oven"]
+    spoilt = [label for table, label, _, _ in faults if table == "oven"]
     spared = oven["curve"].isin([STUCK_CURVE, OTHER_CHAMBER_CURVE])
     spared |= (oven["selection_reason"] == SUSPICIOUS) | oven.index.isin(spoilt)
     samples = oven.loc[~spared, "sample"].unique()
     return iter(rng.permutation(samples)[: len(samples) // _SHARE_SPOILT])
 
 
-def _known_by_plan(tables, plan) -> list[Fault]:
+def _known_by_plan(tables, plan) -> list[tuple]:
     """List what the scenario itself holds: offsets changed, no oven at all."""
     faults = []
     for label, curve in tables["curves"].iterrows():
         if curve["offset_changed_on"]:
             done = f"{curve['offset_before']:+g} before {curve['offset_changed_on']}, "
             done += f"then {curve['offset_loaded']:+g}; offset_in_force says so"
-            faults.append(Fault("curves", label, "offset-changed", done))
+            faults.append(("curves", label, "offset-changed", done))
     first = tables["benchtop"].drop_duplicates("trial").reset_index()
     for trial in plan.loc[plan["selection"] == NO_OVEN, "trial"]:
         label = int(first.loc[first["trial"] == trial, "index"].iloc[0])
         done = f"trial {trial}: no sample went to the oven"
-        faults.append(Fault("benchtop", label, "benchtop-only", done))
+        faults.append(("benchtop", label, "benchtop-only", done))
     return faults
 
 
