@@ -1,75 +1,61 @@
 """A season that is asked what other choices would do; its audit is never touched."""
 
-import json
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
-from functools import cached_property
 from math import ceil, floor, isfinite, nan
 from typing import Any, TypeVar
 
 import numpy as np
-import pandas as pd
 
 from kitlib.curves.advice import Recommendation, recommend
-from kitlib.curves.audit import Correction
 from kitlib.curves.evidence import Samples
 from kitlib.explorer.what_if import (
-    EntryLines,
-    MeansOverTrials,
     Outlook,
-    PlotYields,
     TrialLines,
     Turn,
-    changed_selections,
     crossings,
+    newly_selected,
     offset_stops,
     outlook,
     own_turn,
     stacked,
-    standard_scale,
     tilt_stops,
     trial_lines,
 )
+from kitlib.intake.schema import by_value
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Interval
 from kitlib.trials.ranks import RankChanges, rank_changes, selection_count
-from kitlib.trials.yields import NOT_GIVEN, YieldUnit, yield_per_point, yield_unit
+from kitlib.trials.yields import compared, read_trial_plots, yield_unit
 from kitlib.words.terms import crop_key
 
+RUN = 1.0  # changes of one control within so many seconds are undone together [s]
 Found = TypeVar("Found")
+
+
+# ---- what is chosen ----------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True)
 class Choice:
-    """What a user has chosen for one curve.
+    """What a user has chosen for one curve."""
 
-    Attributes
-    ----------
-    offset : float
-        What is added to a reading at the samples' mean reading. [% moisture]
-    tilt : float
-        What is added more per point above it; 0 leaves the slope alone.
-    band : Interval
-        Reference moistures whose samples count. [% moisture, wet basis]
-    left_out : frozenset of int
-        Positions of the samples picked out.
-    """
-
-    offset: float
-    tilt: float
-    band: Interval
-    left_out: frozenset[int]
+    offset: float  # added to a reading at the mean reading of the samples [% moisture]
+    tilt: float  # added more per point above it; 0 leaves the slope alone
+    band: Interval  # reference moistures whose samples count [% moisture, wet basis]
+    left_out: frozenset[int]  # positions of the samples picked out
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Part:
-    """The samples that count and what depends on them alone."""
+@dataclass(frozen=True, kw_only=True)
+class State:
+    """All that a user has chosen."""
 
-    counted: np.ndarray
-    samples: Samples
-    own: Turn
-    means: MeansOverTrials
-    recorded: Outlook
+    curve: str  # the one looked at; empty if the season has none
+    trial: str  # the one looked at; empty: the first that changes
+    select: float  # share of a trial's entries selected if below 1, else their number
+    # Moisture yields are stated at by crop, and choices by curve: not the audit's own.
+    standard: Mapping[str, float] = field(default_factory=dict)
+    choices: Mapping[str, Choice] = field(default_factory=dict)
 
 
 class Kept:
@@ -85,118 +71,89 @@ class Kept:
         return self._last[name][1]
 
 
-class ExploredCurve:
-    """One audited curve: its samples, and what a choice does to them.
+# ---- one curve ---------------------------------------------------------------------
 
-    Attributes
-    ----------
-    audit, advice : CurveAudit, Recommendation
-    names, trials : ndarray of str
-        Sample and trial of each sample.
-    samples : Samples
-        All that the audit rests on; trials as whole numbers, for speed.
-    own : Turn
-        The correction they call for.
-    stops, tilts : ndarray
-        Where the sliders stop, ascending.
-    """
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Part:
+    """The samples that count and what depends on them alone."""
+
+    counted: np.ndarray  # of all samples
+    samples: Samples
+    own: Turn  # the change they call for
+    recorded: Outlook  # without a change
+
+
+class ExploredCurve:
+    """One audited curve: its samples, and what a choice does to them."""
 
     def __init__(self, season: SeasonAudit, curve: str):
-        self.season = season
+        self.season, settings = season, season.settings
         self.audit, self.advice = season.audits[curve], season.advice[curve]
-        found = self.audit.samples
+        found, register = self.audit.samples, self.audit.register
         self.names, self.trials = found.sample.astype(str), found.trial.astype(str)
+        # All that the audit rests on; trials as whole numbers, for speed.
         codes = np.unique(self.trials, return_inverse=True)[1]
         self.samples = replace(found, trial=codes)
-        self.own = own_turn(self.samples)
-        self.tilts = tilt_stops(self.own.tilt)
+        self.own = own_turn(self.samples)  # the correction they call for
         allowed = float(self.audit.tolerance.at(self.audit.mean_reference))
-        step = season.settings.setting_step
-        self.stops = offset_stops(step, self.own.offset, allowed)
+        self.stops = offset_stops(settings.setting_step, self.own.offset, allowed)
+        self.tilts = tilt_stops(self.own.tilt)
+        # Offset loaded during the season [% moisture], moisture the audit states yields
+        # at [% wet basis]; nan if not known.
+        mixed = register["offset_mixed"]
+        self.loaded = nan if mixed else float(register["offset_loaded"])
+        self.standard_pct = settings.standard_moisture_of(self.audit.crop)
+        bushel = settings.bushel_of(self.audit.crop)
+        self.unit = yield_unit(settings.yield_unit, bushel)
         self.kept = Kept()
-
-    @property
-    def band(self) -> Interval:
-        """Whole points of moisture that hold all samples. [% moisture, wet basis]"""
-        reference = self.samples.reference
-        return Interval(float(floor(reference.min())), float(ceil(reference.max())))
-
-    @property
-    def standard_pct(self) -> float:
-        """Moisture the audit states yields at; nan if not known. [% wet basis]"""
-        return self.season.settings.standard_moisture_of(self.audit.crop)
-
-    @property
-    def loaded(self) -> float:
-        """Offset loaded during the season; nan if not known. [% moisture]"""
-        register = self.audit.register
-        return nan if register["offset_mixed"] else float(register["offset_loaded"])
-
-    @property
-    def unit(self) -> YieldUnit:
-        """Unit yields are shown in."""
-        settings = self.season.settings
-        return yield_unit(settings.yield_unit, settings.bushel_of(self.audit.crop))
-
-    @cached_property
-    def start(self) -> Choice:
-        """The audit's own choice: its correction, all samples counted."""
-        correction = self.advice.correction
-        return Choice(
-            offset=offset_at(correction, self.own.pivot),
-            tilt=correction.tilt,
-            band=self.band,
+        # The audit's own choice; whole points of moisture hold all samples.
+        reference, pivot = self.samples.reference, self.own.pivot
+        self.start = Choice(
+            offset=float(self.advice.correction.apply(pivot)) - pivot,
+            tilt=self.advice.correction.tilt,
+            band=Interval(float(floor(min(reference))), float(ceil(max(reference)))),
             left_out=frozenset(),
         )
+        at = ([self.start.offset], self.start.tilt, pivot)
+        self.audited = self._outlook(self.samples, *at)
 
-    @cached_property
-    def audited(self) -> Outlook:
-        """The figures of all samples under the audit's own correction."""
-        part, start = self._part(self.start), self.start
-        at = ([start.offset], start.tilt, part.own.pivot)
-        return outlook(part.samples, self.audit.tolerance, *at, means=part.means)
+    def _outlook(self, samples: Samples, *at) -> Outlook:
+        """Return the figures of one correction, with intervals."""
+        level = self.season.settings.confidence
+        return outlook(samples, self.audit.tolerance, *at, level=level)
 
     def part(self, choice: Choice) -> Part:
         """Return the samples that count, and what depends on them alone."""
-        return self.kept(
-            "part", (choice.band, choice.left_out), lambda: self._part(choice)
-        )
 
-    def _part(self, choice: Choice) -> Part:
-        """Work out what depends on the samples that count alone."""
-        counted = flag_counted(self.samples.reference, choice.band, choice.left_out)
-        samples = self.samples if counted.all() else only(self.samples, counted)
-        means = MeansOverTrials(samples.trial, self.season.settings.confidence)
-        own = own_turn(samples) if samples.n else self.own
-        return Part(
-            counted=counted,
-            samples=samples,
-            own=own,
-            means=means,
-            recorded=outlook(samples, self.audit.tolerance, [0.0], means=means),
-        )
+        def make() -> Part:
+            counted = flag_counted(self.samples.reference, choice.band, choice.left_out)
+            samples = self.samples if counted.all() else only(self.samples, counted)
+            return Part(
+                counted=counted,
+                samples=samples,
+                own=own_turn(samples) if samples.n else self.own,
+                recorded=self._outlook(samples, [0.0]),
+            )
+
+        return self.kept("part", (choice.band, choice.left_out), make)
 
     def turn(self, choice: Choice) -> Turn:
         """Return what a choice adds to the curve's readings."""
         return Turn(choice.offset, choice.tilt, self.part(choice).own.pivot)
 
-    def outlooks(self, choice: Choice) -> tuple[Outlook, Outlook, Outlook]:
-        """Return the figures of the audit, of a choice, and at every stop."""
+    def chosen(self, choice: Choice) -> Outlook:
+        """Return the figures of a choice."""
+        part = self.part(choice)
+        at = ([choice.offset], choice.tilt, part.own.pivot if choice.tilt else 0.0)
+        return self.kept("chosen", choice, lambda: self._outlook(part.samples, *at))
+
+    def grid(self, choice: Choice) -> Outlook:
+        """Return the figures of a choice, were its offset any stop of the slider."""
         part, tolerance = self.part(choice), self.audit.tolerance
-        pivot = part.own.pivot if choice.tilt else 0.0
-        at = ([choice.offset], choice.tilt, pivot)
-        chosen = self.kept(
-            "chosen",
-            choice,
-            lambda: outlook(part.samples, tolerance, *at, means=part.means),
-        )
+        at = (self.stops, choice.tilt, part.own.pivot if choice.tilt else 0.0)
         key = (choice.band, choice.left_out, choice.tilt)
-        grid = self.kept(
-            "grid",
-            key,
-            lambda: outlook(part.samples, tolerance, self.stops, choice.tilt, pivot),
-        )
-        return self.audited, chosen, grid
+        return self.kept("grid", key, lambda: outlook(part.samples, tolerance, *at))
 
     def advice_on(self, counted: np.ndarray) -> Recommendation | None:
         """Return what the audit would advise on some samples alone, None on none.
@@ -208,29 +165,18 @@ class ExploredCurve:
             return self.advice
         if not counted.any():
             return None
-        return self.kept("advice", counted.tobytes(), lambda: self._advice_on(counted))
 
-    def _advice_on(self, counted: np.ndarray) -> Recommendation:
-        """Audit the curve as if only some of its samples counted."""
-        used = self.audit.pairs["used"].to_numpy(bool, copy=True)
-        used[used] = counted
-        return recommend(replace(self.audit, pairs=self.audit.pairs.assign(used=used)))
+        def make() -> Recommendation:
+            used = self.audit.pairs["used"].to_numpy(bool, copy=True)
+            used[used] = counted
+            pairs = self.audit.pairs.assign(used=used)
+            return recommend(replace(self.audit, pairs=pairs))
 
-
-def offset_at(correction: Correction, pivot: float) -> float:
-    """Return what a correction adds to a reading at the pivot. [% moisture]"""
-    return float(correction.apply(pivot)) - pivot
+        return self.kept("advice", counted.tobytes(), make)
 
 
 def flag_counted(reference, band: Interval, left_out) -> np.ndarray:
-    """Flag the samples that count: inside a moisture band and not picked out.
-
-    Examples
-    --------
-    >>> flag_counted([14.0, 16.0, 18.0], Interval(14, 17), {1}).tolist()
-    [True, False, False]
-    """
-    reference = np.asarray(reference, float)
+    """Flag the samples that count: inside a moisture band and not picked out."""
     counted = (reference >= band.low) & (reference <= band.high)
     counted[list(left_out)] = False
     return counted
@@ -242,30 +188,7 @@ def only(samples: Samples, counted: np.ndarray) -> Samples:
     return replace(samples, **values)
 
 
-RUN = 1.0  # changes of one control within so many seconds are undone together [s]
-
-
-@dataclass(frozen=True, kw_only=True)
-class State:
-    """All that a user has chosen.
-
-    Attributes
-    ----------
-    curve, trial : str
-        The curve and the trial looked at; either may be empty.
-    select : float
-        Share of a trial's entries that is selected if below 1, else their number.
-    standard : dict
-        Moisture yields are stated at, by crop, where it is not the audit's.
-    choices : dict of Choice
-        By curve, where it is not the audit's own.
-    """
-
-    curve: str
-    trial: str
-    select: float
-    standard: Mapping[str, float] = field(default_factory=dict)
-    choices: Mapping[str, Choice] = field(default_factory=dict)
+# ---- the season --------------------------------------------------------------------
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -281,46 +204,23 @@ class TrialLook:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Look:
-    """All that follows from the choices for the curve looked at.
-
-    Attributes
-    ----------
-    state : State
-    curve : ExploredCurve
-    choice : Choice
-    part : Part
-    turn : Turn
-        What is added to the curve's readings.
-    audited, chosen : Outlook
-        Figures under the audit's correction and under the choice, one offset each.
-    grid : Outlook
-        Figures at every stop of the offset.
-    changed : ndarray of int
-        Entries selected that were not as recorded, over the curve's trials, by stop.
-    newly, audited_newly : int
-        The same under the choice, and under the audit's own corrections.
-    newly_span : tuple of int
-        Least and most over offsets as far from the one chosen as the interval of the
-        bias reaches.
-    moves : dict
-        By trial: names of the entries that move in, and of those that drop out.
-    trial : TrialLook or None
-        The trial looked at.
-    """
+    """All that follows from the choices for the curve looked at."""
 
     state: State
     curve: ExploredCurve
     choice: Choice
     part: Part
-    turn: Turn
-    audited: Outlook
+    turn: Turn  # what is added to the curve's readings
     chosen: Outlook
-    grid: Outlook
+    grid: Outlook  # at every stop of the offset
+    # Entries selected that were not as recorded, over the curve's trials: at every
+    # stop, as chosen, and under the audit's own corrections.
     changed: np.ndarray
     newly: int
     audited_newly: int
+    # Least and most over offsets as far away as the interval of the bias reaches.
     newly_span: tuple[int, int]
-    moves: dict[str, tuple[list[str], list[str]]]
+    moves: dict[str, tuple[list[str], list[str]]]  # by trial: who moves in, drops out
     trial: TrialLook | None
 
 
@@ -329,10 +229,10 @@ class SeasonExplorer:
 
     Attributes
     ----------
-    season : SeasonAudit
     options : dict
         Crop by curve of the register.
-    state : State
+    past, future : list of State
+        What can be undone, and done again, the next one last.
     served : dict
         By crop: its trials, by name, ready for every offset and slope.
     """
@@ -343,12 +243,13 @@ class SeasonExplorer:
         rows = register.sort_values(["crop", "curve"]).itertuples()
         self.options = {str(row.curve): str(row.crop) for row in rows}
         settings = season.settings
-        select = settings.selection_count or settings.selection_share
-        self.state = State(curve=next(iter(self.options), ""), trial="", select=select)
+        self._select = settings.selection_count or settings.selection_share
+        curve = next(iter(self.options), "")
+        self.state = State(curve=curve, trial="", select=self._select)
+        self.past: list[State] = []
+        self.future: list[State] = []
         self.served: dict[str, dict[str, TrialLines]] = {}
         self._curves: dict[str, ExploredCurve] = {}
-        self._past: list[State] = []
-        self._future: list[State] = []
         self._last: tuple[str, float] = ("", 0.0)
         self.kept = Kept()
 
@@ -364,32 +265,30 @@ class SeasonExplorer:
 
     def serve(self, crop: str) -> Iterator[float]:
         """Make a crop's trials ready, one by one; yield the share that is done."""
-        served: dict[str, TrialLines] = {}
-        checks = self.season.settings.check_entries
-        trials = _plots_by_trial(self.season, crop)
-        for k, (name, plots) in enumerate(trials, start=1):
-            if set(plots.curve.tolist()) & set(self.season.audits):
-                served[name] = trial_lines(name, plots, self.season.audits, checks)
+        season, served = self.season, {}
+        standard = season.settings.standard_moisture_of(crop)
+        trials = season.trials if isfinite(standard) else []
+        for k, name in enumerate(trials, start=1):
+            rows = season.plots_of(name)
+            rows = rows[by_value(rows["crop"], crop_key) == crop]
+            if rows["curve"].isin(list(season.audits)).any():
+                plots = read_trial_plots(rows, standard)
+                plots = plots[compared(plots)]
+                if len(plots):
+                    checks = season.settings.check_entries
+                    served[name] = trial_lines(name, plots, season.audits, checks)
             yield k / len(trials)
         self.served[crop] = served
 
-    # ---- choosing ------------------------------------------------------------------
+    # ---- choosing
 
     def choose(
         self, control: str, now: float = 0.0, of: str = "", **changed: Any
     ) -> None:
-        """Change the choice for a curve, or what holds for all curves.
+        """Change fields of the choice for a curve, or of the state for all curves.
 
-        Parameters
-        ----------
-        control : str
-            What was moved: a run of changes of one control is undone together.
-        now : float
-            Time of the change. [s]
-        of : str
-            The curve; left out, the one looked at.
-        **changed
-            Fields of `Choice` or of `State`, with their new values.
+        A run of changes of one control, told by the time they are made at, is undone
+        together. `of` is the curve; left out, the one looked at.
         """
         of_state = {k: v for k, v in changed.items() if k in State.__dataclass_fields__}
         of_choice = {k: v for k, v in changed.items() if k not in of_state}
@@ -405,46 +304,37 @@ class SeasonExplorer:
     def _with(self, curve: str, choice: Choice) -> dict[str, Choice]:
         """Return all choices with one changed; the audit's own ones are left out."""
         others = {k: v for k, v in self.state.choices.items() if k != curve}
-        return (
-            others if choice == self.curve(curve).start else {**others, curve: choice}
-        )
+        own = choice == self.curve(curve).start
+        return others if own else {**others, curve: choice}
 
     def take(self, state: State, keep: bool = True) -> None:
         """Go over to a state; the one before can be gone back to."""
         if keep:
-            self._past.append(self.state)
-        self._future.clear()
+            self.past.append(self.state)
+        self.future.clear()
         self.state, self._last = state, ("", 0.0)
 
     def reset(self) -> None:
         """Go back to the audit's own choice for the curve looked at."""
-        curve, settings = self.state.curve, self.season.settings
-        crop = self.season.audits[curve].crop
-        standard = {k: v for k, v in self.state.standard.items() if k != crop}
-        select = settings.selection_count or settings.selection_share
-        choices = self._with(curve, self.curve(curve).start)
-        self.choose("reset", choices=choices, standard=standard, select=select)
-
-    @property
-    def can(self) -> tuple[bool, bool]:
-        """Whether there is something to undo, and to do again."""
-        return bool(self._past), bool(self._future)
-
-    def open(self, choices: str) -> None:
-        """Go over to the choices of a record, which are its JSON."""
-        self.take(self.restored(json.loads(choices)))
+        curve = self.curve(self.state.curve)
+        standard = dict(self.state.standard)
+        standard.pop(curve.audit.crop, None)
+        choices = self._with(curve.audit.curve, curve.start)
+        self.choose("reset", choices=choices, standard=standard, select=self._select)
 
     def undo(self) -> None:
         """Go back by one change."""
-        if self._past:
-            self._future.append(self.state)
-            self.state, self._last = self._past.pop(), ("", 0.0)
+        self._step(self.past, self.future)
 
     def redo(self) -> None:
         """Do again what was undone last."""
-        if self._future:
-            self._past.append(self.state)
-            self.state, self._last = self._future.pop(), ("", 0.0)
+        self._step(self.future, self.past)
+
+    def _step(self, source: list[State], target: list[State]) -> None:
+        """Go over to the next state of one list; the other takes the one before."""
+        if source:
+            target.append(self.state)
+            self.state, self._last = source.pop(), ("", 0.0)
 
     def saved(self) -> dict[str, Any]:
         """Return the state as plain texts and numbers, samples by name."""
@@ -460,109 +350,92 @@ class SeasonExplorer:
         choices = {}
         for curve, choice in told["choices"].items():
             if curve in self.season.audits:
-                names = self.curve(curve).names
-                picked = np.flatnonzero(np.isin(names, choice["left_out"])).tolist()
-                choices[curve] = Choice(
-                    offset=choice["offset"],
-                    tilt=choice["tilt"],
-                    band=Interval(*choice["band"]),
-                    left_out=frozenset(picked),
-                )
+                picked = np.isin(self.curve(curve).names, choice["left_out"])
+                left_out = frozenset(np.flatnonzero(picked).tolist())
+                changed = {"left_out": left_out, "band": Interval(*choice["band"])}
+                choices[curve] = Choice(**{**choice, **changed})
         curve = told["curve"] if told["curve"] in self.options else self.state.curve
         return State(**{**told, "choices": choices, "curve": curve})
 
-    # ---- what follows --------------------------------------------------------------
-
-    def trials_of(self, curve: str) -> dict[str, TrialLines]:
-        """Return the trials a curve served, as far as they are ready."""
-        crop = self.season.audits[curve].crop
-        served = self.served.get(crop, {})
-        return self.kept(
-            f"trials of {curve}",
-            (crop in self.served),
-            lambda: {k: v for k, v in served.items() if curve in v.slopes},
-        )
+    # ---- what follows
 
     def turns(self, crop: str, own: bool = False) -> dict[str, Turn]:
         """Return what is added to the readings of a crop's curves.
 
         With `own` the audit's own corrections, whatever was chosen.
         """
-        audits = self.season.audits.items()
-        curves = [self.curve(name) for name, audit in audits if audit.crop == crop]
-        choices = {c: c.start if own else self.choice(c.audit.curve) for c in curves}
-        return {c.audit.curve: c.turn(choice) for c, choice in choices.items()}
+        found = {}
+        for name, audit in self.season.audits.items():
+            if audit.crop == crop:
+                curve = self.curve(name)
+                found[name] = curve.turn(curve.start if own else self.choice(name))
+        return found
 
     def standard_pct(self, curve: str) -> float:
         """Return the moisture yields are stated at; nan if not known."""
         explored = self.curve(curve)
         return self.state.standard.get(explored.audit.crop, explored.standard_pct)
 
+    def trials_of(self, curve: str) -> dict[str, TrialLines]:
+        """Return the trials a curve served, as far as they are ready."""
+        every = self.served.get(self.season.audits[curve].crop, {})
+        return {k: v for k, v in every.items() if curve in v.per_point}
+
     def look(self) -> Look:
         """Return all that follows for the curve looked at, but for the advice.
 
         Whatever does not depend on what was changed is kept from the last look.
         """
-        name = self.state.curve
-        curve, choice, select = self.curve(name), self.choice(name), self.state.select
-        turn, part = curve.turn(choice), curve.part(choice)
-        audited, chosen, grid = curve.outlooks(choice)
-        turns = self.turns(curve.audit.crop)
-        others = {k: v for k, v in turns.items() if k != name}
-        trials = self.trials_of(name)
-        key = (name, len(trials), tuple(others.items()))
-        stacks = self.kept("stacks", key, lambda: _stacks(trials, name, others))
+        name, select = self.state.curve, self.state.select
+        curve, choice = self.curve(name), self.choice(name)
+        turn, chosen, stops = curve.turn(choice), curve.chosen(choice), curve.stops
+        crop = curve.audit.crop
+        turns, ready = self.turns(crop), (name, crop in self.served)
+        trials = self.kept("trials", ready, lambda: self.trials_of(name))
+        stacks = self.kept("stacks", ready, lambda: stacked(trials.values()))
+        every = turns | {name: turn._replace(offset=stops)}
+        # About no tilt the pivot is of no consequence.
+        still = turns | {name: Turn(0.0, *turn[1:] if turn.tilt else ())}
         changed = self.kept(
             "changed",
-            (*key, turn.tilt, turn.pivot if turn.tilt else 0.0, select),
-            lambda: changed_selections(stacks, curve.stops, *turn[1:], select=select),
+            (ready, still, select),
+            lambda: np.zeros(stops.size, int) + newly_selected(stacks, every, select),
         )
-        moves = _moves(stacks, turn, select)
+        moves = _moves(stacks, turns, select)
         newly = sum(len(entered) for entered, _ in moves.values())
         reach = np.ptp(chosen.spans.get("bias", (0, 0))) / 2
-        near = changed[np.abs(curve.stops - choice.offset) <= reach]
+        near = changed[np.abs(stops - choice.offset) <= reach]
         return Look(
             state=self.state,
             curve=curve,
             choice=choice,
-            part=part,
+            part=curve.part(choice),
             turn=turn,
-            audited=audited,
             chosen=chosen,
-            grid=grid,
+            grid=curve.grid(choice),
             changed=changed,
             newly=newly,
-            audited_newly=self._audited_newly(name, select),
+            audited_newly=self.kept(
+                "audited",
+                (ready, select),
+                lambda: int(newly_selected(stacks, self.turns(crop, own=True), select)),
+            ),
             newly_span=(int(near.min(initial=newly)), int(near.max(initial=newly))),
             moves=moves,
-            trial=self._trial_look(trials, turns, moves),
+            trial=self._trial_look(trials, turns, moves) if trials else None,
         )
 
-    def _audited_newly(self, name: str, select: float) -> int:
-        """Return the entries newly selected under the audit's own corrections."""
-        trials, crop = self.trials_of(name), self.season.audits[name].crop
-
-        def count() -> int:
-            turns = self.turns(crop, own=True)
-            offset, tilt, pivot = turns[name]
-            stacks = _stacks(trials, name, turns)
-            found = changed_selections(stacks, [offset], tilt, pivot, select=select)
-            return int(found[0])
-
-        return self.kept("audited newly", (name, len(trials), select), count)
-
-    def _trial_look(self, trials, turns, moves) -> TrialLook | None:
+    def _trial_look(self, trials, turns, moves) -> TrialLook:
         """Return the trial looked at: the one chosen, else the first that changes."""
-        if not trials:
-            return None
-        own = self.state.curve
+        name = self.state.curve
         # It stays the same while the offset moves, whatever changes in it.
-        first = self.kept("first", own, lambda: next(iter(moves), next(iter(trials))))
+        first = self.kept("first", name, lambda: next(iter(moves), next(iter(trials))))
         lines = trials.get(self.state.trial, trials[first])
-        curve = self.curve(own)
         count = selection_count(self.state.select, int(lines.candidate.sum()))
-        after = lines.about(own, turns).means(*turns[own])
-        scale = standard_scale(curve.standard_pct, self.standard_pct(own))
+        after = lines.means(turns)
+        # At another standard moisture a yield holds the same dry matter.
+        audited_pct, chosen_pct = self.curve(name).standard_pct, self.standard_pct(name)
+        scale = (100 - audited_pct) / (100 - chosen_pct)
         return TrialLook(
             lines=lines,
             before=lines.before * scale,
@@ -572,56 +445,13 @@ class SeasonExplorer:
         )
 
 
-def _stacks(trials: Mapping[str, TrialLines], curve: str, turns) -> list[EntryLines]:
-    """Return trials as lines in one curve's change, those of one size together."""
-    return stacked(lines.about(curve, turns) for lines in trials.values())
-
-
-def _moves(stacks, turn: Turn, select: float) -> dict[str, tuple[list, list]]:
+def _moves(stacks, turns, select: float) -> dict[str, tuple[list[str], list[str]]]:
     """Return by trial, sorted, who moves in and who drops out, where anyone does."""
     found = {}
     for lines in stacks:
-        entered, left = crossings(lines, turn.offset, *turn[1:], select=select)
+        entered, left = crossings(lines, turns, select)
         for k in np.flatnonzero((entered | left).any(axis=-1)):
             names = lines.entries[k]
             both = names[entered[k]].tolist(), names[left[k]].tolist()
             found[str(lines.trial[k])] = both
     return dict(sorted(found.items()))
-
-
-def _plots_by_trial(season: SeasonAudit, crop: str) -> list[tuple[str, PlotYields]]:
-    """Return the plots of a crop that the audit compares, by trial, sorted.
-
-    They have a yield both as recorded and as corrected.
-    """
-    standard = season.settings.standard_moisture_of(crop)
-    plots = season.plots
-    if not isfinite(standard):
-        return []
-    compared = np.isfinite(plots["yield_before_kg_ha"] * plots["yield_after_kg_ha"])
-    chosen = plots[(plots["crop"].map(crop_key) == crop) & compared]
-    chosen = chosen.sort_values("trial", kind="stable")
-    columns = {
-        "entry": _names(chosen["entry"]),
-        "curve": _names(chosen["curve"]),
-        "reading": chosen["sensor_pct"].to_numpy(float),
-        "per_point": yield_per_point(
-            chosen["plot_mass_kg"], chosen["plot_area_m2"], standard
-        ),
-        "before": chosen["yield_before_kg_ha"].to_numpy(float),
-        "after": chosen["yield_after_kg_ha"].to_numpy(float),
-    }
-    block, trial = _names(chosen["block"]), _names(chosen["trial"])
-    names, starts = np.unique(trial, return_index=True)
-    found = []
-    for name, low, high in zip(names, starts, [*starts[1:], trial.size], strict=True):
-        rows = slice(low, high)
-        blocks = None if (block[rows] == NOT_GIVEN).all() else block[rows]
-        own = {column: values[rows] for column, values in columns.items()}
-        found.append((str(name), PlotYields(block=blocks, **own)))
-    return found
-
-
-def _names(column: pd.Series) -> np.ndarray:
-    """Return a column of names as text, gaps named."""
-    return column.astype(object).where(column.notna(), NOT_GIVEN).to_numpy(str)

@@ -243,9 +243,9 @@ function render({ model, el }) {
     [open, compare, remove].forEach((each) => { each.disabled = line.holds("delete"); });
   }
 
-  function showSlider(input, number, name, told, texts) {
-    input.max = String(Math.max(texts.length - 1, 0));
-    input.disabled = number.disabled = told.off;
+  function showSlider(input, number, name, told, stops, off) {
+    input.max = String(stops - 1);
+    input.disabled = number.disabled = off;
     set(input, told.at, `${name}_at`, name, `click_${name}s`);
     input.setAttribute("aria-valuetext", told.said);
     input.title = told.said;
@@ -270,8 +270,8 @@ function render({ model, el }) {
     panels.forEach((each) => each.classList.toggle("kit-off", !view.ready));
     Object.values(images).forEach((each) => { each.hidden = !view.ready; });
     if (!view.ready) return;
-    showSlider(offset, offsetBox, "offset", view.offset, reach.stops);
-    showSlider(tilt, tiltBox, "tilt", view.tilt, reach.tilts);
+    showSlider(offset, offsetBox, "offset", view.offset, reach.stops, false);
+    showSlider(tilt, tiltBox, "tilt", view.tilt, reach.tilts, !view.slope);
     if (!line.holds("slope")) slope.checked = view.slope;
     slope.disabled = view.slopeOff;
     [[low, view.band[0]], [high, view.band[1]], [standard, view.standard],

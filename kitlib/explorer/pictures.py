@@ -30,12 +30,7 @@ from kitlib.reports.drawing import (
     tick_evenly,
     write,
 )
-from kitlib.words.terms import (
-    counted,
-    listed,
-    show,
-    show_span,
-)
+from kitlib.words.terms import counted, listed, show, show_span
 
 NOT_THE_AUDIT = "What if: not the audit's result"
 # Three pixels for two of the page, for sharp letters at up to 150 % zoom.
@@ -44,7 +39,9 @@ WIDTH = 4.4  # of a picture on the page [in]
 _LEFT, _RIGHT, _BOTTOM = 0.62, 0.1, 0.62  # margins about the axes [in]
 _TITLE, _GAP = 0.19, 0.26  # above axes that have a title; between axes [in]
 _NEAR = 0.12  # a click this close to a sample means it [in]
+_NO_DITHER = Image.Dither.NONE
 _EDGE = 0.97  # of the frame: what lies beyond is drawn there
+_ERROR = "Error, sensor − air-oven (% moisture)"
 _DASHES, _DOTS = (0, (4, 2)), (0, (1, 1.5))
 _DOT: dict[str, Any] = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.7}
 _RECORDED: dict[str, Any] = {"marker": "o", "color": "white", "markeredgecolor": INK}
@@ -71,29 +68,14 @@ def _palette() -> Image.Image:
 class LivePicture:
     """A figure that is shown again and again with a few artists moved.
 
-    Moving artists are animated: matplotlib leaves them out when it draws the figure
-    to the screen, and draws them when it saves the figure to a file.
-
-    Parameters
-    ----------
-    keys : list of Line2D
-        The legend, set above the axes.
-    heights : sequence of float
-        Of the axes, one above the other, from the top. [in]
-    width : float
-        [in]
-
-    Attributes
-    ----------
-    figure : Figure
-    axes : list of Axes
-    moving : list of Line2D
-        Drawn anew at every look.
+    What the still part depends on is compared by identity. Moving artists are animated:
+    matplotlib leaves them out when it draws the figure to the screen, and draws them
+    when it saves the figure to a file.
     """
 
     palette = _palette()
 
-    def __init__(self, keys: list[Line2D], heights: list[float], width: float = WIDTH):
+    def __init__(self, keys: list[Line2D], heights: list[float], width: float):
         titled = _TITLE if len(heights) > 1 else 0.0
         up = _BOTTOM + sum(heights) + _GAP * (len(heights) - 1)
         height = up + titled + legend_height(keys, width)
@@ -103,8 +85,13 @@ class LivePicture:
         for each in heights:
             up -= each
             wide = 1 - (_LEFT + _RIGHT) / width
-            place = (_LEFT / width, up / height, wide, each / height)
-            self.axes.append(_styled(self.figure.add_axes(place)))
+            ax = self.figure.add_axes((_LEFT / width, up / height, wide, each / height))
+            ax.spines[["top", "right"]].set_visible(False)
+            ax.spines[["left", "bottom"]].set_color(MUTED)
+            ax.tick_params(labelsize=SMALL, color=MUTED, labelcolor=INK, length=3)
+            ax.grid(color=RULE, linewidth=0.5)
+            ax.set_axisbelow(True)
+            self.axes.append(ax)
             up -= _GAP
         draw_legend(self.figure, keys)
         look: dict[str, Any] = {"fontsize": SMALL, "color": PLUM, "fontweight": "bold"}
@@ -114,64 +101,47 @@ class LivePicture:
         self._still: object = None
         self._drawn_for: tuple = ()
 
-    def still(self, look: Look) -> tuple:
-        """Return what the still part depends on, compared by identity."""
-        raise NotImplementedError
-
-    def set_still(self, look: Look) -> None:
-        """Set the still part to what a look shows."""
-        raise NotImplementedError
-
-    def set_moving(self, look: Look) -> None:
-        """Set the moving artists to what a look shows."""
-        raise NotImplementedError
+    def show(self, look: Look) -> bytes:
+        """Return the picture of a look as PNG of few colours, packed quickly."""
+        needed = self._needs(look)
+        if [*map(id, needed)] != [*map(id, self._drawn_for)]:
+            self._set_still(look)
+            for artist in self.moving:
+                artist.set_animated(True)
+            self._canvas.draw()
+            self._still = self._canvas.copy_from_bbox(self.figure.bbox)
+            self._drawn_for = needed
+        self._canvas.restore_region(self._still)
+        self._set_moving(look)
+        for artist in self.moving:
+            self.figure.draw_artist(artist)
+        size, out = self._canvas.get_width_height(), BytesIO()
+        image = Image.frombuffer("RGBA", size, self._canvas.buffer_rgba())
+        few = image.convert("RGB").quantize(palette=self.palette, dither=_NO_DITHER)
+        few.save(out, "PNG", compress_level=1)
+        return out.getvalue()
 
     def alt(self, look: Look) -> str:
         """Return what a reader who cannot see the picture must know."""
         raise NotImplementedError
 
-    def show(self, look: Look) -> bytes:
-        """Return the picture of a look as PNG."""
-        needed = self.still(look)
-        same = len(needed) == len(self._drawn_for) and all(
-            a is b for a, b in zip(needed, self._drawn_for, strict=True)
-        )
-        if not same:
-            self.set_still(look)
-            self._canvas.draw()
-            self._still = self._canvas.copy_from_bbox(self.figure.bbox)
-            self._drawn_for = needed
-        self._canvas.restore_region(self._still)
-        self.set_moving(look)
-        for artist in self.moving:
-            self.figure.draw_artist(artist)
-        return self._png()
+    def _needs(self, look: Look) -> tuple:
+        """Return what the still part depends on."""
+        raise NotImplementedError
 
-    def move(self, artist: Line2D) -> Line2D:
-        """Take an artist in among those that move."""
-        artist.set_animated(True)
-        self.moving.append(artist)
-        return artist
+    def _set_still(self, look: Look) -> None:
+        """Set the still part to what a look shows."""
+        raise NotImplementedError
 
-    def _png(self) -> bytes:
-        """Return the canvas as PNG of few colours, packed quickly."""
-        size = self._canvas.get_width_height()
-        image = Image.frombuffer("RGBA", size, self._canvas.buffer_rgba())
-        few = image.convert("RGB").quantize(
-            palette=self.palette, dither=Image.Dither.NONE
-        )
-        out = BytesIO()
-        few.save(out, "PNG", compress_level=1)
-        return out.getvalue()
+    def _set_moving(self, look: Look) -> None:
+        """Set the moving artists to what a look shows."""
+        raise NotImplementedError
 
 
 class ErrorPicture(LivePicture):
     """Errors over reference moisture, recorded and changed, about the tolerance.
 
-    Parameters
-    ----------
-    curve : ExploredCurve
-        Of the curve whose samples are drawn.
+    Samples beyond the frame, which holds for every choice, stand at its edge.
     """
 
     def __init__(self, curve: ExploredCurve, width: float = WIDTH):
@@ -182,80 +152,60 @@ class ErrorPicture(LivePicture):
             key_line("± tolerance", color=MUTED, ls=_DASHES),
         ]
         super().__init__(keys, [1.97], width)
-        [self.ax] = self.axes
-        self.every = curve.samples
-        self._frame(curve)
-        (self.recorded,) = self.ax.plot([], [], zorder=3, **_RECORDED, **_DOT)
-        (self.aside,) = self.ax.plot([], [], zorder=3, **_LEFT_OUT, **_DOT)
-        (self.what_if,) = self.ax.plot([], [], zorder=4, **_WHAT_IF, **_DOT)
-        self.move(self.what_if)
-
-    def _frame(self, curve: ExploredCurve) -> None:
-        """Draw axes, limits and tolerance; they hold for every choice."""
-        label_axes(
-            self.ax,
-            "Air-oven (% moisture, wet basis)",
-            "Error, sensor − air-oven (% moisture)",
-        )
-        across = _widened(self.every.reference)
-        span = np.linspace(*across, 60)
+        [ax], self.every = self.axes, curve.samples
+        self.ax = ax
+        label_axes(ax, "Air-oven (% moisture, wet basis)", _ERROR)
+        low, high = self.every.reference.min(), self.every.reference.max()
+        margin = max(0.05 * (high - low), 0.25)
+        span = np.linspace(low - margin, high + margin, 60)
         allowed = curve.audit.tolerance.at(span)
         most = np.quantile(np.abs(self.every.error), 0.98, method="lower")
-        limit = 1.15 * max(1.4 * allowed.max(), float(most))
-        self.ax.set(xlim=across, ylim=(-limit, limit))
-        self.ax.fill_between(span, -allowed, allowed, color=BAND, linewidth=0)
+        self.limit = 1.15 * max(1.4 * allowed.max(), float(most))
+        ax.set(xlim=(span[0], span[-1]), ylim=(-self.limit, self.limit))
+        ax.fill_between(span, -allowed, allowed, color=BAND, linewidth=0)
         for edge in (-allowed, allowed):
-            self.ax.plot(span, edge, color=MUTED, linewidth=0.8, ls=_DASHES)
-        self.ax.axhline(0, color=MUTED, linewidth=0.9)
-        tick_evenly(self.ax)
+            ax.plot(span, edge, color=MUTED, linewidth=0.8, ls=_DASHES)
+        ax.axhline(0, color=MUTED, linewidth=0.9)
+        tick_evenly(ax)
+        (self.recorded,) = ax.plot([], [], zorder=3, **_RECORDED, **_DOT)
+        (self.aside,) = ax.plot([], [], zorder=3, **_LEFT_OUT, **_DOT)
+        self.moving = ax.plot([], [], zorder=4, **_WHAT_IF, **_DOT)
 
-    def still(self, look: Look) -> tuple:
-        """Return the samples that count."""
+    def _needs(self, look: Look) -> tuple:
         return (look.part,)
 
-    def set_still(self, look: Look) -> None:
-        """Set the samples as recorded, those that do not count apart."""
-        counted = look.part.counted
+    def _set_still(self, look: Look) -> None:
+        counted, error = look.part.counted, self._inside(self.every.error)
         for artist, chosen in ((self.recorded, counted), (self.aside, ~counted)):
-            self._place(artist, self.every.reference[chosen], self.every.error[chosen])
+            artist.set_data(self.every.reference[chosen], error[chosen])
 
-    def set_moving(self, look: Look) -> None:
-        """Set the samples as they would be."""
+    def _set_moving(self, look: Look) -> None:
         samples = look.part.samples
         error = corrected_error(samples, *look.turn)
-        self._place(self.what_if, samples.reference, error)
-
-    def _place(self, artist: Line2D, reference, error) -> None:
-        """Place samples; those beyond the frame stand at its edge."""
-        artist.set_data(reference, self._inside(error))
+        self.moving[0].set_data(samples.reference, self._inside(error))
 
     def _inside(self, error) -> np.ndarray:
         """Return how high errors stand in the frame."""
-        low, high = self.ax.get_ylim()
-        inset = (high - low) * (1 - _EDGE) / 2
-        return np.clip(error, low + inset, high - inset)
+        return np.clip(error, -_EDGE * self.limit, _EDGE * self.limit)
 
     def sample_at(self, look: Look, across: float, down: float) -> int | None:
         """Return the position of the sample at a place, None if there is none.
 
         Places are shares of the picture's width from the left and height from the top.
         """
-        errors = [self.every.error, corrected_error(self.every, *look.turn)]
-        places = [
-            self.ax.transData.transform(
-                np.column_stack([self.every.reference, self._inside(error)])
-            )
-            for error in errors
-        ]
         wide, high = self._canvas.get_width_height()
-        away = np.stack(places) - (across * wide, (1 - down) * high)
-        distance = np.hypot(away[..., 0], away[..., 1]).min(axis=0) / DPI
+        distances = []
+        for error in (self.every.error, corrected_error(self.every, *look.turn)):
+            at = np.column_stack([self.every.reference, self._inside(error)])
+            away = self.ax.transData.transform(at) - (across * wide, (1 - down) * high)
+            distances.append(np.hypot(*away.T) / DPI)
+        distance = np.minimum(*distances)
         nearest = int(np.argmin(distance))
         return nearest if distance[nearest] <= _NEAR else None
 
     def alt(self, look: Look) -> str:
         """Return what the picture shows, in words."""
-        found, span = look.chosen, show_span(*look.curve.band, 0)
+        found, span = look.chosen, show_span(*look.curve.start.band, 0)
         share, bias = show(100 * found.share_within[0], 0), found.bias[0]
         return (
             f"Errors of {counted(found.n, 'sample')} over air-oven moistures of {span} "
@@ -265,13 +215,7 @@ class ErrorPicture(LivePicture):
 
 
 class OffsetPicture(LivePicture):
-    """RMSEP, share within tolerance and entries newly selected, over the offset.
-
-    Parameters
-    ----------
-    curve : ExploredCurve
-        Of the curve looked at.
-    """
+    """RMSEP, share within tolerance and entries newly selected, over the offset."""
 
     def __init__(self, curve: ExploredCurve, width: float = WIDTH):
         keys = [
@@ -281,52 +225,55 @@ class OffsetPicture(LivePicture):
             key_line("chosen", color=INK, linewidth=1.8),
         ]
         super().__init__(keys, [0.48, 0.3, 0.48], width)
-        titles = (
-            "RMSEP (% moisture)",
-            "Samples within tolerance (%)",
-            "Entries newly selected",
-        )
-        self.stops = curve.stops
+        within, newly = "Samples within tolerance (%)", "Entries newly selected"
+        titles = ("RMSEP (% moisture)", within, newly)
+        self.stops, interval = curve.stops, curve.advice.interval
         for ax, name in zip(self.axes, titles, strict=True):
             ax.set_xlim(self.stops[0], self.stops[-1])
-            _title(ax, name)
+            # Above the axis, where words need no turning of the head.
+            ax.set_title(name, fontsize=SMALL, color=INK, loc="left", pad=3)
             ax.tick_params(labelbottom=ax is self.axes[-1])
-            _mark_interval(ax, curve)
+            if np.isfinite(interval).all():
+                ax.axvspan(*interval, color=BAND, linewidth=0)
+                for end in interval:
+                    ax.axvline(end, color=MUTED, linewidth=0.6, ls=_DOTS)
+            ax.axvline(curve.advice.offset, color=MUTED, linewidth=1.6, ls=_DOTS)
         label_axes(self.axes[-1], "Offset (% moisture)", "")
-        self.rmsep, self.share, self.selections = self.axes
+        self.rmsep, share, self.selections = self.axes
         (self.left_out,) = self.rmsep.plot([], [], lw=1.4, color=PLUM, ls=_DASHES)
         (self.in_sample,) = self.rmsep.plot([], [], lw=1.4, color=BLUE)
-        (self.within,) = self.share.plot([], [], lw=1.4, color=BLUE)
+        (self.within,) = share.plot([], [], lw=1.4, color=BLUE)
         steps: dict[str, Any] = {"drawstyle": "steps-mid", "color": BLUE}
         (self.changed,) = self.selections.plot([], [], lw=1.2, **steps)
-        self.share.set(ylim=(-8, 108), yticks=[0, 50, 100])
+        share.set(ylim=(-8, 108), yticks=[0, 50, 100])
         middle: dict[str, Any] = {"ha": "center", "va": "center"}
         middle["transform"] = self.selections.transAxes
         self.nowhere = write(self.selections, 0.5, 0.5, "", **middle)
-        self.chosen = [self.move(ax.axvline(0, color=INK, lw=1.8)) for ax in self.axes]
+        self.moving = [ax.axvline(0, color=INK, lw=1.8) for ax in self.axes]
 
-    def still(self, look: Look) -> tuple:
-        """Return the curves."""
+    def _needs(self, look: Look) -> tuple:
         return (look.grid, look.changed)
 
-    def set_still(self, look: Look) -> None:
-        """Set the curves; an axis is changed only where they would not fit it."""
-        found = look.grid
+    def _set_still(self, look: Look) -> None:
+        found, known = look.grid, look.grid.rmsep[np.isfinite(look.grid.rmsep)]
         self.in_sample.set_data(self.stops, found.rmsep)
         self.left_out.set_data(self.stops, found.rmsep_left_out)
         self.within.set_data(self.stops, 100 * found.share_within)
         self.changed.set_data(self.stops, look.changed)
-        served = look.trial is not None
-        self.nowhere.set_text("" if served else "no plot of it can be ranked")
-        known = found.rmsep[np.isfinite(found.rmsep)]
-        _reach(self.rmsep, max(known.max(initial=0.0), 0.1), 0.0)
-        _reach(self.selections, max(look.changed.max(initial=0), 3), -0.08)
-        for ax, whole in ((self.rmsep, False), (self.selections, True)):
+        self.nowhere.set_text("" if look.trial else "no plot of it can be ranked")
+        most = max(known.max(initial=0.0), 0.1), max(look.changed.max(initial=0), 3)
+        for ax, top, below in (
+            (self.rmsep, most[0], 0.0),
+            (self.selections, most[1], -0.08),
+        ):
+            # An axis that fits, and is not half empty, does not jump about.
+            if not 1.02 * top <= ax.get_ylim()[1] <= 3 * top:
+                ax.set_ylim(1.15 * top * below, 1.15 * top)
+            whole = ax is self.selections
             ax.yaxis.set_major_locator(MaxNLocator(3, integer=whole))
 
-    def set_moving(self, look: Look) -> None:
-        """Set the line of the offset chosen."""
-        for line in self.chosen:
+    def _set_moving(self, look: Look) -> None:
+        for line in self.moving:
             line.set_xdata([look.choice.offset] * 2)
 
     def offset_at(self, across: float) -> float:
@@ -352,49 +299,37 @@ class RankPicture(LivePicture):
     """Ranks under the what-if over ranks as recorded, in one trial."""
 
     def __init__(self) -> None:
-        keys = [
-            key_line("stays", **_RECORDED, **_DOT),
-            key_line("moves in", **_ENTERS, **_DOT),
-            key_line("drops out", **_LEAVES, **_DOT),
-            key_line("selection line", color=INK, linewidth=1.0, ls=_DASHES),
-        ]
+        fates = {"stays": _RECORDED, "moves in": _ENTERS, "drops out": _LEAVES}
+        keys = [key_line(fate, **look, **_DOT) for fate, look in fates.items()]
+        keys.append(key_line("selection line", color=INK, linewidth=1.0, ls=_DASHES))
         super().__init__(keys, [1.75], 3.4)
-        [self.ax] = self.axes
-        label_axes(self.ax, "Rank as recorded, 1 is best", "Rank, what if")
-        (self.line,) = self.ax.plot([], [], color=MUTED, linewidth=0.9)
+        [ax] = self.axes
+        label_axes(ax, "Rank as recorded, 1 is best", "Rank, what if")
+        (self.line,) = ax.plot([], [], color=MUTED, linewidth=0.9)
         dashed: dict[str, Any] = {"color": INK, "lw": 1.0, "ls": _DASHES}
-        self.across, self.up = (
-            self.ax.axvline(0, **dashed),
-            self.ax.axhline(0, **dashed),
-        )
-        self.dots = [
-            self.move(self.ax.plot([], [], zorder=4, **look, **_DOT)[0])
-            for look in (_RECORDED, _ENTERS, _LEAVES)
-        ]
+        self.across, self.up = ax.axvline(0, **dashed), ax.axhline(0, **dashed)
+        for look in fates.values():
+            self.moving += ax.plot([], [], zorder=4, **look, **_DOT)
 
-    def still(self, look: Look) -> tuple:
-        """Return the trial and the number selected, which are all the axes need."""
-        trial = look.trial
-        return (trial.lines, trial.count) if trial else ()
+    def _needs(self, look: Look) -> tuple:
+        return (look.trial.lines, look.trial.count) if look.trial else ()
 
-    def set_still(self, look: Look) -> None:
-        """Set the axes to the trial: the best stand at the upper left."""
+    def _set_still(self, look: Look) -> None:
         assert look.trial is not None
-        n, at = look.trial.lines.entries.size, look.trial.count + 0.5
-        self.ax.set(xlim=(0, n + 1), ylim=(n + 1, 0))
+        [ax], n = self.axes, look.trial.lines.entries.size
+        at = look.trial.count + 0.5
+        ax.set(xlim=(0, n + 1), ylim=(n + 1, 0))  # the best stand at the upper left
         self.line.set_data([1, n], [1, n])
         self.across.set_xdata([at, at])
         self.up.set_ydata([at, at])
-        tick_evenly(self.ax, across=8, up=6, integer=True)
+        tick_evenly(ax, across=8, up=6, integer=True)
 
-    def set_moving(self, look: Look) -> None:
-        """Set the entries, by what becomes of them."""
+    def _set_moving(self, look: Look) -> None:
         assert look.trial is not None
         ranks = look.trial.ranks
-        before, after = ranks.rank_before, ranks.rank_after
         groups = (~(ranks.entered | ranks.left), ranks.entered, ranks.left)
-        for dots, chosen in zip(self.dots, groups, strict=True):
-            dots.set_data(before[chosen], after[chosen])
+        for dots, chosen in zip(self.moving, groups, strict=True):
+            dots.set_data(ranks.rank_before[chosen], ranks.rank_after[chosen])
 
     def alt(self, look: Look) -> str:
         """Return what the picture shows, in words."""
@@ -406,42 +341,3 @@ class RankPicture(LivePicture):
             f"in {listed(names[ranks.entered]) or 'none'}; dropping out "
             f"{listed(names[ranks.left]) or 'none'}."
         )
-
-
-def _styled(ax: Axes) -> Axes:
-    """Give axes the look that all figures share."""
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.spines[["left", "bottom"]].set_color(MUTED)
-    ax.tick_params(labelsize=SMALL, color=MUTED, labelcolor=INK, length=3)
-    ax.grid(color=RULE, linewidth=0.5)
-    ax.set_axisbelow(True)
-    return ax
-
-
-def _title(ax: Axes, said: str) -> None:
-    """Name the upright axis above it, where words need no turning of the head."""
-    ax.set_title(said, fontsize=SMALL, color=INK, loc="left", pad=3)
-
-
-def _widened(values) -> tuple[float, float]:
-    """Return the range of values with a margin, for an axis of moistures."""
-    low, high = float(np.min(values)), float(np.max(values))
-    margin = max(0.05 * (high - low), 0.25)
-    return low - margin, high + margin
-
-
-def _reach(ax: Axes, most: float, below: float) -> None:
-    """Let an axis reach to `most`; one that is not half empty is left as it is."""
-    top = ax.get_ylim()[1]
-    if not 1.02 * most <= top <= 3 * most:
-        ax.set_ylim(1.15 * most * below, 1.15 * most)
-
-
-def _mark_interval(ax: Axes, curve: ExploredCurve) -> None:
-    """Mark −bias of all samples with its interval."""
-    advice = curve.advice
-    if np.isfinite(advice.interval).all():
-        ax.axvspan(*advice.interval, color=BAND, linewidth=0)
-        for end in advice.interval:
-            ax.axvline(end, color=MUTED, linewidth=0.6, ls=_DOTS)
-    ax.axvline(advice.offset, color=MUTED, linewidth=1.6, ls=_DOTS)

@@ -6,7 +6,7 @@ What is chosen but not on record is kept beside them, in choices.json.
 import csv
 import hashlib
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from io import StringIO
 from math import isfinite, nan
@@ -16,12 +16,8 @@ from typing import Any
 import pandas as pd
 
 from kitlib.explorer.explorer import Look, SeasonExplorer
-from kitlib.explorer.pictures import (
-    NOT_THE_AUDIT,
-    ErrorPicture,
-    LivePicture,
-    OffsetPicture,
-)
+from kitlib.explorer.pictures import NOT_THE_AUDIT, ErrorPicture, OffsetPicture
+from kitlib.explorer.what_if import FIGURES, Outlook
 from kitlib.intake.files import (
     DISTRIBUTION,
     code_hash,
@@ -45,6 +41,7 @@ from kitlib.reports.blocks import (
 from kitlib.reports.drawing import HALF
 from kitlib.reports.typeset import SIGNS, typeset
 from kitlib.season.season import SeasonAudit
+from kitlib.statistics.estimates import NO_INTERVAL
 from kitlib.words.findings import KitError
 from kitlib.words.terms import (
     columns_of,
@@ -55,19 +52,28 @@ from kitlib.words.terms import (
     show_span,
 )
 
+FOLDER, TABLE, CHOICES = "explore", "what_if.csv", "choices.json"
+LONGEST_REASON = 400
 SHARED = "Plots that other curves read are corrected as chosen for those curves. "
 HELD = (
     "Where blocks are random, the ratio of their variance to the plots' is held as "
     "fitted to the yields as recorded. The audit fits it anew, which can move a count. "
 )
-# Row, name in an outlook, and scale, decimals and sign for a reader.
-FIGURE_ROWS = (
-    ("Bias left (points)", "bias", 1, 2, True),
-    ("RMSEP in-sample (points)", "rmsep", 1, 2, False),
-    ("RMSEP on trials left out (points)", "rmsep_left_out", 1, 2, False),
-    ("Samples within tolerance (%)", "share_within", 100, 0, False),
+CAPTION = "What the samples show, and how many entries would be selected that were not."
+PRINTED = "case offset bias bias_low bias_high rmsep rmsep_left_out share_within"
+PRINTED += " newly_selected"
+APART = (
+    "Someone asked what another choice would do; this page shows the answer. What the "
+    "audit found and advises stands in the season's report and in curves.csv, and is "
+    "not changed by it.",
 )
-RECORDED, WHAT_IF = "as recorded", "what if"
+
+
+class NotWritten(KitError):
+    """A what-if cannot be put on record as asked."""
+
+
+# ---- what a look says ----------------------------------------------------------------
 
 
 def figures_frame(look: Look) -> pd.DataFrame:
@@ -75,37 +81,40 @@ def figures_frame(look: Look) -> pd.DataFrame:
 
     The columns are those that `columns.csv` declares for what_if; shares are of 1.
     """
-    newly = (
-        (RECORDED, look.part.recorded, 0, (0, 0)),
-        (look.curve.advice.action, look.audited, look.audited_newly, (nan, nan)),
-        (WHAT_IF, look.chosen, look.newly, look.newly_span),
+    cases = (
+        ("as recorded", look.part.recorded, 0, (0, 0)),
+        (look.curve.advice.action, look.curve.audited, look.audited_newly, (nan, nan)),
+        ("what if", look.chosen, look.newly, look.newly_span),
     )
     rows = []
-    for case, found, entries, span in newly:
-        row: dict[str, Any] = {"case": case, "offset": found.offsets[0]}
-        row |= {"n": found.n, "n_trials": found.n_trials}
-        for _, name, *_ in FIGURE_ROWS:
-            row[name] = getattr(found, name)[0]
-            ends = found.spans.get(name, (nan, nan))
-            row |= {f"{name}_low": ends[0], f"{name}_high": ends[1]}
-        row["newly_selected"] = entries if look.trial else nan
-        ends = span if look.trial else (nan, nan)
-        rows.append(row | {"newly_low": ends[0], "newly_high": ends[1]})
+    for case, found, newly, span in cases:
+        row = {"case": case, "offset": found.offsets[0], **figures_of(found)}
+        counts = (newly, *span) if look.trial else (nan, nan, nan)
+        names = ("newly_selected", "newly_low", "newly_high")
+        rows.append(row | dict(zip(names, counts, strict=True)))
     return pd.DataFrame(rows)
+
+
+def figures_of(found: Outlook, names: Sequence[str] = FIGURES) -> dict[str, Any]:
+    """Return figures of an outlook's first offset, each with both ends."""
+    row: dict[str, Any] = {"n": found.n, "n_trials": found.n_trials}
+    for name in names:
+        low, high = found.spans.get(name, NO_INTERVAL)
+        row |= {name: getattr(found, name)[0], f"{name}_low": low, f"{name}_high": high}
+    return row
 
 
 def figures_note(look: Look) -> str:
     """Return what the figures' reader must know."""
     level = look.curve.season.settings.confidence
+    remark, lines = look.chosen.remark, look.trial.lines if look.trial else None
     said = (
         f"In brackets {level:.0%} intervals, trials taken as drawn at random; of the "
+        "entries, the least and most over offsets as far away as the interval of the "
+        "bias reaches. "
     )
-    said += "entries, the least and most over offsets as far away as the interval of "
-    said += "the bias reaches. "
-    remark = look.chosen.remark
     said += f"On trials left out not known: {remark}. " if remark else ""
-    lines = look.trial.lines if look.trial else None
-    said += SHARED if lines and len(lines.slopes) > 1 else ""
+    said += SHARED if lines and len(lines.per_point) > 1 else ""
     return (said + (HELD if lines and lines.ratio_held else "")).strip()
 
 
@@ -159,47 +168,14 @@ def trial_in_words(look: Look) -> str:
     )
 
 
-FOLDER, TABLE, CHOICES = "explore", "what_if.csv", "choices.json"
-LONGEST_REASON = 400
-FIGURES = "What the samples show, and how many entries would be selected that were not."
-PRINTED = [
-    "case",
-    "offset",
-    "bias",
-    "bias_low",
-    "bias_high",
-    "rmsep",
-    "rmsep_left_out",
-    "share_within",
-    "newly_selected",
-]
-APART = (
-    "Someone asked what another choice would do; this page shows the answer. What the "
-    "audit found and advises stands in the season's report and in curves.csv, and is "
-    "not changed by it.",
-)
-
-
-class NotWritten(KitError):
-    """A what-if cannot be put on record as asked."""
-
-
 # ---- reading -------------------------------------------------------------------------
 
 
 def read_records(home: str | Path) -> pd.DataFrame:
     """Return the what-ifs on record in a season's output folder, oldest first.
 
-    Parameters
-    ----------
-    home : str or Path
-        The season's output folder, the one that holds the folder explore.
-
-    Returns
-    -------
-    DataFrame
-        A row per record, with the columns that `columns.csv` declares for what_if;
-        page is a file in explore. No rows where nothing is on record.
+    The columns are those that `columns.csv` declares for what_if; page is a file in
+    the folder explore. No rows where nothing is on record.
     """
     columns = columns_of("what_if")
     frame = pd.DataFrame(_rows(Path(home) / FOLDER / TABLE), columns=list(columns))
@@ -213,9 +189,10 @@ def changed_records(home: str | Path) -> list[str]:
     """Return one line for each record or page that is not as it was written."""
     folder, lines = Path(home) / FOLDER, []
     for row in _rows(folder / TABLE):
-        name, page = f"{FOLDER}/{TABLE}", folder / row.get("page", "")
+        page = folder / row.get("page", "")
         if row.get("row_sha256") != row_hash(row):
-            lines.append(f"record changed: {name}, what-if {row.get('what_if')}")
+            number = row.get("what_if")
+            lines.append(f"record changed: {FOLDER}/{TABLE}, what-if {number}")
         elif not page.is_file():
             lines.append(f"record missing: {FOLDER}/{page.name}")
         elif sha256_of(page) != row["page_sha256"]:
@@ -249,32 +226,9 @@ def _rows(path: Path) -> list[dict[str, str]]:
 def write_record(
     explorer: SeasonExplorer, look: Look, reason: str, home: Path, now: datetime
 ) -> int:
-    """Put a what-if on record: one more row of what_if.csv, and a page as PDF.
+    """Put a what-if on record, with its reason; return the number of the record.
 
-    Rows that stand already are kept byte for byte. The files are written whole.
-
-    Parameters
-    ----------
-    explorer : SeasonExplorer
-    look : Look
-        What is shown.
-    reason : str
-        Why it is put on record, in the user's own words.
-    home : Path
-        The season's output folder.
-    now : datetime
-
-    Returns
-    -------
-    int
-        The number of the record.
-
-    Raises
-    ------
-    NotWritten
-        If the reason is empty or too long, or what_if.csv is not ours.
-    OutputBusy
-        If another what-if is being written there.
+    It becomes one more row of what_if.csv and a page as PDF, each written whole.
     """
     folder, said = home / FOLDER, " ".join(reason.split())
     if not said:
@@ -285,86 +239,71 @@ def write_record(
             "Say it shorter."
         )
     with sole_use(folder):
-        before = _table_bytes(folder)
-        number = _next_number(folder)
+        rows = _own_rows(folder)
+        taken = [path.stem.removeprefix("what_if_") for path in folder.glob("*.pdf")]
+        taken += [row["what_if"] for row in rows]
+        number = 1 + max((int(k) for k in taken if k.isdecimal()), default=0)
         page = folder / f"what_if_{number:03d}.pdf"
         printed = typeset(_page(look, said, number, now))
-        row = _row(explorer, look, number, now)
-        row |= {"reason": said, "page": page.name}
+        row = _row(explorer, look, number, now) | {"reason": said, "page": page.name}
         row["page_sha256"] = hashlib.sha256(printed).hexdigest()
-        head, new = _written_row(row)
         write_bytes(page, printed)
-        write_bytes(folder / TABLE, (before or head) + new)
+        _write_rows(folder, [*rows, _cells(row)])
     return number
 
 
 def delete_records(home: Path, numbers: Collection[int]) -> None:
     """Take records off the table and delete their pages; the rest stays as it is."""
-    folder = home / FOLDER
-    if not (folder / TABLE).exists():
-        return
-    with sole_use(folder):
-        lines = _table_bytes(folder).splitlines(keepends=True)
-        # A cell never holds the end of a line: reasons are one line of words.
-        gone = {str(number).encode() for number in numbers}
-        kept = [line for line in lines if line.partition(b",")[0] not in gone]
-        pages = [
-            row["page"]
-            for row in _rows(folder / TABLE)
-            if row["what_if"].encode() in gone
-        ]
-        write_bytes(folder / TABLE, b"".join(kept))
-        for page in pages:
-            (folder / Path(page).name).unlink(missing_ok=True)
+    folder, gone = home / FOLDER, {str(number) for number in numbers}
+    if (folder / TABLE).exists():
+        with sole_use(folder):
+            rows = _own_rows(folder)
+            _write_rows(folder, [row for row in rows if row["what_if"] not in gone])
+            for row in rows:
+                if row["what_if"] in gone:
+                    (folder / Path(row["page"]).name).unlink(missing_ok=True)
 
 
-def _table_bytes(folder: Path) -> bytes:
-    """Return the table as it stands, empty if there is none.
-
-    Raises
-    ------
-    NotWritten
-        If it is not a table of ours.
-    """
-    path = folder / TABLE
-    before = path.read_bytes() if path.exists() else b""
-    head = ",".join(columns_of("what_if")).encode() + b"\n"
-    if before and not before.startswith(head):
+def _own_rows(folder: Path) -> list[dict[str, str]]:
+    """Return the rows that stand, if the table is one of ours."""
+    path, head = folder / TABLE, ",".join(columns_of("what_if"))
+    if path.exists() and path.read_text(encoding="utf-8").split("\n")[0] != head:
         raise NotWritten(
             f"{TABLE}: its columns are not those of a what-if; expected "
-            f"{head.decode()[:40]}... Move the file away."
+            f"{head[:40]}... Move the file away."
         )
-    return before if not before or before.endswith(b"\n") else before + b"\n"
+    return _rows(path)
 
 
-def _next_number(folder: Path) -> int:
-    """Return a number that no row and no page has yet."""
-    taken = [path.stem.removeprefix("what_if_") for path in folder.glob("*.pdf")]
-    taken += [row["what_if"] for row in _rows(folder / TABLE)]
-    return max((int(text) for text in taken if text.isdecimal()), default=0) + 1
+def _write_rows(folder: Path, rows: list[dict[str, str]]) -> None:
+    """Write the table whole; cells that were read are written as they stood."""
+    text = StringIO(newline="")
+    table = csv.DictWriter(text, list(columns_of("what_if")), lineterminator="\n")
+    table.writeheader()
+    table.writerows(rows)
+    write_bytes(folder / TABLE, text.getvalue().encode())
 
 
-def _written_row(row: dict[str, Any]) -> tuple[bytes, bytes]:
-    """Return the head of the table and one row with its hash, as CSV."""
-    names = list(columns_of("what_if"))
-    frame = pd.DataFrame([row | {"row_sha256": ""}], columns=names)
-    head, plain = csv_bytes(frame).split(b"\n", 1)
-    # What is hashed are the cells as they are written: defused, full precision.
-    cells = next(csv.reader([plain.decode()]))
-    frame["row_sha256"] = row_hash(dict(zip(names, cells, strict=True)))
-    return head + b"\n", csv_bytes(frame).split(b"\n", 1)[1]
+def _cells(row: dict[str, Any]) -> dict[str, str]:
+    """Return a row as its cells are written: defused, full precision, and hashed."""
+    frame = pd.DataFrame([row], columns=list(columns_of("what_if")))
+    [cells] = csv.DictReader(StringIO(csv_bytes(frame).decode(), newline=""))
+    return cells | {"row_sha256": row_hash(cells)}
 
 
 def _row(
     explorer: SeasonExplorer, look: Look, number: int, now: datetime
 ) -> dict[str, Any]:
     """Return a what-if as one row: the choice first, then what follows."""
-    trial, curve = look.trial, look.curve
+    trial, curve, choices = look.trial, look.curve, look.state.choices
     crop, name = curve.audit.crop, curve.audit.curve
     others = [
-        k for k in look.state.choices if k != name and explorer.options[k] == crop
+        f"{other} {show(choice.offset, sign=True)}"
+        for other, choice in choices.items()
+        if other != name and explorer.options[other] == crop
     ]
-    entered, left = look.moves.get(trial.lines.trial, ([], [])) if trial else ([], [])
+    looked_at = str(trial.lines.trial) if trial else ""
+    entered, left = look.moves.get(looked_at, ([], []))
     return {
         "what_if": number,
         "recorded_at": now.isoformat(timespec="seconds"),
@@ -378,11 +317,9 @@ def _row(
         "samples_left_out": "; ".join(curve.names[sorted(look.choice.left_out)]),
         "standard_pct": explorer.standard_pct(name),
         "select": look.state.select,
-        "other_curves": "; ".join(
-            f"{k} {show(look.state.choices[k].offset, sign=True)}" for k in others
-        ),
+        "other_curves": "; ".join(others),
         **figures_frame(look).iloc[-1],
-        "trial": trial.lines.trial if trial else "",
+        "trial": looked_at,
         "entries_in": "; ".join(entered),
         "entries_out": "; ".join(left),
         "audit_action": curve.advice.action,
@@ -395,8 +332,8 @@ def _row(
 
 def _page(look: Look, reason: str, number: int, now: datetime) -> Report:
     """Return a what-if as a report of one page."""
-    curve, settings = look.curve, look.curve.season.settings
-    select, names = look.state.select, curve.names[sorted(look.choice.left_out)]
+    curve, select = look.curve, look.state.select
+    names = curve.names[sorted(look.choice.left_out)]
     standard = look.state.standard.get(curve.audit.crop, curve.standard_pct)
     chosen = [
         ("Moisture band", f"{show_span(*look.choice.band, 1)} %", ""),
@@ -404,16 +341,22 @@ def _page(look: Look, reason: str, number: int, now: datetime) -> Report:
         ("Standard moisture", f"{show(standard, 1)} %", ""),
         ("Selected", f"{select:.0%}" if select < 1 else f"{select:g}", "entries"),
     ]
+    lives = {
+        "Errors over moisture.": ErrorPicture(curve, HALF),
+        "What other offsets would do.": OffsetPicture(curve, HALF),
+    }
+    pictures = []
+    for caption, live in lives.items():
+        live.show(look)
+        pictures.append(Picture(live.figure, caption, live.alt(look)))
+    frame = figures_frame(look)[PRINTED.split()]
     blocks: list[Block] = [
         Caution(NOT_THE_AUDIT, APART),
         Paragraph(f"Reason given: {reason}"),
         Paragraph(choice_in_words(look)),
         Facts(chosen),
-        Table(FIGURES, figures_frame(look)[PRINTED], "what_if", figures_note(look)),
-        SideBySide(
-            _picture(ErrorPicture(curve, HALF), look, "Errors over moisture."),
-            _picture(OffsetPicture(curve, HALF), look, "What other offsets would do."),
-        ),
+        Table(CAPTION, frame, "what_if", figures_note(look)),
+        SideBySide(*pictures),
         Paragraph(trial_in_words(look)),
         Paragraph(SIGNS),
     ]
@@ -423,15 +366,9 @@ def _page(look: Look, reason: str, number: int, now: datetime) -> Report:
         subtitle="What another correction would do",
         running=f"What if {number}, curve {curve.audit.curve}",
         date=now.date(),
-        facts=[("Season", settings.name), ("Crop", curve.audit.crop)],
+        facts=[("Season", curve.season.settings.name), ("Crop", curve.audit.crop)],
         blocks=blocks,
     )
-
-
-def _picture(live: LivePicture, look: Look, caption: str) -> Picture:
-    """Return a live picture of a look as it is printed."""
-    live.show(look)
-    return Picture(live.figure, caption, live.alt(look))
 
 
 # ---- choices kept --------------------------------------------------------------------

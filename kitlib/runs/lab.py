@@ -57,25 +57,8 @@ def explore(
 
     The server listens on this machine's own address only, asks for a token that is
     new each time, and fetches nothing from anywhere. Its layout is its own: what a
-    user has open in another JupyterLab stays as it is.
-
-    Parameters
-    ----------
-    season_folder : str or Path
-    out : str or Path
-        Output folder; the notebook's copy goes to <season name>/explore in it.
-    browser : bool
-        Whether to open a browser; the address is printed in any case.
-
-    Returns
-    -------
-    int
-        0 once it is stopped.
-
-    Raises
-    ------
-    SeasonRefused
-        If the season's settings cannot be read.
+    user has open in another JupyterLab stays as it is. The notebook's copy goes to
+    <season name>/explore of the output folder; the address is printed, browser or not.
     """
     notebook = explorer_notebook(season_folder, out)
     # A kernel of this environment, where kitlib is, before any other of the user's.
@@ -85,31 +68,27 @@ def explore(
         options = server_options(notebook, token, places)
         server = LabApp.initialize_server(argv=options)
         address = f"http://{HERE}:{server.port}/lab/tree/{notebook.name}?token={token}"
-        server.io_loop.add_callback(open_panel, server, notebook, address, browser)
+
+        async def open_panel() -> None:
+            print("Starting the explorer's kernel ...", flush=True)
+            try:
+                await run_panel(server, notebook)
+            except CellExecutionError as error:
+                print(f"The notebook stopped: {error.evalue}", flush=True)
+            print(f"The explorer is at {address}\nStop it with Ctrl-C.", flush=True)
+            if browser:
+                webbrowser.open(address)
+
+        server.io_loop.add_callback(open_panel)
         server.start()
     return 0
-
-
-async def open_panel(
-    server: ServerApp, notebook: Path, address: str, browser: bool
-) -> None:
-    """Run the notebook in a kernel of the server, then say where it is to be seen."""
-    print("Starting the explorer's kernel ...", flush=True)
-    try:
-        await run_panel(server, notebook)
-    except CellExecutionError as error:
-        print(f"The notebook stopped: {error.evalue}", flush=True)
-    print(f"The explorer is at {address}\nStop it with Ctrl-C.", flush=True)
-    if browser:
-        webbrowser.open(address)
 
 
 async def run_panel(server: ServerApp, path: Path) -> None:
     """Run a notebook's cells up to the panel, and keep them as the page opens them."""
     named = {"path": path.name, "name": path.name, "type": "notebook"}
-    session = await server.session_manager.create_session(
-        **named, kernel_name="python3"
-    )
+    sessions = server.session_manager
+    session = await sessions.create_session(**named, kernel_name="python3")
     manager = server.kernel_manager.get_kernel(session["kernel"]["id"])
     notebook = nbformat.read(path, as_version=4)
     client = NotebookClient(notebook, km=manager, record_timing=False)
@@ -125,8 +104,9 @@ async def run_panel(server: ServerApp, path: Path) -> None:
     try:
         for index, cell in enumerate(notebook.cells):
             await client.async_execute_cell(cell, index)
-            shown = [out.get("data", {}) for out in cell.get("outputs", [])]
-            if any(WIDGET_VIEW in data for data in shown):
+            if any(
+                WIDGET_VIEW in out.get("data", {}) for out in cell.get("outputs", [])
+            ):
                 break
     finally:
         client.kc.stop_channels()
@@ -145,12 +125,8 @@ def own_layout(notebook: Path) -> Iterator[dict[str, Path]]:
         shown = f"notebook:{notebook.name}"
         bar = {"collapsed": True, "visible": True, "widgets": []}
         area = {"type": "tab-area", "currentIndex": 0, "widgets": [shown]}
-        layout = {
-            "main": {"dock": area, "current": shown},
-            "left": bar,
-            "right": bar,
-            "relativeSizes": [0, 1, 0],
-        }
+        layout = {"main": {"dock": area, "current": shown}, "left": bar, "right": bar}
+        layout["relativeSizes"] = [0, 1, 0]
         opened = {"data": {"path": notebook.name, "factory": "Notebook"}}
         data = {"layout-restorer:data": layout, shown: opened}
         told = {"data": data, "metadata": {"id": "default"}}
@@ -160,13 +136,12 @@ def own_layout(notebook: Path) -> Iterator[dict[str, Path]]:
 
 def server_options(notebook: Path, token: str, places: dict[str, Path]) -> list[str]:
     """Return the server's options; they go before whatever a user has configured."""
+    own = "jupyter_server.auth.identity.PasswordIdentityProvider"
     options = {
         "ServerApp.ip": HERE,
         "ServerApp.allow_remote_access": False,
         "ServerApp.sock": "",
-        "ServerApp.identity_provider_class": (
-            "jupyter_server.auth.identity.PasswordIdentityProvider"
-        ),
+        "ServerApp.identity_provider_class": own,
         "IdentityProvider.token": token,
         "ServerApp.kernel_spec_manager_class": f"{__name__}.{OwnKernelSpecs.__name__}",
         "ServerApp.root_dir": notebook.parent,
@@ -185,28 +160,15 @@ def server_options(notebook: Path, token: str, places: dict[str, Path]) -> list[
 def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
     """Return a copy of the explorer's notebook, its parameters set to a season.
 
-    A copy that was changed by hand is left alone, and the new one numbered.
-
-    Raises
-    ------
-    SeasonRefused
-        If the season's settings cannot be read.
+    Outputs are cleared and code is folded. A copy that was changed by hand is left
+    alone, and the new one numbered.
     """
-    name = read_season(Path(season_folder)).name
+    folder = Path(out).resolve() / file_name(read_season(Path(season_folder)).name)
+    if folder.is_symlink() or (folder / FOLDER).is_symlink():
+        refuse(str(folder / FOLDER), ["it is a link. Give --out another folder."])
     notebook = nbformat.read(notebook_folder() / f"{EXPLORE}.ipynb", as_version=4)
     places = {"season": season_folder, "out": out}
-    set_parameters(notebook, {k: str(Path(v).resolve()) for k, v in places.items()})
-    folder = Path(out).resolve() / file_name(name) / FOLDER
-    if folder.is_symlink() or folder.parent.is_symlink():
-        refuse(str(folder), ["it is a link. Give --out another folder."])
-    names = (f"{EXPLORE}{f'-{number}' if number > 1 else ''}" for number in count(1))
-    paths = (folder / f"{name}.ipynb" for name in names)
-    path = next(p for p in paths if not p.exists() or _says_the_same(p, notebook))
-    return write_bytes(path, nbformat.writes(notebook).encode() + b"\n")
-
-
-def set_parameters(notebook: NotebookNode, parameters: dict[str, str]) -> None:
-    """Set the parameters of a notebook to texts, clear its outputs, fold its code."""
+    texts = {name: str(Path(at).resolve()) for name, at in places.items()}
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
@@ -214,8 +176,12 @@ def set_parameters(notebook: NotebookNode, parameters: dict[str, str]) -> None:
         if "parameters" in cell.metadata.get("tags", []):
             cell.source = "\n".join(
                 f"{name}: str = {json.dumps(text, ensure_ascii=False)}"
-                for name, text in parameters.items()
+                for name, text in texts.items()
             )
+    names = (f"{EXPLORE}{f'-{number}' if number > 1 else ''}" for number in count(1))
+    paths = (folder / FOLDER / f"{name}.ipynb" for name in names)
+    path = next(p for p in paths if not p.exists() or _says_the_same(p, notebook))
+    return write_bytes(path, nbformat.writes(notebook).encode() + b"\n")
 
 
 def _says_the_same(path: Path, notebook: NotebookNode) -> bool:

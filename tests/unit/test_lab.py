@@ -14,7 +14,6 @@ from kitlib.runs.lab import (
     explorer_notebook,
     own_layout,
     server_options,
-    set_parameters,
 )
 from kitlib.runs.workers import notebook_folder
 from kitlib.words.findings import SeasonRefused
@@ -46,10 +45,10 @@ def test_the_copy_is_the_kits_notebook_set_to_the_season(season, tmp_path):
 
 
 @pytest.mark.parametrize("name", ['it\'s "here"', "back\\slash", "Übung Größe", "a\tb"])
-def test_any_name_of_a_folder_becomes_a_literal(name):
-    notebook = committed()
-    set_parameters(notebook, {"season": name, "out": "o"})
-    assert parameters_in(notebook) == {"season": name, "out": "o"}
+def test_any_name_of_a_folder_becomes_a_literal(season, tmp_path, name):
+    path = explorer_notebook(season.folder, tmp_path / name)
+    found = parameters_in(nbformat.read(path, as_version=4))
+    assert found["out"] == str(tmp_path / name)
 
 
 def test_the_same_copy_is_used_again_and_a_changed_one_left_alone(season, tmp_path):

@@ -5,6 +5,7 @@ from dataclasses import replace
 from math import sqrt
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -19,18 +20,15 @@ from kitlib.explorer.what_if import (
     NO_LINE,
     NO_SAMPLE,
     ONE_TRIAL,
-    EntryLines,
-    MeansOverTrials,
-    PlotYields,
+    TrialLines,
     Turn,
-    changed_selections,
     corrected_error,
     crossings,
+    newly_selected,
     offset_stops,
     outlook,
     own_turn,
     stacked,
-    standard_scale,
     tilt_stops,
     trial_lines,
 )
@@ -240,14 +238,16 @@ def harvest(rng):
     reading = rng.normal(20, 2.5, n)
     served = rng.random(n) < 0.6
     other = reading - 0.3
-    plots = PlotYields(
-        entry=entry,
-        block=np.repeat(list("1234"), 12),
-        curve=np.where(served, "X", "Y"),
-        reading=reading,
-        per_point=yield_per_point(mass, 8.0, 15.5),
-        before=yield_kg_ha(mass, 8.0, reading, 15.5),
-        after=yield_kg_ha(mass, 8.0, other, 15.5),
+    plots = pd.DataFrame(
+        {
+            "entry": entry,
+            "block": np.repeat(list("1234"), 12),
+            "curve": np.where(served, "X", "Y"),
+            "sensor": reading,
+            "per_point": yield_per_point(mass, 8.0, 15.5),
+            "before": yield_kg_ha(mass, 8.0, reading, 15.5),
+            "after": yield_kg_ha(mass, 8.0, other, 15.5),
+        }
     )
 
     def direct(offset, tilt, pivot, standard=15.5):
@@ -267,31 +267,21 @@ def harvest(rng):
 @pytest.mark.parametrize("tilt", [0.0, 0.15])
 def test_means_as_lines_are_the_means_of_yields_worked_out_anew(harvest, offset, tilt):
     plots, direct = harvest
-    lines = trial_lines("T", plots, {"X"}).about("X", {})
-    assert lines.means(offset, tilt, 19.0) == approx(direct(offset, tilt, 19.0))
-    assert lines.before == approx(
-        entry_means(plots.before, plots.entry, plots.block).mean
-    )
+    lines = trial_lines("T", plots, {"X"})
+    found = lines.means({"X": Turn(offset, tilt, 19.0)})
+    assert found == approx(direct(offset, tilt, 19.0))
+    before = entry_means(plots.before, plots.entry, plots.block).mean
+    assert lines.before == approx(before)
 
 
-def test_another_standard_moisture_scales_yields(harvest):
-    plots, direct = harvest
-    lines = trial_lines("T", plots, {"X"}).about("X", {})
-    found = lines.means(0.4) * standard_scale(15.5, 14.0)
-    assert found == approx(direct(0.4, 0.0, 0.0, standard=14.0))
-
-
-def test_a_second_curve_of_the_trial_is_moved_beside_the_first(harvest):
+def test_two_curves_of_a_trial_are_moved_together(harvest):
     plots, _ = harvest
-    both = trial_lines("T", plots, {"X", "Y"})
     turns = {"X": Turn(0.3, 0.1, 19.0), "Y": Turn(-0.2)}
-    first, second = (both.about(c, turns).means(*turns[c]) for c in "XY")
-    moved = plots.reading + 0.3 + 0.1 * (plots.reading - 19.0)
-    moved = np.where(plots.curve == "X", moved, plots.reading - 0.2)
-    per_point = plots.per_point * (moved - plots.reading)
-    anew = entry_means(plots.before + per_point, plots.entry, plots.block).mean
-    assert first == approx(second)
-    assert first == approx(anew)
+    found = trial_lines("T", plots, {"X", "Y"}).means(turns)
+    moved = plots.sensor + 0.3 + 0.1 * (plots.sensor - 19.0)
+    moved = np.where(plots.curve == "X", moved, plots.sensor - 0.2)
+    changed = plots.before + plots.per_point * (moved - plots.sensor)
+    assert found == approx(entry_means(changed, plots.entry, plots.block).mean)
 
 
 @pytest.mark.parametrize("select", [0.5, 3])
@@ -300,8 +290,8 @@ def test_changed_selections_agree_with_ranking_anew_at_every_offset(
     harvest, select, tilt
 ):
     plots, direct = harvest
-    lines = trial_lines("T", plots, {"X"}).about("X", {})
-    found = changed_selections([lines], STOPS, tilt, 19.0, select=select)
+    stacks = stacked([trial_lines("T", plots, {"X"})])
+    found = newly_selected(stacks, {"X": Turn(STOPS, tilt, 19.0)}, select)
     before = entry_means(plots.before, plots.entry, plots.block).mean
     count = selection_count(select, before.size)
     brute = [rank_changes(before, direct(b, tilt, 19.0), count) for b in STOPS]
@@ -311,14 +301,16 @@ def test_changed_selections_agree_with_ranking_anew_at_every_offset(
 
 def lines_of(before, unmoved, per_point):
     before = np.asarray(before, float)
-    return EntryLines(
+    return TrialLines(
         trial="T",
         entries=np.array([f"E{k}" for k in range(before.size)]),
         candidate=np.full(before.size, True),
         before=before,
         unmoved=np.asarray(unmoved, float),
-        per_point=np.asarray(per_point, float),
-        per_reading=np.zeros(before.size),
+        per_point={"X": np.asarray(per_point, float)},
+        per_reading={"X": np.zeros(before.size)},
+        model="",
+        ratio_held=False,
     )
 
 
@@ -333,14 +325,13 @@ def test_trials_put_together_with_ties_select_as_ranks_do(
         lines_of(*parts) for parts in zip(before, unmoved, per_point, strict=True)
     ]
     offsets = np.array([-2.0, -1.0, 0.0, 1.0])
-    found = changed_selections(stacked(trials), offsets, select=count)
-    brute = [
-        sum(
-            int(rank_changes(t.before, t.means(offset), count).entered.sum())
-            for t in trials
-        )
-        for offset in offsets
-    ]
+    found = newly_selected(stacked(trials), {"X": Turn(offsets)}, count)
+    brute = []
+    for offset in offsets:
+        after = [t.means({"X": Turn(offset)}) for t in trials]
+        pairs = zip(trials, after, strict=True)
+        ranked = [rank_changes(t.before, means, count) for t, means in pairs]
+        brute.append(sum(int(each.entered.sum()) for each in ranked))
     assert found.tolist() == brute
 
 
@@ -349,13 +340,12 @@ def test_trials_of_unlike_size_are_stacked_apart():
     trials.append(lines_of(*[[4, 5, 6]] * 3))
     stacks = stacked(trials)
     assert [stack.before.shape for stack in stacks] == [(2, 3), (1, 2)]
-    assert all(type(stack) is EntryLines for stack in stacks)
-    assert changed_selections([], STOPS, select=0.2).tolist() == [0] * STOPS.size
+    assert newly_selected([], {"X": Turn(STOPS)}, 0.2) == 0
 
 
 def test_who_crosses_the_line_is_told_by_name():
     lines = lines_of([3, 2, 1], [3, 2, 1], [-3, 0, 0])
-    entered, left = crossings(lines, [0.0, 0.5], select=1)
+    entered, left = crossings(lines, {"X": Turn(np.array([0.0, 0.5]))}, 1)
     assert entered.tolist() == [[False] * 3, [False, True, False]]
     assert left.tolist() == [[False] * 3, [True, False, False]]
 
@@ -363,41 +353,41 @@ def test_who_crosses_the_line_is_told_by_name():
 def test_a_check_takes_no_place_among_the_selected():
     lines = lines_of([3, 2, 1], [0, 2, 1], [0, 0, 0])
     lines = replace(lines, candidate=np.array([False, True, True]))
-    entered, left = crossings(lines, [0.0], select=1)
+    entered, left = crossings(lines, {"X": Turn()}, 1)
     assert not entered.any() and not left.any()
 
 
 # ---- intervals ---------------------------------------------------------------------
 
 
-@given(sizes=st.lists(st.integers(1, 6), min_size=2, max_size=8))
-def test_intervals_of_means_are_those_of_the_audit(sizes):
-    trial = np.repeat(np.arange(len(sizes)), sizes)
-    values = np.sin(np.arange(trial.size) * 1.7) + trial % 3
-    means = MeansOverTrials(trial, 0.95)
-    expected = clustered_mean(values, trial).interval()
-    found = means.interval(np.bincount(trial, values))
-    assert found == approx(expected, rel=1e-9, nan_ok=True)
-
-
-def test_figures_of_one_offset_have_intervals_that_hold_them(samples):
-    means = MeansOverTrials(samples.trial.astype(str), 0.95)
-    found = outlook(samples, TOLERANCE, [-0.3], means=means)
-    assert set(found.spans) == {"bias", "rmsep", "share_within", "rmsep_left_out"}
+def test_figures_of_one_offset_have_the_intervals_of_the_audit(samples):
+    found = outlook(samples, TOLERANCE, [-0.3], level=0.95)
+    error = samples.error - 0.3
+    square = clustered_mean(error**2, samples.trial).interval()
+    assert found.spans["bias"] == approx(
+        clustered_mean(error, samples.trial).interval()
+    )
+    assert found.spans["rmsep"] == approx(np.sqrt(np.clip(square, 0, None)))
+    assert list(found.spans) == ["bias", "rmsep", "share_within", "rmsep_left_out"]
     for name, span in found.spans.items():
         assert span.low <= getattr(found, name)[0] <= span.high
     assert 0 <= found.spans["share_within"].low <= found.spans["share_within"].high <= 1
 
 
+def test_without_a_change_both_rmseps_have_one_interval(samples, rng):
+    # More than ten trials: as text 10 comes before 2.
+    many = replace(samples, trial=rng.integers(0, 13, samples.n))
+    for each in (samples, many):
+        spans = outlook(each, TOLERANCE, [0.0], level=0.95).spans
+        assert spans["rmsep_left_out"] == approx(spans["rmsep"])
+
+
 def test_one_trial_and_no_scatter_have_no_interval(samples):
     one = only(samples, samples.trial == "C")
-    spans = outlook(
-        one, TOLERANCE, [0.0], means=MeansOverTrials(one.trial.astype(str), 0.95)
-    ).spans
+    spans = outlook(one, TOLERANCE, [0.0], level=0.95).spans
     assert all(np.isnan(span).all() for span in spans.values())
     alike = samples_of([15, 16], [15, 16], list("AB"))
-    means = MeansOverTrials(alike.trial.astype(str), 0.95)
-    spans = outlook(alike, TOLERANCE, [0.0], means=means).spans
+    spans = outlook(alike, TOLERANCE, [0.0], level=0.95).spans
     assert np.isnan(spans["share_within"]).all()
 
 
@@ -428,7 +418,9 @@ def test_the_audits_own_choice_shows_the_audits_numbers(explorer, name):
     assert recorded.rmsep[0] == approx(audit.agreement.rmsep)
     assert recorded.rmsep_left_out[0] == approx(advice.rmsep_before)
     assert shown.rmsep_left_out[0] == approx(advice.rmsep_after, rel=1e-9)
-    assert look.audited.rmsep_left_out[0] == approx(shown.rmsep_left_out[0], rel=1e-9)
+    assert look.curve.audited.rmsep_left_out[0] == approx(
+        shown.rmsep_left_out[0], rel=1e-9
+    )
     assert look.curve.advice_on(look.part.counted) is advice
     assert look.newly == look.audited_newly
 
@@ -523,9 +515,9 @@ def test_what_was_done_is_undone_and_done_again_step_by_step(fresh):
     assert fresh.choice("wheat-S1").offset == 0.3
     for _ in range(9):
         fresh.undo()
-    assert fresh.can == (False, True)
+    assert not fresh.past and fresh.future
     fresh.choose("tilt", tilt=0.2)  # another way from here: nothing to do again
-    assert fresh.can == (True, False)
+    assert fresh.past and not fresh.future
 
 
 def test_a_drag_is_undone_at_once(fresh):
