@@ -172,7 +172,9 @@ def left_out_squares(
     about = pivot + by_tilt * (readings[0] - readings[1])
     of_reference, of_error = sums.centre
     start = of_error + shift + turn * (of_reference + of_error - about)
-    return squares_left_out(sums, start, turn + np.ones(len(sums.trials))), ""
+    squares = squares_left_out(sums, start, turn + np.ones(len(sums.trials)))
+    # Sums come in the order of the names as text, in which 10 stands before 2.
+    return squares[:, np.argsort(sums.trials)], ""
 
 
 def _followed(chosen, own) -> np.ndarray:
