@@ -395,7 +395,7 @@ class SeasonExplorer:
         stacks = self.kept("stacks", ready, lambda: stacked(trials.values()))
         every = turns | {name: turn._replace(offset=stops)}
         # About no tilt the pivot is of no consequence.
-        still = turns | {name: Turn(0.0, *turn[1:] if turn.tilt else ())}
+        still = turns | {name: turn._replace(offset=0.0) if turn.tilt else Turn()}
         changed = self.kept(
             "changed",
             (ready, still, select),
