@@ -1,8 +1,9 @@
 """What to do with a curve next season: one word, an offset and the reason."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, inf, isfinite, nan, sqrt
 
+import numpy as np
 import pandas as pd
 from scipy.stats import t as student_t
 
@@ -56,28 +57,14 @@ class Recommendation:
 
 
 def recommend(audit: CurveAudit) -> Recommendation:
-    """Return what to do with a curve.
-
-    The rules in the order they are asked, first that holds:
-
-    1. unresolved, where no interval of the bias is known, or where an offset record,
-       a lab or a swap of curves contradicts the readings;
-    2. rebuild, where the SEP is beyond its limit, a band is shown beyond tolerance, or
-       the relation is shown bent by more than the allowed bias, after the best
-       correction;
-    3. reslope, where the gain is shown to differ from 1 over the harvested plots and
-       within trials, trials left out fare better with a line, and trials and moistures
-       are enough; unresolved, where only these are too few;
-    4. keep, where the bias is shown to be inside the allowed bias and no band is shown
-       beyond tolerance;
-    5. shift, where the interval of the bias leaves out zero, on the samples and over
-       the harvested plots;
-    6. unresolved.
+    """Return what to do with a curve: the first rule that holds.
 
     Whatever the action, this season's readings are corrected by the best of no change,
     an offset and a line on trials left out; those of a curve without an interval, or
     with a contradiction, are not.
     """
+    # Nothing can be said of a bias whose interval is not known, or whose record is
+    # contradicted; a flaw that no correction mends comes before any correction.
     if not isfinite(audit.bias.se) or audit.n_trials < threshold("trials_for_bias"):
         said = _words(audit, "no interval")
         return _made(audit, UNRESOLVED, said, BIAS, _settling_bias(audit), by=NONE)
@@ -92,6 +79,7 @@ def recommend(audit: CurveAudit) -> Recommendation:
     if flaws:
         said = f"{flaws[0].upper()}{flaws[1:]}. {_words(audit, 'corrected')}"
         return _made(audit, REBUILD, said)
+    # A clear slope is never kept: what it lacks to be advised leaves it open.
     lacks = slope_lacks(audit)
     if lacks:
         said = f"{_words(audit, 'slope')}; but a slope asks for {listed(lacks)}. "
@@ -235,7 +223,7 @@ def flaws_after_correction(audit: CurveAudit) -> list[str]:
             f"({show_span(*ends, sign=True)}) off a straight line"
         )
     best = audit.correction(audit.best_correction)
-    corrected = audit.samples.with_readings(best.apply(audit.samples.sensor))
+    corrected = replace(audit.samples, sensor=best.apply(audit.samples.sensor))
     beyond = bands_beyond(audit_bands(corrected, audit.tolerance, level))
     if beyond:
         flaws.append(
@@ -292,20 +280,17 @@ def _settling_bias(audit: CurveAudit) -> str:
     spread = sqrt(sd_trial**2 + parts.sd_residual**2 / a_trial)
     bias, allowed = abs(audit.bias.value), audit.allowed_bias
     tail = (1 + audit.settings.confidence) / 2
-    for trials in range(max(audit.n_trials, 3), MOST_TRIALS + 1):
-        se = spread / sqrt(trials)
-        inside = bias + student_t.ppf(0.95, trials - 1) * se <= allowed
-        if inside or bias > student_t.ppf(tail, trials - 1) * se:
-            more = max(trials - audit.n_trials, 1)
-            return (
-                f"About {counted(ceil(more * a_trial), 'more sample')}, from at least "
-                f"{counted(more, 'more trial')}, should settle the bias if it stays as "
-                "found."
-            )
-    return (
-        f"More than {MOST_TRIALS} trials would be needed: the bias lies too near the "
-        "allowed bias."
-    )
+    trials = np.arange(max(audit.n_trials, 3), MOST_TRIALS + 1)
+    se = spread / np.sqrt(trials)
+    inside = bias + student_t.ppf(0.95, trials - 1) * se <= allowed
+    settled = inside | (bias > student_t.ppf(tail, trials - 1) * se)
+    if not settled.any():
+        said = f"More than {MOST_TRIALS} trials would be needed: the bias lies too "
+        return said + "near the allowed bias."
+    more = max(int(trials[settled.argmax()]) - audit.n_trials, 1)
+    said = f"About {counted(ceil(more * a_trial), 'more sample')}, from at least "
+    said += f"{counted(more, 'more trial')}, should settle the bias if it stays as "
+    return said + "found."
 
 
 def _settling_slope(audit: CurveAudit) -> str:
@@ -324,11 +309,9 @@ def _settling_slope(audit: CurveAudit) -> str:
         return f"More than {MOST_TRIALS} trials would be needed to settle the slope."
     more = max(ceil(wanted) - audit.n_trials, 1)
     a_trial = ceil(audit.n / audit.n_trials)
-    return (
-        f"About {counted(more, 'more trial')} of {counted(a_trial, 'sample')} each "
-        f"({audit.n_trials + more} in all), dry and wet plots in every one, should "
-        "settle the slope."
-    )
+    said = f"About {counted(more, 'more trial')} of {counted(a_trial, 'sample')} each "
+    said += f"({audit.n_trials + more} in all), dry and wet plots in every one, should "
+    return said + "settle the slope."
 
 
 # Sentences, printed as they stand.

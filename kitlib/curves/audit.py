@@ -30,11 +30,8 @@ from kitlib.intake.schema import CheckedTable
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import (
     Agreement,
-    LimitsOfAgreement,
     agreement,
-    limits_of_agreement,
     sd_reference,
-    sep_without_reference_error,
     unexplained_error_limit,
 )
 from kitlib.statistics.clustered import clustered_mean
@@ -46,7 +43,6 @@ from kitlib.statistics.estimates import (
     tried,
 )
 from kitlib.statistics.lines import (
-    NO_REFERENCE_ERROR,
     GainByTrials,
     PredictionLine,
     RobustLine,
@@ -113,11 +109,10 @@ class Correction:
         return reading + self.shift + self.tilt * (reading - self.pivot)
 
     def draw_errors(self, draws: int, rng: np.random.Generator) -> np.ndarray:
-        """Draw how far shift and tilt may be off, jointly; shape (2, draws).
+        """Draw how far shift and tilt may be off, shape (2, draws), where it is known.
 
         From the multivariate t distribution with the covariance as its scale matrix
-        and `df` degrees of freedom: the joint form of the t intervals of both. Ask
-        `uncertainty_known` before.
+        and `df` degrees of freedom: the joint form of the t intervals of both.
         """
         values, vectors = np.linalg.eigh(self.covariance)
         # Rounding leaves a singular matrix with an eigenvalue just below zero.
@@ -214,8 +209,8 @@ class CurveAudit:
         """How its samples cover the plots it served; None if it served none alone."""
         if self.plots is None:
             return None
-        readings, trial = self.plots["sensor_pct"], self.plots["trial"]
-        return coverage(self.samples, self.reference_se, readings, trial)
+        plots = self.plots["sensor_pct"], self.plots["trial"]
+        return coverage(self.samples, self.reference_se, *plots)
 
     @cached_property
     def apart(self) -> Samples:
@@ -263,21 +258,6 @@ class CurveAudit:
     def reference_se(self) -> float:
         """Standard error of a reference value, root mean square; nan if unknown."""
         return float(np.sqrt(np.mean(np.square(self.samples.reference_se))))
-
-    @cached_property
-    def sep_corrected(self) -> Estimate:
-        """SEP less the reference's own error. [% moisture]."""
-        if self.agreement is None:
-            return not_known("SEP needs two samples")
-        if not isfinite(self.reference_se):
-            return not_known(NO_REFERENCE_ERROR)
-        return sep_without_reference_error(self.sep, self.reference_se)
-
-    @cached_property
-    def limits(self) -> LimitsOfAgreement | None:
-        """Where the errors of most samples lie."""
-        s = self.samples
-        return tried(limits_of_agreement, s.sensor, s.reference)[0]
 
     @cached_property
     def components(self) -> VarianceComponents | None:
@@ -333,11 +313,7 @@ class CurveAudit:
 
     @cached_property
     def robust_line(self) -> RobustLine | None:
-        """Passing–Bablok, a check on wild samples.
-
-        Its interval is by jackknife over trials up to `JACKKNIFED_AT_MOST` samples,
-        else it takes them as independent.
-        """
+        """Passing–Bablok, a check on wild samples; by jackknife over trials if few."""
         s, level = self.samples, self.settings.confidence
         trial = s.trial if s.n <= JACKKNIFED_AT_MOST else None
         return tried(passing_bablok, s.sensor, s.reference, level, trial)[0]
@@ -357,9 +333,8 @@ class CurveAudit:
     @cached_property
     def judged_gain(self) -> Estimate:
         """The gain over the harvested plots, that of the samples without it."""
-        over_plots = self.coverage.gain if self.coverage else None
-        known = over_plots is not None and isfinite(over_plots.se)
-        return over_plots if over_plots is not None and known else self.gain
+        cover = self.coverage
+        return cover.gain if cover and isfinite(cover.gain.se) else self.gain
 
     @cached_property
     def curvature(self) -> Estimate:
@@ -446,10 +421,8 @@ class CurveAudit:
 
     @property
     def reference_limit(self) -> float:
-        """Largest standard error the reference should have: a third of the tolerance.
-
-        French Order of 1 July 2010, article 21. [% moisture]
-        """
+        """A third of the tolerance, the largest standard error of the reference."""
+        # French Order of 1 July 2010, article 21.
         return float(self.tolerance.at(self.mean_reference)) / 3
 
     @property
@@ -476,14 +449,8 @@ def audit_curves(
 ) -> dict[str, CurveAudit]:
     """Return the audit of every crop × curve with a sample taken blind.
 
-    By curve, in order of crop and curve, false discovery rates filled in.
-
-    Parameters
-    ----------
-    pairing : Pairing
-    curves : CheckedTable
-        The curve register.
-    settings : Season
+    By curve, in order of crop and curve, false discovery rates filled in; `curves` is
+    the curve register.
     """
     register = curve_register(curves.frame)
     labs = compare_labs(pairing.pairs, settings.confidence)

@@ -1,7 +1,7 @@
 """The samples of one curve: bands, coverage of the plots, influence, conditions."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -47,10 +47,6 @@ class Samples:
         """Number of trials they come from."""
         return len(set(self.trial))
 
-    def with_readings(self, sensor: np.ndarray) -> "Samples":
-        """Return the samples as if they had read otherwise. [% moisture]."""
-        return replace(self, sensor=sensor)
-
     @classmethod
     def of(cls, pairs: pd.DataFrame) -> "Samples":
         """Return the samples of a table of pairs."""
@@ -78,10 +74,7 @@ def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.Data
     "not shown" else. Intervals are adjusted for the number of bands judged (Holm): of
     many bands one would else lie beyond by chance. Bands with few samples, or from
     one trial, are not judged and keep the plain interval. Columns: `BAND_COLUMNS`.
-
-    References
-    ----------
-    .. [1] Holm, Scandinavian J. Statistics 6 (1979) 65-70 (from memory).
+    Source: Holm, Scandinavian J. Statistics 6 (1979) 65-70 (from memory).
     """
     lows = moisture_bands(samples.reference)
     rows, means = [], []
@@ -181,14 +174,8 @@ def coverage(
 ) -> Coverage:
     """Return how the samples' readings cover those of the harvested plots.
 
-    Parameters
-    ----------
-    samples : Samples
-    reference_se : float
-        Standard error of a sample's reference value. [% moisture]
-    harvested, harvested_trial : array_like, shape (m,)
-        Readings of every plot the curve served, nan where there is none, and
-        their trials.
+    `harvested` are the readings of every plot the curve served, nan where there is
+    none, `harvested_trial` their trials.
     """
     sensor, readings = samples.sensor, np.asarray(harvested, float)
     beside = beside_plots(
@@ -326,19 +313,8 @@ def effect_of(
     temperatures and test weights than dry ones: without moisture in the model a curve
     that needs another slope would seem to depend on all of these. Other conditions are
     not held equal.
-
-    Parameters
-    ----------
-    name, unit : str
-    values, moisture, error, trial : array_like, shape (n,)
-        The condition (nan where not known) or a flag, the air-oven moistures, the
-        errors [% moisture], the trials.
-
-    Returns
-    -------
-    Effect
-        Its change is not known, with the reason, where too few values are known,
-        they do not vary, or too few trials vary.
+    `values` are the condition (nan where not known) or a flag. The change is not known,
+    with the reason, where few values are, they do not vary, or too few trials vary.
     """
     values = np.asarray(values)
     low, high, why, n = 0.0, 1.0, "", int(np.isfinite(values).sum())
@@ -352,22 +328,17 @@ def effect_of(
     else:
         low, high = np.nanquantile(values, MIDDLE).tolist()
         why = "" if high > low else f"{name} hardly varies among the samples"
-    change = (
-        not_known(why)
-        if why
-        else _change(values / (high - low), moisture, error, trial)
-    )
+    change = not_known(why)
+    if not why:
+        known = np.isfinite(values)
+        columns = [np.asarray(values[known] / (high - low), float)]
+        held = np.asarray(moisture, float)[known]
+        if np.ptp(held) > 0:  # else all of one moisture: there is nothing to hold
+            columns.append(held)
+        design = np.column_stack(
+            [np.ones(n), *(part - part.mean() for part in columns)]
+        )
+        rest = (np.asarray(part)[known] for part in (error, trial))
+        fit, why = tried(clustered_fit, design, *rest)
+        change = fit.contrast(np.eye(design.shape[1])[1]) if fit else not_known(why)
     return Effect(name=name, unit=unit, low=low, high=high, change=change)
-
-
-def _change(condition, moisture, error, trial) -> Estimate:
-    """Return the clustered change of the error per unit of a condition."""
-    known = np.isfinite(condition)
-    columns = [np.asarray(part, float)[known] for part in (condition, moisture)]
-    if not np.ptp(columns[1]) > 0:  # all of one moisture: there is nothing to hold
-        columns.pop()
-    centred = [part - part.mean() for part in columns]
-    design = np.column_stack([np.ones(known.sum()), *centred])
-    rest = (np.asarray(part)[known] for part in (error, trial))
-    fit, why = tried(clustered_fit, design, *rest)
-    return fit.contrast(np.eye(design.shape[1])[1]) if fit else not_known(why)

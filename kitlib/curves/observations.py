@@ -287,66 +287,45 @@ def _stuck_findings(curve: str, plots: pd.DataFrame) -> Iterator[Finding]:
 Observed = Iterator[tuple[str, str]]
 
 
-def observe_curve(
-    audit: CurveAudit, plots: pd.DataFrame, season: Season
-) -> list[Finding]:
-    """Return what is worth knowing of one curve.
-
-    Parameters
-    ----------
-    audit : CurveAudit
-    plots : DataFrame
-        The plots the curve served, in any order; columns `OBSERVED`.
-    season : Season
-    """
-    curve = audit.curve
-    told = [
-        (one.code, f"{one.said} {one.look_up}")
-        for one in audit.contradictions
-        if one.code
-    ]
-    parts = (
+def observe_curve(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> list:
+    """Return findings on one curve; `plots` it served, with the columns `OBSERVED`."""
+    told = [(one.code, f"{one.said} {one.look_up}") for one in audit.contradictions]
+    for part in (
         _of_its_samples(audit),
         _of_its_errors(audit, season.confidence),
         _of_its_plots(audit, plots),
         _cautions(audit, plots, season),
-    )
-    told += [(code, f"{said}.") for part in parts for code, said in part]
+    ):
+        told += [(code, f"{said}.") for code, said in part]
     found = [
-        Finding(code, f"curve {curve}: {said}", curve=curve) for code, said in told
+        Finding(code, f"curve {audit.curve}: {said}", curve=audit.curve)
+        for code, said in told
+        if code  # labs that disagree are told once, with the season's findings
     ]
-    return [*found, *_stuck_findings(curve, plots)]
+    return [*found, *_stuck_findings(audit.curve, plots)]
 
 
 def _of_its_samples(audit: CurveAudit) -> Observed:
     """Yield where samples, trials or moistures are few."""
     few = threshold("samples_for_line")
     if audit.n_trials == 1:
-        yield (
-            "one-trial",
-            f"{counted(audit.n, 'sample')}, all of one trial: how trials differ is "
-            "not known, so neither is how far its bias holds elsewhere",
-        )
+        said = f"{counted(audit.n, 'sample')}, all of one trial: how trials differ is "
+        said += "not known, so neither is how far its bias holds elsewhere"
+        yield "one-trial", said
     if audit.n < few:
-        yield (
-            "few-samples",
-            f"{counted(audit.n, 'sample')}; AACC 39-01.01 asks for at least {few:g} "
-            "before a slope is judged",
-        )
+        said = f"{counted(audit.n, 'sample')}; AACC 39-01.01 asks for at least {few:g} "
+        said += "before a slope is judged"
+        yield "few-samples", said
     least = threshold("span_at_least")
     if audit.span < least:
-        yield (
-            "narrow-spread",
-            f"its samples span {show(audit.span, 1)} points; at least {least:g} are "
-            "common practice",
-        )
+        said = f"its samples span {show(audit.span, 1)} points; at least {least:g} are "
+        said += "common practice"
+        yield "narrow-spread", said
     elif not audit.spread_is_wide:
-        yield (
-            "narrow-spread",
-            f"SD of the reference is {show(audit.sd_reference)}, under "
-            f"{threshold('spread_for_slope'):g} × SEP (AACC 39-01.01): its slope says "
-            "little",
-        )
+        said = f"SD of the reference is {show(audit.sd_reference)}, under "
+        said += f"{threshold('spread_for_slope'):g} × SEP (AACC 39-01.01): its slope "
+        said += "says little"
+        yield "narrow-spread", said
 
 
 def suspected_swaps(samples: Samples, spread: float) -> list[tuple[str, str]]:
@@ -371,53 +350,45 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
     """Yield whether the errors bend or spread, hang on a few, or go with something."""
     bend, ends = audit.curvature, audit.curvature.interval(level)
     if shown_apart(ends, 0.0):
-        yield (
-            "bent",
-            f"mid-range errors lie {show(bend.value, sign=True)} points "
-            f"({show_span(*ends, sign=True)}) from the line through both ends",
-        )
+        said = f"mid-range errors lie {show(bend.value, sign=True)} points "
+        said += f"({show_span(*ends, sign=True)}) from the line through both ends"
+        yield "bent", said
     spread = audit.spread
     if spread is not None and spread.interval(level).low > 1:
-        yield (
-            "spread-rises",
-            f"errors spread {show(spread.ratio, 1)} times "
-            f"({show_span(*spread.interval(level), 1)}) as wide at "
-            f"{show(spread.span.high, 1)} % as at {show(spread.span.low, 1)} %",
-        )
+        said = f"errors spread {show(spread.ratio, 1)} times "
+        said += f"({show_span(*spread.interval(level), 1)}) as wide at "
+        said += f"{show(spread.span.high, 1)} % as at {show(spread.span.low, 1)} %"
+        yield "spread-rises", said
     samples = audit.samples
     groups = {"sample": np.arange(samples.n), "trial": samples.trial}
     for what, group in groups.items() if samples.n > 2 else ():
         most, shift = most_influential(samples.error, group)
         if abs(shift) > audit.allowed_bias / 2:
             name = samples.sample[most] if what == "sample" else most
-            yield (
-                "influential",
-                f"without {what} {name} the bias would move by "
-                f"{show(shift, sign=True)} points; check its label and weights",
-            )
+            said = f"without {what} {name} the bias would move by "
+            said += f"{show(shift, sign=True)} points; check its label and weights"
+            yield "influential", said
     usual = median_abs_deviation(samples.error, scale="normal")
     for pair in suspected_swaps(samples, usual) if usual > 0 else ():
-        yield (
-            "suspected-swap",
-            f"samples {listed(pair)} of one trial are both far off and would both "
-            "fit if exchanged; check their labels. Nothing was exchanged",
-        )
+        said = f"samples {listed(pair)} of one trial are both far off and would both "
+        said += "fit if exchanged; check their labels. Nothing was exchanged"
+        yield "suspected-swap", said
     for effect in audit.effects:
         change = show(effect.change.value, sign=True)
         span = show_span(*effect.change.interval(level), sign=True)
         if effect.name.startswith(OTHER_CONFIGURATION):
-            differs = f"samples {effect.name} have an error {change} points ({span}) "
-            differs += "from the others'"
-            unknown = f"plots {effect.name}; how far that moves the error is not known"
-            yield "configuration-differs", differs if effect.change.known else unknown
+            said = f"samples {effect.name} have an error {change} points ({span}) from "
+            said += "the others'"
+            if not effect.change.known:
+                said = f"plots {effect.name}; how far that moves the error is not known"
+            yield "configuration-differs", said
         elif effect.q_value < threshold("false_discovery_rate"):
-            yield (
-                "error-drifts" if effect.name == DAY else "error-moves-with",
-                f"as {effect.name} goes from {show(effect.low, 1)} to "
-                f"{show(effect.high, 1)} {effect.unit} the error moves by {change} "
-                f"points ({span}; at equal moisture, not adjusted for the other "
-                "conditions)",
-            )
+            said = f"as {effect.name} goes from {show(effect.low, 1)} to "
+            said += f"{show(effect.high, 1)} {effect.unit} the error moves by {change} "
+            said += f"points ({span}; at equal moisture, not adjusted for the other "
+            said += "conditions)"
+            drifts = effect.name == DAY
+            yield "error-drifts" if drifts else "error-moves-with", said
 
 
 def _of_its_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
@@ -426,64 +397,51 @@ def _of_its_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
     readings, served = plots["recorded_pct"], len(plots)
     outside = int(((readings < low) | (readings > high)).sum())
     if outside:
-        yield (
-            "outside-curve",
-            f"{counted(outside, 'plot')} of {served} read outside the {low:g} to "
-            f"{high:g} % it was built for",
-        )
+        said = f"{counted(outside, 'plot')} of {served} read outside the {low:g} to "
+        said += f"{high:g} % it was built for"
+        yield "outside-curve", said
     own = audit.register["chamber_config"]
     other = plots["chamber_config"].notna() & (plots["chamber_config"] != own)
     named = any(e.name.startswith(OTHER_CONFIGURATION) for e in audit.effects)
     if pd.notna(own) and other.any() and not named:
-        yield (
-            "configuration-differs",
-            f"{counted(int(other.sum()), 'plot')} harvested in another chamber "
-            f"configuration than its own ({own}); no sample tells how far that moves "
-            "the error",
-        )
+        said = f"{counted(int(other.sum()), 'plot')} harvested in another chamber "
+        said += f"configuration than its own ({own}); no sample tells how far that "
+        said += "moves the error"
+        yield "configuration-differs", said
     cover = audit.coverage
     if cover and cover.share_outside > 0:
-        yield (
-            "outside-audit",
-            f"{cover.share_outside:.0%} of its {cover.n_plots} plots read below "
-            f"{show(cover.low, 1)} or above {show(cover.high, 1)} %, where there is no "
-            "sample; the audit does not speak for them",
-        )
+        said = f"{cover.share_outside:.0%} of its {cover.n_plots} plots read below "
+        said += f"{show(cover.low, 1)} or above {show(cover.high, 1)} %, where there "
+        said += "is no sample; the audit does not speak for them"
+        yield "outside-audit", said
     moved = cover.bias.value - audit.bias.value if cover and cover.n_plots else np.nan
     if cover and abs(moved) > audit.allowed_bias / 2:
-        yield (
-            "bias-over-plots",
-            f"over the moistures of the harvested plots the bias is "
-            f"{show(cover.bias.value, sign=True)}, not "
-            f"{show(audit.bias.value, sign=True)} points",
-        )
+        said = "over the moistures of the harvested plots the bias is "
+        said += f"{show(cover.bias.value, sign=True)}, not "
+        said += f"{show(audit.bias.value, sign=True)} points"
+        yield "bias-over-plots", said
 
 
 def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observed:
     """Yield what bounds the advice: the setting's step, trials, cold or wet plots."""
     half, level = season.setting_step / 2, season.confidence
     if half > audit.allowed_bias / 2:
-        yield (
-            "setting-rounded",
-            f"a setting in steps of {season.setting_step:g} can leave {half:g} of the "
-            f"allowed {show(audit.allowed_bias)}",
-        )
+        said = f"a setting in steps of {season.setting_step:g} can leave {half:g} of "
+        said += f"the allowed {show(audit.allowed_bias)}"
+        yield "setting-rounded", said
     gain = audit.gain_by_trials
     if shown_apart(gain.apart.interval(level), 0.0):
         within = show_span(*gain.within.interval(level), 3)
         between = show_span(*gain.between.interval(level), 3)
-        yield (
-            "slope-between-trials",
-            f"the gain is {show(gain.within.value, 3)} ({within}) within trials and "
-            f"{show(gain.between.value, 3)} ({between}) between them: what makes the "
-            "errors rise is something that wet and dry trials differ in, not a slope",
-        )
+        said = f"the gain is {show(gain.within.value, 3)} ({within}) within trials and "
+        said += f"{show(gain.between.value, 3)} ({between}) between them: what makes "
+        said += "the errors rise is something that wet and dry trials differ in, not "
+        said += "a slope"
+        yield "slope-between-trials", said
     cold, wet = plots["grain_temp_c"] < COLDEST, plots["recorded_pct"] > WETTEST
     n = int((cold | wet).sum())
     if n:
-        yield (
-            "beyond-estimates",
-            f"{counted(n, 'plot')} of {len(plots)} ({n / len(plots):.0%}) read below "
-            f"{COLDEST:g} °C ({int(cold.sum())}) or above {WETTEST:g} % moisture "
-            f"({int(wet.sum())}): estimates only",
-        )
+        said = f"{counted(n, 'plot')} of {len(plots)} ({n / len(plots):.0%}) read "
+        said += f"below {COLDEST:g} °C ({int(cold.sum())}) or above {WETTEST:g} % "
+        said += f"moisture ({int(wet.sum())}): estimates only"
+        yield "beyond-estimates", said

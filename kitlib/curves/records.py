@@ -40,16 +40,7 @@ class Contradiction:
 def contradictions_by_curve(
     pairs: pd.DataFrame, labs: tuple[LabDifference, ...], settings: Season
 ) -> dict[str, tuple[Contradiction, ...]]:
-    """Return what contradicts the records of each curve.
-
-    Parameters
-    ----------
-    pairs : DataFrame
-        As in `Pairing.pairs`.
-    labs : tuple of LabDifference
-        Labs and methods compared.
-    settings : Season
-    """
+    """Return what contradicts the records of each curve, pairs as in `Pairing`."""
     used = pairs[pairs["used"]]
     found: dict[str, list[Contradiction]] = defaultdict(list)
     for curve, samples in used.groupby("curve", sort=True):
@@ -65,15 +56,14 @@ def _open_labs(labs, curve: str, step: float) -> Iterator[Contradiction]:
     for each in labs:
         if each.opens(curve, step):
             ends = show_span(each.low, each.high, 2, True)
-            yield Contradiction(
-                question=LAB,
-                code="",
-                said=f"Results of {each.what} {each.name} lie "
-                f"{show(each.points.value, sign=True)} points ({ends}) from those of "
-                f"{each.what} {each.main} for grain of one moisture, which moves the "
-                f"bias by {show(each.moves[curve], sign=True)}.",
-                look_up=f"Have {each.name} and {each.main} dry the same samples.",
+            said = f"Results of {each.what} {each.name} lie "
+            said += f"{show(each.points.value, sign=True)} points ({ends}) from those "
+            said += (
+                f"of {each.what} {each.main} for grain of one moisture, which moves "
             )
+            said += f"the bias by {show(each.moves[curve], sign=True)}."
+            look_up = f"Have {each.name} and {each.main} dry the same samples."
+            yield Contradiction(LAB, "", said, look_up)
 
 
 # Offsets.
@@ -88,12 +78,7 @@ def offset_contradictions(
     one moisture before and after a change. It is 0 where the record is right, as the
     readings then differ by what was loaded. Clustered by trial (CR2); levels are
     adjusted for the number of changes looked at (Bonferroni).
-
-    Parameters
-    ----------
-    samples : DataFrame
-        One curve's samples as in `Pairing.pairs`, those the bias rests on.
-    settings : Season
+    `samples` are one curve's in `Pairing.pairs`, those the bias rests on.
     """
     restated, found = (samples["sensor_pct"] - samples["recorded_pct"]).round(6), False
     # In the order in which they were in force, as far as that is known.
@@ -145,14 +130,11 @@ def _against_the_record(
         fits = "It looks as if it was never loaded"
     when = after["harvested_at"].min()
     from_then = f" from {when:%Y-%m-%d} on" if pd.notna(when) else ""
-    return Contradiction(
-        question=RECORD,
-        code="offset-contradicted",
-        said=f"Where the record changes the offset by {show(recorded, sign=True)} "
-        f"points{from_then}, the readings change by {show(seen, sign=True)} ({span}). "
-        f"{fits}.",
-        look_up="Look up in the sensor's log which offset was loaded when.",
-    )
+    said = f"Where the record changes the offset by {show(recorded, sign=True)} "
+    said += f"points{from_then}, the readings change by {show(seen, sign=True)} "
+    said += f"({span}). {fits}."
+    look_up = "Look up in the sensor's log which offset was loaded when."
+    return Contradiction(RECORD, "offset-contradicted", said, look_up)
 
 
 def _unrecorded_step(samples, others, setting_step) -> Iterator[Contradiction]:
@@ -171,15 +153,13 @@ def _unrecorded_step(samples, others, setting_step) -> Iterator[Contradiction]:
     if real:
         time, step = max(real, key=lambda one: abs(one[1].t))
         span = show_span(*step.interval(), 2, True)
-        yield Contradiction(
-            question=RECORD,
-            code="offset-unrecorded",
-            said=f"The errors step by {show(step.value, sign=True)} points ({span}) "
-            f"about {time:%Y-%m-%d}, at equal moisture, and no change of offset is on "
-            "record.",
-            look_up="Look up what was changed on the sensor then: offset, curve or "
-            "chamber.",
+        said = (
+            f"The errors step by {show(step.value, sign=True)} points ({span}) about "
         )
+        said += f"{time:%Y-%m-%d}, at equal moisture, and no change of offset is "
+        said += "on record."
+        look_up = "Look up what was changed on the sensor then: offset, curve or "
+        yield Contradiction(RECORD, "offset-unrecorded", said, look_up + "chamber.")
 
 
 # Curves.
@@ -194,12 +174,7 @@ def exchanged_curves(
     against that in the other trials. Where they were exchanged it has turned its sign:
     a one-sided test in that direction, adjusted for all trials of the season
     (Bonferroni), of a difference that lies nearer to the turned one.
-
-    Parameters
-    ----------
-    samples : DataFrame
-        Pairs the biases rest on, none of them recorded in parallel.
-    settings : Season
+    `samples` are those the biases rest on, none of them recorded in parallel.
     """
     tests = []
     for _, of_crop in samples.groupby("crop", sort=True):

@@ -27,8 +27,14 @@ from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.intake.tables import input_files, input_hashes
-from kitlib.statistics.agreement import concordance, rer, rpd
-from kitlib.statistics.estimates import NO_INTERVAL, Estimate, not_known, tried
+from kitlib.statistics.agreement import (
+    concordance,
+    limits_of_agreement,
+    rer,
+    rpd,
+    sep_without_reference_error,
+)
+from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials.consequences import (
     SelectionChange,
@@ -90,16 +96,13 @@ class TrialAudit:
     @property
     def outcome(self) -> "TrialOutcome":
         """What the correction does to it, in short."""
-        found = self.consequences
+        found, same = self.consequences, ("count", "entries", "ranks", "selection")
         means = [m.mean.mean() for m in (found.before, found.after) if m]
         before, after = means if len(means) == 2 else (nan, nan)
         return TrialOutcome(
+            **{name: getattr(found, name) for name in same},
             crop=self.crop,
             curves=self.curves,
-            count=found.count,
-            entries=found.entries,
-            ranks=found.ranks,
-            selection=found.selection,
             own=self.own,
             unevenness=found.served.unevenness if found.served else nan,
             yield_before_kg_ha=float(before),
@@ -110,10 +113,7 @@ class TrialAudit:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class TrialOutcome:
-    """What the correction does to one trial, without what it rests on.
-
-    A season keeps it of every trial: the draws of chance would fill the memory.
-    """
+    """What the correction does to one trial, without the draws that fill memory."""
 
     crop: str
     curves: tuple[str, ...]
@@ -142,7 +142,8 @@ def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
     served = plots["curve"].unique()
     curves = tuple(sorted(served, key=lambda c: (c not in season.audits, c)))
     tested = any(season.is_tested(curve) for curve in curves)
-    of_entries = season.entry_errors.get(crop) or NO_ENTRY_ERROR
+    none = EntryError(remark="no entry was sampled in two places")
+    of_entries = season.entry_errors.get(crop, none)
     consequences = trial_consequences(
         of_crop,
         season.trial_corrections,
@@ -181,17 +182,6 @@ def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
         left_out=left_out[left_out["trial"] == name],
         findings=(*findings, *_concerning(season, name, curves, consequences.remarks)),
     )
-
-
-NO_ENTRY_ERROR = EntryError(
-    sd=nan,
-    low=nan,
-    high=nan,
-    sd_sample=nan,
-    n=0,
-    n_entries=0,
-    remark="no entry was sampled in two places",
-)
 
 
 def _is_blind(pairs: pd.DataFrame) -> pd.Series:
@@ -252,9 +242,8 @@ class SeasonAudit:
     @cached_property
     def plots(self) -> pd.DataFrame:
         """Every plot with both moistures and both yields."""
-        return corrected_plots(
-            self.pairing, self.corrections, self.audits, self.settings
-        )
+        audited = self.corrections, self.audits, self.settings
+        return corrected_plots(self.pairing, *audited)
 
     @cached_property
     def _rows_by_trial(self) -> dict[str, np.ndarray]:
@@ -269,11 +258,7 @@ class SeasonAudit:
 
     def plots_of(self, trial: str) -> pd.DataFrame:
         """Return a trial's plots, as in `plots`."""
-        rows = self._rows_by_trial[trial]
-        first, end = rows[0], rows[-1] + 1
-        if len(rows) == end - first:  # they stand together, so nothing need be copied
-            return self.plots.iloc[first:end]
-        return self.plots.iloc[rows]
+        return self.plots.iloc[self._rows_by_trial[trial]]
 
     @property
     def corrections(self) -> dict[str, Correction]:
@@ -356,13 +341,7 @@ class SeasonAudit:
         return {name: self.trial(name).outcome for name in self.trials}
 
     def trial(self, name: str) -> TrialAudit:
-        """Return what the season says of one trial; the last one asked for is kept.
-
-        Raises
-        ------
-        SeasonRefused
-            If no plot belongs to a trial of that name.
-        """
+        """Return what the season says of one trial; the last one asked for is kept."""
         if name not in self._rows_by_trial:
             said = f"there is no trial {name!r}; there are {listed(self.trials)}."
             refuse("plots", [said])
@@ -380,10 +359,7 @@ _HELD: dict[tuple, SeasonAudit] = {}
 def audit_season(folder: str | Path) -> SeasonAudit:
     """Return the audit of a season folder, which holds season.toml and the tables.
 
-    Raises
-    ------
-    SeasonRefused
-        If the season cannot be audited at all; every reason is named.
+    `SeasonRefused` names every reason why a season cannot be audited at all.
     """
     folder = season_folder(folder)
     if _HELD and (held := _HELD.get(_state(folder))):
@@ -420,10 +396,7 @@ def for_others(audit: SeasonAudit, folder: Path) -> SeasonAudit:
 
 
 def hold_audit(audit: SeasonAudit) -> None:
-    """Hold an audit for `audit_season` to return, until its files are written to.
-
-    For a process that others are forked from: they find it as well.
-    """
+    """Hold an audit for this process and its forks, until its files are written to."""
     # What is worked out when it is asked for is asked for once.
     _ = audit.plots, audit.trials, audit.findings, audit.inputs
     _HELD[_state(audit.folder)] = audit
@@ -431,11 +404,9 @@ def hold_audit(audit: SeasonAudit) -> None:
 
 def _state(folder: Path) -> tuple:
     """Return the name of a folder and which files of which time are in it."""
+    told = ["st_dev", "st_ino", "st_size", "st_mtime_ns", "st_ctime_ns"]
     files = [path.stat() for path in input_files(folder) if path.exists()]
-    told = (
-        (s.st_dev, s.st_ino, s.st_size, s.st_mtime_ns, s.st_ctime_ns) for s in files
-    )
-    return str(folder), *told
+    return str(folder), *(tuple(getattr(file, name) for name in told) for file in files)
 
 
 def _pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
@@ -478,9 +449,8 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     for curve, audit in season.audits.items():
         advice, pooled = season.advice[curve], season.shrunken.get(curve)
         row = _estimates(audit, advice, season.settings.confidence)
-        row |= _numbers(audit) | _advised(advice)
-        row["offset_pooled"] = pooled.value if pooled else nan
-        rows.append(row)
+        row |= _numbers(audit, advice)
+        rows.append(row | {"offset_pooled": pooled.value if pooled else nan})
     register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
     silent = register[~register["curve"].isin(list(season.audits))]
     for row in silent.sort_values(["crop", "curve"]).to_dict("records"):
@@ -507,19 +477,26 @@ def _estimates(audit: CurveAudit, advice: Recommendation, level: float) -> dict:
         "curvature": audit.curvature,
         "bias_left": advice.bias_left,
     }
-    cells: dict[str, object] = {}
-    for name, estimate in estimates.items():
-        low, high = estimate.interval(level)
-        cells |= {name: estimate.value, f"{name}_low": low, f"{name}_high": high}
+    robust, s = audit.robust_line, audit.samples
+    limits, _ = tried(limits_of_agreement, s.sensor, s.reference)
+    ends: dict = {name: each.interval(level) for name, each in estimates.items()}
+    ends |= {"sep": audit.sep_interval, "new_sample": audit.new_sample}
+    ends |= {"offset": advice.interval}
+    ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
+    ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
+    cells = {name: estimate.value for name, estimate in estimates.items()}
+    for name, (low, high) in ends.items():
+        cells |= {f"{name}_low": low, f"{name}_high": high}
     return cells
 
 
-def _numbers(audit: CurveAudit) -> dict:
-    """Return a curve's other numbers: counts, scatter, lines, limits."""
-    s, several = audit.samples, audit.n > 1
-    line, robust, limits = audit.line, audit.robust_line, audit.limits
-    parts, spread = audit.components, audit.spread
-    robust_ends = robust.slope_interval if robust else NO_INTERVAL
+def _numbers(audit: CurveAudit, advice: Recommendation) -> dict:
+    """Return a curve's other numbers: counts, scatter, lines, limits, advice."""
+    s, line, robust = audit.samples, audit.line, audit.robust_line
+    parts, spread, several = audit.components, audit.spread, audit.n > 1
+    corrected = not_known("SEP needs two samples, and the reference's error")
+    if several and isfinite(audit.reference_se):
+        corrected = sep_without_reference_error(audit.sep, audit.reference_se)
     return {
         **audit.register[REGISTERED],
         **{name: getattr(audit, name) for name in AS_AUDITED},
@@ -538,31 +515,15 @@ def _numbers(audit: CurveAudit) -> dict:
         "bias_at_anchor": line.bias.value if line else nan,
         "anchor_pct": audit.anchor,
         "slope_passing_bablok": robust.slope if robust else nan,
-        "slope_passing_bablok_low": robust_ends[0],
-        "slope_passing_bablok_high": robust_ends[1],
-        "sep_low": audit.sep_interval.low,
-        "sep_high": audit.sep_interval.high,
-        "new_sample_low": audit.new_sample.low,
-        "new_sample_high": audit.new_sample.high,
         "rmsep": audit.agreement.rmsep if audit.agreement else nan,
-        "sep_corrected": audit.sep_corrected.value,
+        "sep_corrected": corrected.value,
         "rpd": rpd(s.reference, audit.sep) if several else nan,
         "rer": rer(s.reference, audit.sep) if several else nan,
         "spread_ratio": spread.ratio if spread else nan,
         "sd_between_trials": parts.sd_trial if parts else nan,
         "sd_within_trials": parts.sd_residual if parts else nan,
-        "limit_of_agreement_low": limits.lower.value if limits else nan,
-        "limit_of_agreement_high": limits.upper.value if limits else nan,
         "concordance": tried(concordance, s.sensor, s.reference)[0],
-    }
-
-
-def _advised(advice: Recommendation) -> dict:
-    """Return what is recommended for a curve."""
-    return {
         **{name: getattr(advice, name) for name in AS_ADVISED},
-        "offset_low": advice.interval.low,
-        "offset_high": advice.interval.high,
         "rmsep_before_left_out": advice.rmsep_before,
         "rmsep_after_left_out": advice.rmsep_after,
         "chance_within_allowed": advice.chance_within,
