@@ -158,6 +158,14 @@ SCENARIOS = (
         samples=(2, 30) * 3,
     ),
     Scenario(
+        name="six-unequal-skewed",
+        story="6 trials, by turns of 2 and 30 samples, exponential errors",
+        samples=(2, 30) * 3,
+        form="skewed",
+        sd_trial=0.45,
+        sd_sample=0.25,
+    ),
+    Scenario(
         name="wild-trials",
         story="one trial in ten is off by 1.5 points",
         samples=(5,) * 10,
