@@ -30,8 +30,11 @@ from kitlib.intake.schema import CheckedTable
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import (
     Agreement,
+    SpreadTrend,
     agreement,
+    curvature,
     sd_reference,
+    spread_trend,
     unexplained_error_limit,
 )
 from kitlib.statistics.clustered import clustered_mean
@@ -46,13 +49,10 @@ from kitlib.statistics.lines import (
     GainByTrials,
     PredictionLine,
     RobustLine,
-    SpreadTrend,
-    curvature,
     gain_by_trials,
     passing_bablok,
     prediction_line,
     sensor_gain,
-    spread_trend,
 )
 from kitlib.statistics.pooling import false_discovery
 from kitlib.statistics.reml import (

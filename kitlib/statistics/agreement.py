@@ -1,10 +1,11 @@
-"""Agreement of a sensor with the reference: bias, SEP, RMSEP, and what they show.
+"""Agreement of a sensor with the reference: bias, SEP, and their shape over moisture.
 
 Sign everywhere: error = sensor - reference. Some editions of ISO 12099 write the
 error the other way round.
 """
 
-from math import nan, sqrt
+from dataclasses import dataclass
+from math import exp, nan, sqrt
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -14,7 +15,9 @@ from scipy.stats import f as f_distribution
 
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import (
+    NO_INTERVAL,
     Estimate,
+    Interval,
     errors_of,
     finite_array,
     not_known,
@@ -24,7 +27,7 @@ from kitlib.statistics.estimates import (
 )
 from kitlib.statistics.lines import NO_REFERENCE_ERROR
 from kitlib.statistics.sums import jackknife
-from kitlib.words.findings import TooFewSamples
+from kitlib.words.findings import NoSpread, TooFewSamples
 from kitlib.words.terms import counted
 
 ALL_REFERENCE = "reference error explains all of the SEP"
@@ -189,6 +192,117 @@ def shown_within(bias: Estimate, margin: float, level: float = 0.95) -> bool:
     if not 0.5 < level < 1:
         raise ValueError(f"shown_within: level is {level}; expected 0.5 to 1.")
     return bias.interval(2 * level - 1).inside(margin)
+
+
+# ---- shape of the errors over moisture -----------------------------------------------
+
+# Bend and spread are read against the reference, whose error is the smaller one:
+# against the sensor's own readings a straight and steady sensor would seem to bend
+# where moistures are spread unevenly.
+ENDS = (0.05, 0.95)  # quantiles that stand for the ends: one wet sample is no range
+NO_TREND = "too few errors leave the line for the spread to be followed over moisture"
+
+
+def span_of(reference: ArrayLike) -> Interval:
+    """Return the range within which shape is judged: the middle 90 % of moistures."""
+    reference, _ = paired("span_of", reference, reference)
+    low, high = (float(end) for end in np.quantile(reference, ENDS))
+    if not high > low:
+        raise NoSpread(
+            f"span_of: the middle 90 % of the reference is all {low:g}; expected "
+            "moistures that differ. Leave shape out of the audit."
+        )
+    return Interval(low, high)
+
+
+def _scaled(moisture, span):
+    """Return moistures as -1 at the low end of a span to +1 at its high end."""
+    return (2 * moisture - span.low - span.high) / (span.high - span.low)
+
+
+def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
+    """Return how far the errors bend: at the middle of the range less at its ends.
+
+    Estimand: mean error at the middle of the span (`span_of`), less the mean of
+    the errors at its two ends, along the best parabola, in the population of
+    trials. 0 for a straight relation, whatever its slope; +0.3 says the sensor
+    reads 0.3 points too high in mid-range once it is right at both ends.
+
+    Parameters
+    ----------
+    sensor, reference, trial : array_like, shape (n,), n >= 4
+        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
+    """
+    sensor, reference = paired("curvature", sensor, reference, at_least=4)
+    z = _scaled(reference, span_of(reference))
+    if np.unique(reference).size < 3:
+        raise NoSpread(
+            "curvature: the reference takes 2 values only; expected 3 or more."
+        )
+    design = np.column_stack([np.ones_like(z), z, z * z])
+    fit = clustered_fit(design, errors_of(sensor, reference), trial)
+    return fit.contrast([0.0, 0.0, -1.0])
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpreadTrend:
+    """How the spread of the errors changes from dry to wet."""
+
+    log_ratio: Estimate  # logarithm of the SD at the wet end over that at the dry end
+    span: Interval  # the two ends [% moisture, wet basis]
+
+    @property
+    def ratio(self) -> float:
+        """SD at the wet end over SD at the dry end."""
+        return exp(self.log_ratio.value)
+
+    def interval(self, level: float = 0.95) -> Interval:
+        """Return the interval of the ratio; nan ends if not known."""
+        low, high = self.log_ratio.interval(level)
+        return Interval(exp(low), exp(high)) if low == low else NO_INTERVAL
+
+
+def spread_trend(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> SpreadTrend:
+    """Return how many times wider the errors spread at the wet end than at the dry.
+
+    Estimand: the ratio of the mean absolute deviations of the errors about their
+    own line on moisture, wet end over dry end of the span (`span_of`), which is
+    the ratio of SDs where the errors keep their form. Arguments as for `curvature`.
+    Not known, saying why, where errors are zero over all the range or one side of it.
+
+    Absolute residuals over sqrt(1 - leverage) (Davidian, Carroll, J. American
+    Statistical Association 82 (1987) 1079-1091, from memory) by gamma regression with a
+    log link, which takes zeros. Its weights are all 1, so its last step is an ordinary
+    least-squares fit, whose CR2 errors are the ones given.
+    """
+    sensor, reference = paired("spread_trend", sensor, reference, at_least=4)
+    span = span_of(reference)
+    error, z = errors_of(sensor, reference), _scaled(reference, span)
+    design = np.column_stack([np.ones_like(z), z])
+    q, _ = np.linalg.qr(design)
+    residual = error - q @ (q.T @ error)
+    # Up to the rounding of the readings a residual is zero.
+    residual[np.abs(residual) <= 64 * np.spacing(np.abs(reference).max())] = 0.0
+    hidden = 1 - (q * q).sum(axis=1)  # what of an error its own leverage left
+    size = np.abs(residual) / np.sqrt(np.maximum(hidden, 1e-12))
+    mean = _gamma_means(q, size) if size.any() else None
+    if mean is None:
+        return SpreadTrend(log_ratio=not_known(NO_TREND), span=span)
+    last_step = np.log(mean) + size / mean - 1
+    slope = clustered_fit(design, last_step, trial).contrast([0.0, 2.0])
+    return SpreadTrend(log_ratio=slope, span=span)
+
+
+def _gamma_means(q, size):
+    """Return means of a gamma regression with log link; None if it runs away."""
+    log_mean = np.full(size.size, np.log(size.mean()))
+    for _ in range(500):
+        step = q @ (q.T @ (size / np.exp(log_mean) - 1))
+        longest = np.abs(step).max()
+        log_mean += step / max(longest, 1.0)
+        if longest < 1e-11:
+            return np.exp(log_mean)
+    return None
 
 
 # ---- over all harvested plots --------------------------------------------------------

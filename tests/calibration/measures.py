@@ -13,9 +13,9 @@ from calibration.truth import Truth
 from kitlib.curves.advice import Recommendation, recommend
 from kitlib.curves.audit import LINE, OFFSET, CurveAudit
 from kitlib.curves.evidence import effect_of, two_phase_bias
+from kitlib.statistics.agreement import span_of
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import NO_INTERVAL, Interval
-from kitlib.statistics.lines import span_of
 from kitlib.statistics.pooling import pool_offsets
 
 CROP = "wheat"

