@@ -180,10 +180,15 @@ def season_answer(season: SeasonAudit) -> list[page.Block]:
         blocks += [heading, settings_table(season), _picture(season)]
     changing = trials[trials["verdict"] == "changes"]
     untested = list(trials.loc[trials["newly_selected"].isna(), "trial"])
-    said = "In no trial tested would other entries be selected."
+    close = trials[(trials["verdict"] == "open") & (trials["newly_selected"] > 0)]
+    said = "In no trial tested is another selection shown."
     if len(changing):
         said = f"With corrected moisture {counted(len(changing), 'trial')} would have "
         said += "other entries selected."
+    if len(close):
+        # Said, or the table of all trials would seem to speak against the sentence.
+        said += f" In {listed(close['trial'])} only entries too near the selection "
+        said += "line to be told apart are exchanged."
     if untested:
         said += f" Not tested, for want of a corrected moisture: {listed(untested)}."
     blocks += [page.Heading("Which trials to re-examine"), page.Paragraph(said)]
