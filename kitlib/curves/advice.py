@@ -82,7 +82,7 @@ def recommend(audit: CurveAudit) -> Recommendation:
     # A clear slope is never kept: what it lacks to be advised leaves it open.
     lacks = slope_lacks(audit)
     if lacks:
-        said = f"{_words(audit, 'slope')}; but a slope asks for {listed(lacks)}. "
+        said = f"{_words(audit, 'slope')}; but a slope needs {listed(lacks)}. "
         said += _words(audit, "corrected")
         return _made(audit, UNRESOLVED, said, SLOPE, _settling_slope(audit))
     if lacks is not None:

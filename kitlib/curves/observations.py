@@ -318,13 +318,13 @@ def _of_its_samples(audit: CurveAudit) -> Observed:
         yield "few-samples", said
     least = threshold("span_at_least")
     if audit.span < least:
-        said = f"its samples span {show(audit.span, 1)} points; at least {least:g} are "
-        said += "common practice"
+        said = f"its samples span {show(audit.span, 1)} points; usual practice is at "
+        said += f"least {least:g}"
         yield "narrow-spread", said
     elif not audit.spread_is_wide:
         said = f"SD of the reference is {show(audit.sd_reference)}, under "
-        said += f"{threshold('spread_for_slope'):g} × SEP (AACC 39-01.01): its slope "
-        said += "says little"
+        said += f"{threshold('spread_for_slope'):g} × SEP (AACC 39-01.01): too "
+        said += "narrow a moisture range to judge the slope"
         yield "narrow-spread", said
 
 
@@ -366,7 +366,7 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
         if abs(shift) > audit.allowed_bias / 2:
             name = samples.sample[most] if what == "sample" else most
             said = f"without {what} {name} the bias would move by "
-            said += f"{show(shift, sign=True)} points; check its label and weights"
+            said += f"{show(shift, sign=True)} points"
             yield "influential", said
     usual = median_abs_deviation(samples.error, scale="normal")
     for pair in suspected_swaps(samples, usual) if usual > 0 else ():
@@ -411,8 +411,8 @@ def _of_its_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
     cover = audit.coverage
     if cover and cover.share_outside > 0:
         said = f"{cover.share_outside:.0%} of its {cover.n_plots} plots read below "
-        said += f"{show(cover.low, 1)} or above {show(cover.high, 1)} %, where there "
-        said += "is no sample; the audit does not speak for them"
+        said += f"{show(cover.low, 1)} or above {show(cover.high, 1)} %, outside "
+        said += "the range sampled; the audit does not cover these plots"
         yield "outside-audit", said
     moved = cover.bias.value - audit.bias.value if cover and cover.n_plots else np.nan
     if cover and abs(moved) > audit.allowed_bias / 2:

@@ -178,8 +178,10 @@ def _restated(plots, curves, register, findings) -> pd.DataFrame:
         rows = tuple(curves.index[curves["curve"] == curve])
         findings.append(Finding("offsets-mixed", said, "curves", rows, curve=curve))
     for curve, group in plots[change != 0].groupby("curve"):
-        said = f"{counted(len(group), 'reading')} taken under another offset "
-        said += f"restated to {register.at[curve, 'offset_loaded']:+g} points."
+        said = f"{counted(len(group), 'reading')} taken with a different "
+        said += (
+            f"offset were restated to {register.at[curve, 'offset_loaded']:+g} points."
+        )
         rows = tuple(group.index)
         findings.append(Finding("offset-restated", said, "plots", rows, curve=curve))
     return plots.assign(

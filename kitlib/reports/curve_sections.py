@@ -44,7 +44,7 @@ def curve_section(season: SeasonAudit, curve: str) -> list[page.Block]:
         blocks.append(page.table_of("bands", audit.bands, curve=curve))
     if own:
         heading = page.Heading(f"Findings on curve {curve}", 2)
-        blocks += [heading, *findings_of(own, MOST_FINDINGS)]
+        blocks += [heading, *findings_of(own, MOST_FINDINGS, f"curve {curve}: ")]
     return blocks
 
 
@@ -195,13 +195,19 @@ def curve_digest(season: SeasonAudit, curve: str) -> str:
     )
 
 
-def findings_of(findings: Iterable[Finding], most: int) -> list[page.Block]:
-    """Return findings, the most serious first; beyond `most` they are counted."""
+def findings_of(
+    findings: Iterable[Finding], most: int, about: str = ""
+) -> list[page.Block]:
+    """Return findings, the most serious first; beyond `most` they are counted.
+
+    What each is `about` is left out where the page is about that alone.
+    """
     ranked = sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
     # What points at several tables is said once.
     alike: dict[tuple[str, str, str], dict[str, None]] = {}
     for found in ranked:
-        of_it = alike.setdefault((found.severity, found.message, found.remedy), {})
+        said = found.message.removeprefix(about)
+        of_it = alike.setdefault((found.severity, said, found.remedy), {})
         of_it |= {found.table: None} if found.table else {}
     lines = [
         (severity, f"{listed(tables)}: {said}" if tables else said, remedy)

@@ -327,10 +327,10 @@ def draw_legend(figure: Figure, keys: Sequence[Line2D]) -> None:
     for row, line in enumerate(_lines_of_keys(keys, width)):
         up = 1 - (row + 0.55) * _LEGEND_LINE / height
         for key, across in line:
-            ends = [(across + 0.02) / width, (across + _KEY - 0.08) / width]
+            ends = np.linspace(across + 0.02, across + _KEY - 0.08, 3) / width
             if key.get_linestyle() == "None":
-                ends = [sum(ends) / 2] * 2
-            key.set_data(ends, [up, up])
+                ends[:] = ends[1]
+            key.set(xdata=ends, ydata=[up] * 3, markevery=[1])
             figure.add_artist(key)
             said, at = str(key.get_label()), (across + _KEY) / width
             figure.text(at, up, said, va="center_baseline", **_LETTERING)

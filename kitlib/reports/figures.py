@@ -17,7 +17,7 @@ from matplotlib.lines import Line2D
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.reports import drawing as look
-from kitlib.words.terms import columns_of, counted, show
+from kitlib.words.terms import NOT_KNOWN, columns_of, counted, show
 
 _PAIRS = columns_of("pairs")
 # More dots than this hide each other, so they are drawn small and half transparent.
@@ -35,16 +35,18 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
 
     Of the rows of `pairs.csv` those not used are open dots; an error far beyond the
     others stands at the frame, with its value. The tolerance is a light band about
-    zero, the bias a line in the darker band of its interval; the prediction line is
-    drawn as the error it means. The samples of a trial, if named, are marked, else the
-    means of the moisture bands are drawn.
+    zero, the bias a line between the dotted ends of its interval; the prediction line
+    is drawn as the error it means. The samples of a trial, if named, are marked, else
+    the means of the moisture bands are drawn.
     """
     if pairs.empty:
         return look.blank(look.HALF, look.HALF)
     bands = [] if trial else audit.bands.to_dict("records")
     keys = _sample_keys(pairs, trial)
     if audit.bias.known:
-        keys.append(look.key_line("bias, interval", color=look.ACCENT, linewidth=1.3))
+        keys.append(
+            look.key_line("bias, dotted: interval", color=look.ACCENT, linewidth=1.3)
+        )
     if bands:
         keys.append(look.key_line("band mean, interval", color=look.INK, linewidth=1.6))
     if audit.line:
@@ -60,13 +62,13 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     ax.set(xlim=span[[0, -1]], ylim=(-limit, limit))
     look.tick_evenly(ax)
     ax.fill_between(span, -allowed, allowed, color=look.BAND, linewidth=0)
-    # Its edges stay in sight on the darker band of the bias.
     for side in (-allowed, allowed):
         ax.plot(span, side, color=look.DOT, linewidth=0.7, linestyle=(0, (4, 2)))
-    ends = audit.bias.interval(audit.settings.confidence)
-    ax.axhspan(*ends, color=look.MID, linewidth=0)
     ax.axhline(0, color=look.MUTED, linewidth=0.9)
     ax.axhline(audit.bias.value, color=look.ACCENT, linewidth=1.3, zorder=2)
+    # Lines and no band: a wide interval would darken the whole picture.
+    for end in audit.bias.interval(audit.settings.confidence):
+        ax.axhline(end, color=look.ACCENT, linewidth=0.9, linestyle=(0, (1, 1.5)))
     if audit.line:
         read = np.array([pairs["sensor_pct"].min(), pairs["sensor_pct"].max()])
         meant = audit.line.intercept.value + audit.line.slope.value * read
@@ -291,6 +293,8 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     colours = np.where((chances > 0.1) & (chances < 0.9), look.SIGNAL, look.MID)
     side.barh(np.arange(chances.size), 100 * chances, 0.62, color=list(colours))
     side.set(xlim=(0, 100), xticks=[0, 50, 100], yticks=[])
+    if not np.isfinite(chances).any():
+        look.write(side, 50, chances.size / 2 - 0.5, NOT_KNOWN, ha="center")
     look.tick_evenly(ax)
     ax.set_yticks([])
     low, high = ax.get_xlim()

@@ -142,7 +142,7 @@ def _own_fact(season: SeasonAudit, trial: TrialAudit) -> tuple[str, str, str]:
     return page.fact(
         "own_alone" if span == NOT_KNOWN else "own",
         error=show(own.value, 2, sign=True),
-        side="too wet" if own.value > 0 else "too dry",
+        side="too wet" if own.value > 0 else "too dry" if own.value < 0 else "not off",
         level=level,
         span=span,
         samples=counted(trial.own.n, "sample"),
@@ -157,11 +157,13 @@ def _yield_fact(trial: TrialAudit) -> tuple[str, str, str]:
     if not added.known or not mean:
         return page.fact("yield_unknown", remark=predicted.remark)
     best = show(predicted.value, 2, sign=True)
+    size = show(abs(unit.of(added.value)), unit.decimals)
+    none = size == show(0.0, unit.decimals)
     return page.fact(
         "yield",
-        size=show(abs(unit.of(added.value)), unit.decimals),
+        size=size,
         unit=unit.name,
-        side="low" if added.value < 0 else "high",
+        side="off" if none else "low" if added.value < 0 else "high",
         share=show(100 * abs(added.value) / mean, 1),
         best=f"{best} ± {show(predicted.se)}" if isfinite(predicted.se) else best,
     )
@@ -344,15 +346,18 @@ def curves_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
         return []
     blocks: list[page.Block] = [page.Heading("How its curves did over the season")]
     pictures = [errors_picture(season, curve, trial.name) for curve in audited[:2]]
-    blocks += [page.SideBySide(*pictures)] if len(pictures) == 2 else pictures
+    both = [(season.audits[curve], season.advice[curve]) for curve in audited]
+    answers = [answer_of(audit, advice) for audit, advice in both]
+    # Of one curve the answer stands beside the picture, of several above the evidence.
+    beside = pictures[1] if len(audited) > 1 else answers[0]
+    blocks.append(page.SideBySide(pictures[0], beside))
     if len(trial.own.by_curve):
         blocks.append(_own_rows(trial))
-    for curve in audited:
-        audit, advice = season.audits[curve], season.advice[curve]
-        answer = answer_of(audit, advice)
-        said = f"{curve}. {answer.word}. {answer.sentence} {answer.detail}"
-        rows = evidence(audit, advice, season.settings.confidence)
-        blocks += [page.Paragraph(said), rows]
+    for (audit, advice), answer in zip(both, answers, strict=True):
+        if len(audited) > 1:
+            said = f"{audit.curve}. {answer.word}. {answer.sentence} {answer.detail}"
+            blocks.append(page.Paragraph(said))
+        blocks.append(evidence(audit, advice, season.settings.confidence))
     return blocks
 
 

@@ -73,7 +73,8 @@ def too_few_trials(n_coefficients: int, n_clusters: int) -> str:
     needed = 2 if n_coefficients == 1 else 3
     if n_clusters >= needed:
         return ""
-    return f"got {n_clusters} trial(s); an interval of this kind needs {needed}"
+    have = f"only {n_clusters} trials" if n_clusters > 1 else "only one trial"
+    return f"{have}; this interval needs {needed}"
 
 
 def clustered_fit(

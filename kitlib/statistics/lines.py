@@ -451,7 +451,7 @@ def _by_trial(line, rest, level):
     """Return the intervals of slope and intercept from lines without each trial."""
     none, n_trials = (NO_INTERVAL, NO_INTERVAL), len(rest)
     if n_trials < 3:
-        return none, f"got {n_trials} trial(s); a jackknife over trials needs 3"
+        return none, f"only {n_trials} of the 3 trials that a jackknife needs"
     se = np.sqrt((n_trials - 1) * rest.var(axis=0))
     half = float(student_t.ppf((1 + level) / 2, n_trials - 1)) * se
     if not np.isfinite(half).all():

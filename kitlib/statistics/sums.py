@@ -172,7 +172,7 @@ def jackknife(sums: Any, statistic: Callable[[Any], np.ndarray]) -> Estimate:
     if not isfinite(value):
         return not_known("these samples do not define it")
     if n_trials < 3:
-        why = f"got {n_trials} trial(s); a jackknife over trials needs 3"
+        why = f"only {n_trials} of the 3 trials that a jackknife needs"
         return Estimate(value=value, remark=why)
     rest = statistic(sums.without_each)
     if not np.isfinite(rest).all():

@@ -109,7 +109,7 @@ def test_a_line_needs_three_trials_for_an_interval():
     slope = clustered_fit(LINE[:6], ERROR[:6], TRIAL[:6]).contrast([0, 1])
     assert np.isfinite(slope.value)
     assert np.isnan(slope.se)
-    assert slope.remark == "got 2 trial(s); an interval of this kind needs 3"
+    assert slope.remark == "only 2 trials; this interval needs 3"
 
 
 def test_what_hangs_on_a_single_trial_has_no_interval():

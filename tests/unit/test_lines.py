@@ -55,7 +55,7 @@ def test_two_trials_give_a_line_but_no_interval():
     sensor, reference = [14.0, 15.2, 16.1, 17.3], [14.1, 15.0, 16.4, 17.0]
     line = prediction_line(sensor, reference, list("AABB"), 15.0)
     assert line.slope.known and np.isnan(line.slope.interval()).all()
-    assert "got 2 trial(s)" in line.slope.remark
+    assert "only 2 trials" in line.slope.remark
 
 
 def test_a_perfect_line_has_no_interval():

@@ -101,7 +101,7 @@ def test_one_trial_has_no_interval():
     bias = random_intercept(ONES, ERROR, np.full(10, "A")).kenward_roger([1])
     assert bias.value == approx(ERROR.mean())
     assert np.isnan(bias.se)
-    assert bias.remark == "got 1 trial(s); an interval of this kind needs 2"
+    assert bias.remark == "only one trial; this interval needs 2"
 
 
 def test_two_trials_give_a_bias_but_no_line():
@@ -110,7 +110,7 @@ def test_two_trials_give_a_bias_but_no_line():
     assert bias.se > 0
     slope = random_intercept(LINE[two], ERROR[two], TRIAL[two]).kenward_roger([0, 1])
     assert np.isfinite(slope.value) and np.isnan(slope.se)
-    assert slope.remark == "got 2 trial(s); an interval of this kind needs 3"
+    assert slope.remark == "only 2 trials; this interval needs 3"
 
 
 def test_a_constant_response_has_no_interval():
