@@ -36,6 +36,7 @@ from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
+from kitlib.intake.files import write_bytes
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 from kitlib.runs.manifest import TRIALS
 from kitlib.runs.workers import AUDIT, notebook_folder
@@ -312,9 +313,10 @@ def workshop(
     scratch = Path(tempfile.mkdtemp(dir=home.resolve(), prefix=_SCRATCH))
     try:
         (scratch / OUT / TRIALS).mkdir(parents=True)
-        (scratch / OUT / SEASON_PATH).write_bytes(folder_lines([season.resolve()]))
+        # Not Path.write_bytes, whose error names no file when the disk is full.
+        write_bytes(scratch / OUT / SEASON_PATH, folder_lines([season.resolve()]))
         folders = [Path(folder).resolve() for folder in earlier]
-        (scratch / OUT / EARLIER_PATHS).write_bytes(folder_lines(folders))
+        write_bytes(scratch / OUT / EARLIER_PATHS, folder_lines(folders))
         yield scratch
     finally:
         shutil.rmtree(scratch, ignore_errors=True)

@@ -328,13 +328,15 @@ def run_here(
 
 def season_tasks(audit: SeasonAudit, with_earlier: bool = False) -> dict[str, Task]:
     """Return the notebooks of a season by the name they are executed under."""
-    tasks = [
-        Task(
-            name="season.ipynb",
-            notebook=CURVES,
-            report="season.pdf",
-            with_earlier=with_earlier,
-        ),
+    season = Task(
+        name="season.ipynb",
+        notebook=CURVES,
+        report="season.pdf",
+        with_earlier=with_earlier,
+    )
+    # Without a curve to show it has nothing to show; the run says why there is none.
+    tasks = [season] if audit.audits else []
+    tasks += [
         Task(name="join.ipynb", notebook=JOIN),
         Task(name="plan.ipynb", notebook=PLAN),
     ]

@@ -191,9 +191,11 @@ def test_an_interrupted_run_is_gone_on_with(season, tmp_path):
     assert "manifest.json" in whole and ".made.jsonl" not in whole
 
 
-def test_a_season_without_plots_makes_its_reports_too(season, tmp_path):
-    for name in ("plots.csv", "oven.csv"):
-        season.write(name, season.text(name).split("\n")[0] + "\n")
+def test_a_season_without_a_curve_to_audit_says_so_and_makes_the_rest(season, tmp_path):
+    season.write("oven.csv", season.text("oven.csv").split("\n")[0] + "\n")
     done = run(season.folder, "--out", tmp_path / "out")
-    assert done.returncode == 0, done.stderr
-    assert (tmp_path / "out" / "Small season" / "season.pdf").exists()
+    assert done.returncode == 1
+    assert "no curve could be audited: there are no air-oven results." in done.stderr
+    names = files_of(tmp_path / "out" / "Small season").keys()
+    assert {"plan.ipynb", "trials/T1.pdf", "curves.csv", "manifest.json"} <= names
+    assert not [name for name in names if "failed" in name]
