@@ -115,13 +115,13 @@ class ExploredCurve:
             band=Interval(float(floor(min(reference))), float(ceil(max(reference)))),
             left_out=frozenset(),
         )
-        at = ([self.start.offset], self.start.tilt, pivot)
-        self.audited = self._outlook(self.samples, *at)
+        start = self.start.offset, self.start.tilt
+        self.audited = self._outlook(self.samples, *start, pivot)
 
-    def _outlook(self, samples: Samples, *at) -> Outlook:
+    def _outlook(self, samples: Samples, offset, tilt=0.0, pivot=0.0) -> Outlook:
         """Return the figures of one correction, with intervals."""
         level = self.season.settings.confidence
-        return outlook(samples, self.audit.tolerance, *at, level=level)
+        return outlook(samples, self.audit.tolerance, [offset], tilt, pivot, level)
 
     def part(self, choice: Choice) -> Part:
         """Return the samples that count, and what depends on them alone."""
@@ -133,7 +133,7 @@ class ExploredCurve:
                 counted=counted,
                 samples=samples,
                 own=own_turn(samples) if samples.n else self.own,
-                recorded=self._outlook(samples, [0.0]),
+                recorded=self._outlook(samples, 0.0),
             )
 
         return self.kept("part", (choice.band, choice.left_out), make)
@@ -145,7 +145,7 @@ class ExploredCurve:
     def chosen(self, choice: Choice) -> Outlook:
         """Return the figures of a choice."""
         part = self.part(choice)
-        at = ([choice.offset], choice.tilt, part.own.pivot if choice.tilt else 0.0)
+        at = (choice.offset, choice.tilt, part.own.pivot if choice.tilt else 0.0)
         return self.kept("chosen", choice, lambda: self._outlook(part.samples, *at))
 
     def grid(self, choice: Choice) -> Outlook:

@@ -18,7 +18,7 @@ import pandas as pd
 
 from kitlib.curves.evidence import Samples
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.estimates import NO_INTERVAL, Interval
+from kitlib.statistics.estimates import NO_INTERVAL, ROUNDING, Interval
 from kitlib.statistics.sums import squares_left_out, trial_sums
 from kitlib.trials.means import entry_means
 from kitlib.trials.ranks import TIED_DECIMALS, selection_count
@@ -125,6 +125,8 @@ def _spans(samples: Samples, level: float, error, within, squares) -> dict:
         span = NO_INTERVAL
         if samples.n_trials > 1 and np.isfinite(values).all():
             span = clustered_mean(values, samples.trial).interval(level)
+        if np.ptp(span) < ROUNDING:  # trials without scatter: nothing to judge by
+            span = NO_INTERVAL
         inside = np.clip(span, least, most)
         spans[name] = Interval(
             *(np.sqrt(inside) if name.startswith("rmsep") else inside).tolist()

@@ -386,7 +386,8 @@ def test_one_trial_and_no_scatter_have_no_interval(samples):
     one = only(samples, samples.trial == "C")
     spans = outlook(one, TOLERANCE, [0.0], level=0.95).spans
     assert all(np.isnan(span).all() for span in spans.values())
-    alike = samples_of([15, 16], [15, 16], list("AB"))
+    # Three of four samples are within tolerance in either trial.
+    alike = samples_of([15, 15, 15, 18] * 2, [15] * 8, list("AAAABBBB"))
     spans = outlook(alike, TOLERANCE, [0.0], level=0.95).spans
     assert np.isnan(spans["share_within"]).all()
 
