@@ -160,7 +160,9 @@ def main() -> None:
     """Run the scenarios asked for and write their tables."""
     told = arguments()
     results = Results(told.out)
-    print(", ".join(f"{name} {number}" for name, number in versions().items()))
+    used = ["python", "numpy", "scipy", "pandas", "statsmodels"]
+    said = ", ".join(f"{name} {versions()[name]}" for name in used)
+    (told.out / "versions.txt").write_text(said + "\n", encoding="utf-8")
     for scenario in (*SCENARIOS, *CROPS):
         if told.scenario and scenario.name not in told.scenario:
             continue

@@ -62,3 +62,12 @@ def test_a_season_drawn_again_is_the_same():
     first, second = (draw_season(scenario, chance(scenario, 1)) for _ in range(2))
     assert (first.reference_pct == second.reference_pct).all()
     assert first.in_oven.sum() == first.samples.trial.size == sum(scenario.samples)
+
+
+def test_no_two_scenarios_share_their_chance():
+    # Alike in shape: with one stream their intervals would hold in the same seasons.
+    moistures = [
+        draw_season(BY_NAME[name], chance(BY_NAME[name], 1)).harvest.true_pct
+        for name in ("biased", "tight", "heavy-tails")
+    ]
+    assert np.abs(np.corrcoef(moistures) - np.eye(3)).max() < 0.5

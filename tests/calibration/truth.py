@@ -15,7 +15,7 @@ from calibration.seasons import (
 )
 from kitlib.statistics.lines import MOST_POINTS, passing_bablok
 
-PLOTS_DRAWN = 1_000_000
+PLOTS_DRAWN = 500_000
 BAND = 2.0
 
 
