@@ -217,7 +217,8 @@ def flaws_after_correction(audit: CurveAudit) -> list[str]:
             f"above {show(audit.max_sep)}, {audit.max_sep_source}"
         )
     bend, ends = audit.curvature.value, audit.curvature.interval(level)
-    if abs(bend) > audit.allowed_bias and shown_apart(ends, 0.0):
+    allowed = audit.allowed_bias
+    if shown_apart(ends, allowed) > 0 or shown_apart(ends, -allowed) < 0:
         flaws.append(
             f"its errors bend: in mid-range they are {show(bend, sign=True)} points "
             f"({show_span(*ends, sign=True)}) off a straight line"

@@ -182,6 +182,12 @@ class CurveAudit:
         """Mean error, clustered by trial (CR2): the headline. [% moisture]."""
         return clustered_mean(self.samples.error, self.samples.trial)
 
+    @property
+    def is_tested(self) -> bool:
+        """Whether its samples judge it: an interval, no record, lab or swap open."""
+        few = self.n_trials < threshold("trials_for_bias")
+        return isfinite(self.bias.se) and not few and not self.contradictions
+
     @cached_property
     def bias_mixed(self) -> Estimate:
         """Bias of a trial drawn at random, by REML and Kenward-Roger: the check."""

@@ -303,8 +303,8 @@ class SeasonAudit:
         }
 
     def is_tested(self, curve: str) -> bool:
-        """Whether a curve's samples judge it: an interval, and no record in doubt."""
-        return curve in self.audits and isfinite(self.audits[curve].bias.se)
+        """Whether a curve has samples that judge it."""
+        return curve in self.audits and self.audits[curve].is_tested
 
     @cached_property
     def inputs(self) -> dict[str, str]:
