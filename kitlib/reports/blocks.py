@@ -261,12 +261,15 @@ class Table(Block):
 
     def parts(self) -> dict:
         """Return caption, columns and rows for the template."""
-        columns = [
-            {"label": c.label, "unit": c.unit, "number": c.number}
-            for c, _ in self.columns
-        ]
-        cells = {"columns": columns, "rows": self.rows, "note": self.small_print}
-        return {"block": "Table", "caption": self.caption, **cells}
+        columns = []
+        for c, cells in self.columns:
+            head = {"label": c.label, "unit": c.unit, "number": c.number}
+            longest = sorted(dict.fromkeys(cells), key=len, reverse=True)[:3]
+            columns.append({**head, "longest": longest})
+        letters = sum(len(cell) for row in self.rows for cell in row)
+        words = {"caption": self.caption, "note": self.small_print}
+        sizes = {"columns": columns, "rows": self.rows, "letters": letters}
+        return {"block": "Table", **words, **sizes}
 
 
 @dataclass(frozen=True, eq=False)

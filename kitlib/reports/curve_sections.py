@@ -103,15 +103,15 @@ def oven_pairs(season: SeasonAudit, curve: str) -> pd.DataFrame:
 def errors_picture(season: SeasonAudit, curve: str, trial: str = "") -> page.Picture:
     """Return a curve's errors over moisture: with bands, or with one trial marked."""
     audit, pairs = season.audits[curve], oven_pairs(season, curve)
-    drawn = draw_errors(pairs, audit, trial)
+    drawn, here = draw_errors(pairs, audit, trial), int((pairs["trial"] == trial).sum())
     return page.picture_of(
-        "errors_here" if trial else "errors",
+        "errors" if not trial else "errors_here" if here else "errors_elsewhere",
         drawn,
         samples=counted(len(pairs), "sample"),
         curve=curve,
         bias=show(audit.bias.value, 2, sign=True),
         span=show_span(*audit.bias.interval(audit.settings.confidence), 2, sign=True),
-        here=int((pairs["trial"] == trial).sum()),
+        here=here,
     )
 
 

@@ -25,7 +25,7 @@ STANDARDS: Any = ["a-2a", "ua-1"]
 # says "undated".
 UNDATED = date(2000, 1, 1)
 # Letters kept of a text in such a place; more are cut and their number said.
-_LETTERS = {"rows": 320, "facts": 100, "title": 60, "running": 40}
+_LETTERS = {"rows": 320, "longest": 320, "facts": 100, "title": 60, "running": 40}
 _LETTERS |= {"label": 60, "unit": 40, "word": 40, "kind": 40}
 _LETTERS_ELSEWHERE = 1500
 
