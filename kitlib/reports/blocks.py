@@ -131,6 +131,10 @@ class Answer(Block):
     detail: str = ""
     tone: str = OPEN
 
+    def __post_init__(self) -> None:
+        """Begin the word with a capital letter, wherever it comes from."""
+        object.__setattr__(self, "word", self.word[:1].upper() + self.word[1:])
+
     def _html(self, number: int) -> str:
         look = f"border-left: 4px solid {_COLOURS[self.tone]}; padding-left: 10px"
         below = [escape(printable(s)) for s in (self.sentence, self.detail) if s]
@@ -367,14 +371,7 @@ def table_of(
 
 @dataclass(kw_only=True)
 class Report:
-    """A report, from its title to its last block, gathered as it is shown.
-
-    Examples
-    --------
-    >>> report = Report(kind="Trial report", title="Weir Bank")
-    >>> report.parts()["day"]
-    'undated'
-    """
+    """A report, from its title to its last block, gathered as it is shown."""
 
     kind: str  # such as "Trial report"
     title: str
@@ -419,13 +416,7 @@ def every_block(blocks: Iterable[Block]) -> Iterator[Block]:
 
 
 def aligned(cells: Sequence[str]) -> list[str]:
-    """Return numbers set to the right so that their decimal points stand in line.
-
-    Examples
-    --------
-    >>> [len(cell) for cell in aligned(["0.5", "1.001", "12"])]
-    [5, 5, 6]
-    """
+    """Return numbers set to the right so that their decimal points stand in line."""
     tails = [re.search(r"\d(?:\.(\d+))?\D*$", cell) for cell in cells]
     decimals = [-1 if t is None else len(t.group(1) or "") for t in tails]
     most, out = max(decimals, default=0), []

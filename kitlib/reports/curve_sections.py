@@ -69,7 +69,7 @@ def answer_of(audit: CurveAudit, advice: Recommendation) -> page.Answer:
         chance = chance_in_words(advice.chance_within)
         follows = f"Load {setting} next season (in use: {loaded}). {after}Chance that "
         follows += f"the bias left is within ±{show(audit.allowed_bias)}: {chance}."
-    return page.Answer(word.capitalize(), reason, follows, tone)
+    return page.Answer(word, reason, follows, tone)
 
 
 def chance_in_words(chance: float) -> str:

@@ -62,6 +62,7 @@ _LONGEST_WORD = 80  # letters, so that a hash of 64 stays whole
 _REMARK = len("… (1,000,000 letters)")
 _LONG_WORD = re.compile(r"\S{13,}")
 _AFTER_SEPARATOR = re.compile(r"(?<=[_/.,;:|=+])(?=[^\W_])")
+_BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°])")  # not to be parted from its number
 _PIECE = 12
 _LETTER = 0.07  # average width of a letter at 8 pt, with a margin [in]
 _MEASURED_AT = 100.0  # points
@@ -117,7 +118,7 @@ def as_printed(text: object, most: int) -> str:
     >>> as_printed("\u7389\u7c73", 40)
     '玉米 ⟨U+7389 U+7C73⟩'
     """
-    short = printable(cut(text, most))
+    short = _BEFORE_UNIT.sub("\u00a0", printable(cut(text, most)))
     lacking = "".join(c for c in dict.fromkeys(short) if not _has_picture(c))
     named = f" {spelled(lacking[:8])}" if lacking else ""
     return _LONG_WORD.sub(_breakable, short) + named

@@ -27,6 +27,7 @@ from kitlib.trials.ranks import BORDERLINE, SAME
 from kitlib.words.digests import digest
 from kitlib.words.terms import NOT_KNOWN, counted, crop_key, listed, show, show_span
 
+TONES = {word.HOLDS: page.CALM, word.CHANGES: page.ACT}
 MOST_DRAWN, MOST_FINDINGS = 24, 6  # as many as leave the answer on two pages
 # A change of mean yield smaller than this is not worth a word. [share]
 NO_CHANGE = 0.00005
@@ -59,14 +60,10 @@ def trial_report(season: SeasonAudit, trial: TrialAudit) -> page.Report:
 def trial_answer(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     """Return whether the selection holds, three facts, and who met which sensor."""
     selection = trial.consequences.selection
-    detail = _how_firm(trial)
-    if selection.word == word.NOT_TESTED:
-        detail = _selected_otherwise(trial)
-    tone = {word.HOLDS: page.CALM, word.CHANGES: page.ACT}.get(
-        selection.word, page.OPEN
-    )
-    headline = selection.word.capitalize()
-    answer = page.Answer(headline, _reason(season, trial), detail, tone)
+    tested = selection.word != word.NOT_TESTED
+    detail = _how_firm(trial) if tested else _selected_otherwise(trial)
+    tone = TONES.get(selection.word, page.OPEN)
+    answer = page.Answer(selection.word, _reason(season, trial), detail, tone)
     facts = [_own_fact(season, trial), _yield_fact(trial)]
     if len(trial.curves) < 2:
         return [answer, page.Facts([*facts, _selected_fact(trial)])]
@@ -78,8 +75,7 @@ def trial_answer(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
 def _reason(season: SeasonAudit, trial: TrialAudit) -> str:
     """Return the reason for the word on the selection, as a sentence."""
     found, unit = trial.consequences, trial.unit
-    selection = found.selection
-    candidates = int(found.candidate.sum())
+    selection, candidates = found.selection, int(found.candidate.sum())
     sampled = [curve for curve in trial.curves if curve in season.audits]
     if selection.word == word.NOT_TESTED:
         why = "too_few" if candidates < 2 else "unsettled" if sampled else "no_sample"
@@ -230,8 +226,8 @@ def rank_chart(trial: TrialAudit) -> list[page.Block]:
         "crossing": int(crossing.sum()),
         "count": found.count,
     }
-    figure = draw_ranks(shown, found.count, unit.name)
-    return [page.picture_of("ranks", figure, **words)]
+    drawn = draw_ranks(shown, found.count, unit.name)
+    return [page.picture_of("ranks", drawn, **words)]
 
 
 def _in_unit(trial: TrialAudit) -> pd.DataFrame:
@@ -435,7 +431,7 @@ def how_made(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
 def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
     """Return the SHA-256 of all that a trial's notebook and report are made from.
 
-    As long as it is the same, so is the report; nothing else of the season enters it.
+    As long as it is the same, so is the report: nothing else of the season enters it.
     """
     plots = season.plots_of(name)
     curves = sorted(plots["curve"].dropna().unique())

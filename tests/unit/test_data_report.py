@@ -52,4 +52,4 @@ def test_the_command_writes_it(foreign, tmp_path, capsys):
 
 def test_a_season_without_problems_says_so(season):
     report = data_report(*check_season(season.folder))
-    assert "no problems found" in report.blocks[0].text()
+    assert "No problems found" in report.blocks[0].text()
