@@ -32,6 +32,7 @@ from kitlib.reports.blocks import (
     Block,
     Caution,
     Facts,
+    Heading,
     Paragraph,
     Picture,
     Report,
@@ -53,6 +54,7 @@ from kitlib.words.terms import (
 )
 
 FOLDER, TABLE, CHOICES = "explore", "what_if.csv", "choices.json"
+ON_RECORD = f"{FOLDER}/{TABLE}"  # in a season's output folder
 LONGEST_REASON = 400
 SHARED = "Plots that other curves read are corrected as chosen for those curves. "
 HELD = (
@@ -62,6 +64,7 @@ HELD = (
 CAPTION = "What the samples show, and how many entries would be selected that were not."
 PRINTED = "case offset bias bias_low bias_high rmsep rmsep_left_out share_within"
 PRINTED += " newly_selected"
+LISTED = "what_if curve offset tilt bias bias_low bias_high newly_selected reason"
 APART = (
     "Someone asked what another choice would do; this page shows the answer. What the "
     "audit found and advises stands in the season's report and in curves.csv, and is "
@@ -178,11 +181,31 @@ def read_records(home: str | Path) -> pd.DataFrame:
     the folder explore. No rows where nothing is on record.
     """
     columns = columns_of("what_if")
-    frame = pd.DataFrame(_rows(Path(home) / FOLDER / TABLE), columns=list(columns))
+    frame = pd.DataFrame(_rows(Path(home) / ON_RECORD), columns=list(columns))
     for name, column in columns.items():
         if column.number:
             frame[name] = pd.to_numeric(frame[name], errors="coerce")
     return frame
+
+
+def records_section(home: str | Path) -> list[Block]:
+    """Return the season report's list of what-ifs on record, nothing if there is none.
+
+    `home` is the season's output folder, empty for none.
+    """
+    records = read_records(home) if home else pd.DataFrame()
+    if records.empty:
+        return []
+    return [
+        Heading("What-ifs on record"),
+        Table(
+            "What was tried in the explorer and put on record.",
+            records[LISTED.split()],
+            "what_if",
+            note="None of them changes the audit. Each has a page in explore.",
+            whole=ON_RECORD,
+        ),
+    ]
 
 
 def changed_records(home: str | Path) -> list[str]:
@@ -192,7 +215,7 @@ def changed_records(home: str | Path) -> list[str]:
         page = folder / row.get("page", "")
         if row.get("row_sha256") != row_hash(row):
             number = row.get("what_if")
-            lines.append(f"record changed: {FOLDER}/{TABLE}, what-if {number}")
+            lines.append(f"record changed: {ON_RECORD}, what-if {number}")
         elif not page.is_file():
             lines.append(f"record missing: {FOLDER}/{page.name}")
         elif sha256_of(page) != row["page_sha256"]:

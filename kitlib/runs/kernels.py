@@ -36,6 +36,7 @@ from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
+from kitlib.explorer.record import ON_RECORD
 from kitlib.intake.files import write_bytes
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 from kitlib.runs.manifest import TRIALS
@@ -221,6 +222,7 @@ class Task:
     trial: str = ""  # its parameter; empty for a notebook of the whole season
     report: str = ""  # name of the PDF that it writes; empty for none
     with_earlier: bool = False  # whether it is told of earlier seasons
+    with_records: bool = False  # whether it lists what-ifs on record
 
     @property
     def files(self) -> list[str]:
@@ -243,6 +245,7 @@ class Task:
             "season": f"{up}{SEASON_PATH}",
             "trial": self.trial,
             "earlier": f"{up}{EARLIER_PATHS}" if self.with_earlier else "",
+            "records": f"{up}." if self.with_records else "",
             "report": PurePosixPath(self.report).name if self.report else "",
         }
         return {name: value for name, value in given.items() if value}
@@ -317,6 +320,8 @@ def workshop(
         write_bytes(scratch / OUT / SEASON_PATH, folder_lines([season.resolve()]))
         folders = [Path(folder).resolve() for folder in earlier]
         write_bytes(scratch / OUT / EARLIER_PATHS, folder_lines(folders))
+        if (records := home / ON_RECORD).is_file():
+            write_bytes(scratch / OUT / ON_RECORD, records.read_bytes())
         yield scratch
     finally:
         shutil.rmtree(scratch, ignore_errors=True)

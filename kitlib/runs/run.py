@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from kitlib.explorer.record import ON_RECORD
 from kitlib.intake.files import (
     LOCK_FILE,
     csv_bytes,
@@ -245,7 +246,9 @@ def run_season(
     inputs = input_hashes(folder) | _hashes_of_past(earlier)
     say(f"reading and auditing {folder}")
     audit = audit_season(folder)
-    tasks = season_tasks(audit, bool(earlier))
+    past = home / ON_RECORD
+    records = {ON_RECORD: sha256_of(past)} if past.is_file() else {}
+    tasks = season_tasks(audit, bool(earlier), bool(records))
     wanted = wanted_tasks(tasks, audit.trials, trials)
     with sole_use(home), workshop(home, folder, earlier) as scratch:
         record = read_record(home)
@@ -266,7 +269,9 @@ def run_season(
             record=record,
             rests_on={
                 # A trial's are made from a part of the season, and stand while it does.
-                name: trial_basis(audit, task.trial) if task.trial else inputs
+                name: trial_basis(audit, task.trial)
+                if task.trial
+                else inputs | (records if task.with_records else {})
                 for name, task in tasks.items()
             },
         )
@@ -326,13 +331,16 @@ def run_here(
             raise
 
 
-def season_tasks(audit: SeasonAudit, with_earlier: bool = False) -> dict[str, Task]:
+def season_tasks(
+    audit: SeasonAudit, with_earlier: bool = False, with_records: bool = False
+) -> dict[str, Task]:
     """Return the notebooks of a season by the name they are executed under."""
     season = Task(
         name="season.ipynb",
         notebook=CURVES,
         report="season.pdf",
         with_earlier=with_earlier,
+        with_records=with_records,
     )
     # Without a curve to show it has nothing to show; the run says why there is none.
     tasks = [season] if audit.audits else []

@@ -45,7 +45,8 @@ def test_notebooks_are_given_texts_for_parameters_that_they_have(name, season):
         if "parameters" in cell.metadata.get("tags", [])
     )
     known = {line.target.id: line.annotation.id for line in ast.parse(source).body}
-    for task in season_tasks(audit_season(season.folder), with_earlier=True).values():
+    audit = audit_season(season.folder)
+    for task in season_tasks(audit, with_earlier=True, with_records=True).values():
         if task.notebook == name:
             assert {known[parameter] for parameter in task.parameters} == {"str"}
             assert {type(value) for value in task.parameters.values()} == {str}

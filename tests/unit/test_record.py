@@ -13,6 +13,7 @@ from kitlib.explorer.record import (
     delete_records,
     inputs_digest,
     read_records,
+    records_section,
     row_hash,
     write_record,
 )
@@ -70,6 +71,15 @@ def test_rows_on_record_stay_byte_for_byte(explorer, tmp_path):
     assert table.read_bytes() == before
     assert [p.name for p in table.parent.glob("*.pdf")] == ["what_if_001.pdf"]
     assert put(explorer, tmp_path) == 2 and changed_records(tmp_path) == []
+
+
+def test_the_seasons_report_lists_what_is_on_record(explorer, tmp_path):
+    assert records_section("") == records_section(tmp_path) == []
+    put(explorer, tmp_path, "the breeder asked")
+    _, table = records_section(tmp_path)
+    cells = {column.name: cells for column, cells in table.columns}
+    assert cells["reason"] == ["the breeder asked"] and cells["curve"] == ["wheat-S1"]
+    assert "None of them changes the audit" in table.note
 
 
 def test_a_table_of_someone_elses_is_left_alone(explorer, tmp_path):
