@@ -77,6 +77,7 @@ _REPEATS = {
 # Plots without these are told of as plots whose yield is not known.
 _TOLD_WITH_YIELDS = ("sensor_pct", "plot_mass_kg", "plot_area_m2")
 _WEIGHTS = ["tare_g", "wet_g", "dry_g"]
+_MANY = 10  # plots, from which on all alike is no chance
 _RARE = 0.1  # empty cells in at most this share of a column are taken for slips
 # Each column of times, and what its times should lie near together in.
 _TIMES = (
@@ -338,6 +339,7 @@ def _contradictions(frames: Frames, checks: Sequence[str]) -> Iterator[Finding]:
     yield from _places(plots)
     yield from _entries(plots, checks)
     yield from _plots_again(plots)
+    yield from _filled_down_or_copied(plots)
     yield from _sample_labels(frames)
 
 
@@ -485,6 +487,22 @@ def _entries(plots, checks) -> Iterator[Finding]:
         said = f"trial {name}: more plots, in the trial or in a block, than the other "
         said += f"entries: {listed(sorted(group['entry'].unique()))}."
         yield from _found("entry-again", "plots", sorted(group.index), said)
+
+
+def _filled_down_or_copied(plots) -> Iterator[Finding]:
+    """Yield one entry in all plots of a season, and trials that are copies."""
+    if len(plots) >= _MANY and plots["entry"].nunique() == 1:
+        said = f"all {len(plots)} plots of the season have one entry."
+        yield from _found("entry-everywhere", "plots", plots.index, said)
+    # By chance few plots in a thousand agree in both with one of another trial.
+    told = plots.dropna(subset=["sensor_pct", "plot_mass_kg"])
+    again = told.duplicated(["plot", "sensor_pct", "plot_mass_kg"], keep=False)
+    by_trial = again.groupby(told["trial"]).agg(["mean", "sum"])
+    many = (by_trial["mean"] > 0.5) & (by_trial["sum"] >= _MANY / 2)
+    copies = by_trial.index[many]
+    rows = told.index[again & told["trial"].isin(copies)]
+    said = f"trials {listed(list(copies))} have plots alike in name, reading and mass."
+    yield from _found("trial-twice", "plots", rows, said)
 
 
 def _plots_again(plots) -> Iterator[Finding]:

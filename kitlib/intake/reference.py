@@ -141,7 +141,8 @@ def reference_values(
     dishes = _without_faults(found, oven, dishes)
     dishes = _one_method_per_crop(found, oven, dishes, season)
     n_dishes = dishes.groupby("sample")["moisture"].transform("size")
-    asked = season.minimum_dishes or dishes["method"].map(_routine_dishes(dishes))
+    routine = dishes["method"].map(_routine_dishes(dishes)).astype(int)
+    asked = season.minimum_dishes or routine
     reason = "fewer usable dishes than the lab's routine"
     dishes = _set_aside(found, oven, dishes, n_dishes < asked, "one-dish", reason)
     found.dishes_used = dishes.index

@@ -398,11 +398,15 @@ def _find_mixed_zones(texts: pd.Series, table: CheckedTable) -> None:
     """Say which times name their zone where others do not, or name another."""
     form = r"\d[T ]\d\d?:.*?(Z|UTC|[+-]\d\d(?::?\d\d)?)$"
     zones = texts.dropna().str.extract(form)[0].fillna("")
-    other = zones.index[zones != next(iter(zones.mode()), "")]
+    usual = next(iter(zones.mode()), "")
+    other = zones.index[zones != usual]
     if len(other):
         said = f"{texts.name} of {table.where(other)} names another zone than the "
         said += "others; times with a zone are read as UTC, the others as they stand."
         table.tell("zones-mixed", said, other)
+    elif usual:
+        said = f"{texts.name} names the zone {usual} throughout and is read as UTC; "
+        table.tell("zone-named", f"{said}it may lie hours from times without a zone.")
 
 
 def _flags(cells: pd.Series, table: CheckedTable) -> pd.Series:

@@ -329,7 +329,8 @@ def _(files, rng):
     if new == value:
         raise CannotBeDone(value)
     files.set(table, column, {row: new})
-    return Change(f"{column} {value} as {new}", table, at(table, [row]))
+    # Both are read as one name in all tables, which is told once, at the first.
+    return Change(f"{column} {value} as {new}", "plots")
 
 
 @kind("an invisible or look-alike letter in a key")

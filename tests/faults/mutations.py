@@ -8,7 +8,6 @@ import numpy as np
 from faults.good_season import bytes_of, rows_of
 
 HARMFUL, HARMLESS, UNSEEN = "harmful", "harmless", "cannot be seen"
-OPEN = "could be seen, and is not yet"
 
 
 class CannotBeDone(Exception):

@@ -6,13 +6,16 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from faults.good_season import TABLES, bytes_of
-from faults.mutations import HARMLESS, OPEN, CannotBeDone, Change, kind, pick
+from faults.mutations import HARMLESS, CannotBeDone, Change, at, kind, pick
 
 EPOCH = datetime(1899, 12, 30)  # of spreadsheets' day numbers
 
 
-def _whole(name, columns, become, expected="harmful"):
-    """Register a change of every cell of one of some columns."""
+def _whole(name, columns, become, expected="harmful", told_in=""):
+    """Register a change of every cell of one of some columns.
+
+    What contradicts another table may be told of that one.
+    """
 
     def make(files, rng):
         table, column = pick(rng, columns)
@@ -20,7 +23,7 @@ def _whole(name, columns, become, expected="harmful"):
         if not cells:
             raise CannotBeDone(column)
         files.set(table, column, become(cells, rng))
-        return Change(f"all of {table}.{column}", table)
+        return Change(f"all of {table}.{column}", told_in or table)
 
     kind(name, expected)(make)
 
@@ -117,7 +120,6 @@ _whole(
     "all entries alike, as filled down",
     [("plots", "entry")],
     _in_order(lambda v, rng: [v[0]] * len(v)),
-    expected=OPEN,
 )
 _whole(
     "all plots of a table alike, as filled down",
@@ -184,18 +186,17 @@ _whole(
     TIMES,
     _date(lambda d: str(int((d - datetime(1970, 1, 1)).total_seconds()))),
 )
-_whole("all times with a zone", TIMES, _each(lambda t: f"{t}+02:00"), expected=OPEN)
+_whole("all times with a zone", TIMES, _each(lambda t: f"{t}+02:00"))
 _whole(
     "all times with a zone after a space",
     TIMES,
     _each(lambda t: f"{t} +02:00"),
-    expected=OPEN,
 )
 _whole(
     "the dates of a table a century late",
     TIMES,
     _date(lambda d: (d + timedelta(days=36524)).isoformat()),
-    expected=OPEN,
+    told_in="oven",
 )
 _whole(
     "the dates of a table a year early",
@@ -211,7 +212,7 @@ _whole(
 _whole("a letter before all keys of a table", KEYS, _each(lambda t: f"P{t}"))
 _whole("a space within all keys of a table", KEYS, _each(lambda t: f"{t[:1]} {t[1:]}"))
 _whole("trials of a table under other names", NAMES, _each(lambda t: f"{t}-2025"))
-_whole("trials of a table in capitals", NAMES, _each(str.upper), expected=OPEN)
+_whole("trials of a table in capitals", NAMES, _each(str.upper), told_in="plots")
 _whole("entries replaced by placeholders", [("plots", "entry")], _each(lambda t: "-"))
 _whole("every entry a border plot", [("plots", "entry")], _each(lambda t: "border"))
 _whole(
@@ -416,7 +417,7 @@ def _(files, rng):
     return Change(f"{table}.csv is a pipe", table)
 
 
-@kind("a trial copied under another name", expected=OPEN)
+@kind("a trial copied under another name")
 def _(files, rng):
     rows = files.rows("plots")
     trial = pick(rng, sorted({row[0] for row in rows[1:]}))
@@ -433,13 +434,14 @@ def _(files, rng):
     return Change(f"{second} called {first}", "plots")
 
 
-@kind("a curve of the register lost", expected=OPEN)
+@kind("a curve of the register lost")
 def _(files, rng):
     header, *rows = files.rows("curves")
-    gone = pick(rng, range(len(rows)))
-    used = rows.pop(gone)
-    files.put("curves", [header, *rows])
-    return Change(f"curve {used[0]} not in the register", "curves")
+    served = files.cells("plots", "curve")
+    gone = pick(rng, [row[0] for row in rows if row[0] in served.values()])
+    files.put("curves", [header, *(row for row in rows if row[0] != gone)])
+    plots = [row for row, curve in served.items() if curve == gone]
+    return Change(f"curve {gone} not in the register", "plots", at("plots", plots))
 
 
 @kind("a curve of the register twice")
