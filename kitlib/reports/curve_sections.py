@@ -1,7 +1,7 @@
 """One curve on one page: the advice, two pictures, the evidence, what was found."""
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import fields
 from math import isfinite
 from typing import Any
 
@@ -12,7 +12,7 @@ from kitlib.curves.audit import CurveAudit
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
 from kitlib.reports.figures import draw_by_day, draw_errors
-from kitlib.review.review import CurveReview, SeasonCurves
+from kitlib.review.review import CurveReview, SeasonCurves, curve_findings
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Estimate
 from kitlib.words.digests import digest, kept
@@ -180,19 +180,20 @@ def _season_curves(season: SeasonAudit) -> SeasonCurves:
 
 @kept
 def curve_digest(season: SeasonAudit, curve: str) -> str:
-    """Return one hash of all that reports show of a curve."""
-    audit = season.audits.get(curve)
-    if audit is not None and audit.plots is not None:
-        # Of the plots it served only these enter its numbers.
-        audit = replace(audit, plots=audit.plots[["trial", "sensor_pct"]])
-    return digest(
-        {
-            "audit": audit,
-            "advice": season.advice.get(curve),
-            "samples": oven_pairs(season, curve),
-            "condition": curve_condition(season, curve),
-        }
-    )
+    """Return one hash of all that reports show of a curve, the settings apart."""
+    parts: dict[str, Any] = {
+        "advice": season.advice.get(curve),
+        "samples": oven_pairs(season, curve),
+    }
+    if audit := season.audits.get(curve):
+        parts |= {field.name: getattr(audit, field.name) for field in fields(audit)}
+        del parts["settings"]
+    if audit and audit.plots is not None:
+        # Of the plots it served only these enter its numbers: no yield does.
+        parts["plots"] = audit.plots[["trial", "sensor_pct"]]
+    if condition := curve_condition(season, curve):
+        parts["condition"] = curve_findings(condition)
+    return digest(parts)
 
 
 def findings_of(

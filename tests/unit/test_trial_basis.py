@@ -9,7 +9,7 @@ import pytest
 from whole_reports import trial_report
 
 from kitlib.intake.pairs import OVEN, Pairing
-from kitlib.reports import trial_sections as basis_module
+from kitlib.reports import curve_sections as basis_module
 from kitlib.reports.blocks import Report
 from kitlib.reports.curve_sections import curve_condition
 from kitlib.reports.trial_sections import trial_basis
@@ -169,7 +169,7 @@ def exchanges(season, name, curve):
     yield "entries'", {"entry_errors": {}}
     yield "findings", {"findings": [*season.findings, more]}
     yield "findings", {"findings": [*season.findings, of_curve]}
-    other = replace(audit, max_sep_source="another")
+    other = replace(audit, q_value=0.123)
     yield "curve", {"audits": season.audits | {curve: other}}
     yield (
         "curve",
