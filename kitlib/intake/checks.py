@@ -507,8 +507,9 @@ def _filled_down_or_copied(plots) -> Iterator[Finding]:
 
 def _plots_again(plots) -> Iterator[Finding]:
     """Yield plots named like another of their entry, with a mark of a second run."""
-    marked = plots["plot"].str.extract(_AGAIN)[0]
-    runs = plots.assign(first=marked)[marked.notna()]
+    # Matched a column at a time; only what matches is taken apart name by name.
+    runs = plots[plots["plot"].str.match(_AGAIN).fillna(False).astype(bool)]
+    runs = runs.assign(first=runs["plot"].str.extract(_AGAIN)[0])
     keys = pd.MultiIndex.from_frame(plots[["trial", "plot", "entry"]])
     both = runs[pd.MultiIndex.from_frame(runs[["trial", "first", "entry"]]).isin(keys)]
     names = listed(list(both["trial"] + " " + both["plot"]))

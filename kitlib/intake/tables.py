@@ -434,6 +434,9 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
             for name in here
             if name in table.frame
         ]
+        settled = column not in season.alias and not told.get(column)
+        if not cells or (settled and _spelt_one_way([names for _, _, names in cells])):
+            continue
         times: Counter = Counter()
         for _, _, names in cells:
             times.update(names.value_counts(sort=False).to_dict())
@@ -451,6 +454,15 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
             pairs = [f"{old!r} as {new!r}" for (old, new), _ in changed.most_common()]
             said = f"{column} is spelt in several ways; {n} are read under one name: "
             cells[0][0].tell("names-settled", f"{said}{listed(pairs, most=3)}.")
+
+
+def _spelt_one_way(columns: list[pd.Series]) -> bool:
+    """Say whether no name is written in several ways, without a step for each name."""
+    names = pd.concat([pd.Series(column.dropna().unique()) for column in columns])
+    distinct = names.drop_duplicates().astype("str")
+    # Only in ASCII is lower case all that case folding does.
+    plain = distinct.str.isascii().all()
+    return bool(plain and distinct.str.strip().str.lower().is_unique)
 
 
 def _rename(frame: pd.DataFrame, column: str, names: pd.Series, ours) -> Counter:
