@@ -390,17 +390,16 @@ def _against_register(plots, curves) -> Iterator[Finding]:
     yield from _found("curve-unknown", "plots", plots.index[~known], said)
     crop = plots["curve"].map(register["crop"].map(crop_key, na_action="ignore"))
     sensor = plots["curve"].map(register["sensor"])
-    for column, differs in (
-        ("crop", known & (crop != by_value(plots["crop"], crop_key))),
-        (
-            "sensor",
-            plots["sensor"].notna() & sensor.notna() & (sensor != plots["sensor"]),
-        ),
+    other_crop = known & (crop != by_value(plots["crop"], crop_key))
+    both = plots["sensor"].notna() & sensor.notna()
+    for column, code, differs in (
+        ("crop", "crop-differs", other_crop),
+        ("sensor", "sensor-differs", both & (sensor != plots["sensor"])),
     ):
         couples = plots.loc[differs, ["curve", column]].drop_duplicates()
         told = [f"{curve} on {v}" for curve, v in couples.itertuples(index=False)]
         said = f"the plot's {column} is not its curve's: {listed(told, most=4)}."
-        yield from _found(f"{column}-differs", "plots", plots.index[differs], said)
+        yield from _found(code, "plots", plots.index[differs], said)
 
 
 def _offsets(plots, curves) -> Iterator[Finding]:
