@@ -60,3 +60,34 @@ def test_plots_are_not_corrected_before_they_are_asked_for(season):
     audit = audit_season(season.folder)
     assert "plots" not in vars(audit)
     assert len(audit.plots) == 10
+
+
+def test_chances_of_a_trial_hold_its_own_deviation_from_the_curve(audited_demo):
+    # On top of the curve's own uncertainty, squared, comes the spread of its trials.
+    for curve, correction in audited_demo.corrections.items():
+        wider = audited_demo.trial_corrections[curve].covariance
+        spread = audited_demo.spreads[curve].sd_trial
+        if np.isfinite(spread):
+            added = (wider - correction.covariance)[0, 0]
+            assert added == pytest.approx(spread**2, rel=1e-9, abs=1e-12)
+
+
+def test_which_entry_met_which_sensor_is_counted_from_the_plots(audited_demo):
+    trial = audited_demo.trial("maize-04")
+    met = trial.used.groupby("entry")["curve"].nunique()
+    served = trial.consequences.served
+    assert set(served.on_one_curve) == set(met.index[met == 1])
+    table = pd.crosstab(trial.used["entry"], trial.used["curve"]).to_numpy()
+    expected = np.outer(table.sum(axis=1), table.sum(axis=0)) / table.sum()
+    chi_squared = ((table - expected) ** 2 / expected).sum()
+    # Two curves: V is the root of chi-squared over the number of plots.
+    assert served.unevenness == pytest.approx(np.sqrt(chi_squared / table.sum()))
+
+
+def test_checks_take_no_place_among_the_selected(audited_demo):
+    entries = pd.concat([each.entries for each in audited_demo.outcomes.values()])
+    checks = entries[entries["is_check"].fillna(False).astype(bool)]
+    assert len(checks) > 20
+    assert not checks["selected_before"].fillna(False).any()
+    assert not checks["selected_after"].fillna(False).any()
+    assert checks["chance_selected_after"].isna().all()
