@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
-from math import isfinite
+from math import isfinite, nan
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -25,17 +26,39 @@ from kitlib.words.limits import threshold
 NO_DIFFERENCE, FEW = "no difference shown", "too few samples or trials"
 
 
-@dataclass(kw_only=True, eq=False)
-class PairedSums:
-    """Sums of 1, e, f, e e and f f over sets of samples, shape (..., 5).
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Comparison:
+    """Two curves on the same samples. [% moisture]."""
 
-    e and f are the errors of the first and of the second curve; `total` is over all
-    trials, `without_each` over all but each in turn, as `sums.jackknife` takes them.
+    first: str
+    second: str
+    n: int  # samples both read, and the trials they come from
+    n_trials: int
+    rmsep: tuple[float, float]  # of the first and of the second curve, as loaded
+    sep: tuple[float, float]
+    rmsep_difference: Estimate  # first less second, jackknife over trials
+    sep_difference: Estimate
+    # Slope of the errors' difference (first - second) on their sum: above 0 where the
+    # first curve's errors scatter more, 0 where both scatter alike.
+    pitman_morgan: Estimate
+    correlation: float  # of the two curves' errors
+    # By 2-point band: root mean square error of each, difference of the mean squares
+    # with its clustered interval, and which was better.
+    bands: pd.DataFrame
+    better: str  # the curve with the smaller RMSEP, or that no difference is shown
+    tighter: str  # the curve whose errors scatter less about their bias, likewise
+    level: float  # confidence level of the two
+
+
+class _PairedSums(NamedTuple):
+    """Sums of 1, e, f, e e and f f over sets of samples, as `jackknife` takes them.
+
+    e and f are the errors of the first and of the second curve.
     """
 
     trials: tuple
-    total: np.ndarray
-    without_each: np.ndarray
+    total: np.ndarray  # over all trials, shape (5,)
+    without_each: np.ndarray  # over all trials but each in turn, shape (G, 5)
 
 
 def _rms(sums: np.ndarray, which: int) -> np.ndarray:
@@ -47,65 +70,7 @@ def _sep(sums: np.ndarray, which: int) -> np.ndarray:
     """Return the SD of the errors about the bias, n - 1, likewise."""
     n, total = sums[..., 0], sums[..., 1 + which]
     squares = sums[..., 3 + which] - total**2 / n
-    return np.sqrt(np.maximum(squares, 0) / np.where(n > 1, n - 1, np.nan))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Comparison:
-    """Two curves on the same samples.
-
-    Attributes
-    ----------
-    first, second : str
-        Names of the curves.
-    n, n_trials : int
-        Samples both read, and the trials they come from.
-    rmsep, sep : tuple of float
-        Of the first and of the second curve, as loaded. [% moisture]
-    rmsep_difference, sep_difference : Estimate
-        First less second, jackknife over trials. [% moisture]
-    pitman_morgan : Estimate
-        Slope of the errors' difference (first - second) on their sum: above 0
-        where the first curve's errors scatter more, 0 where both scatter alike.
-    correlation : float
-        Of the two curves' errors.
-    bands : DataFrame
-        By 2-point band: root mean square error of each, difference of the mean
-        squares with its clustered interval, and which was better.
-    level : float
-        Confidence level of the verdicts.
-    """
-
-    first: str
-    second: str
-    n: int
-    n_trials: int
-    rmsep: tuple[float, float]
-    sep: tuple[float, float]
-    rmsep_difference: Estimate
-    sep_difference: Estimate
-    pitman_morgan: Estimate
-    correlation: float
-    bands: pd.DataFrame
-    level: float
-
-    @property
-    def better(self) -> str:
-        """The curve that served better as loaded, or that no difference is shown."""
-        return smaller(self.first, self.second, self.rmsep_difference, self.level)
-
-    @property
-    def tighter(self) -> str:
-        """The curve whose errors scatter less about their bias, if it is shown."""
-        return smaller(self.first, self.second, self.pitman_morgan, self.level)
-
-
-def smaller(first: str, second: str, gap: Estimate, level: float) -> str:
-    """Name the curve with the smaller errors where first - second leaves out 0."""
-    ends = gap.interval(level)
-    if not isfinite(ends.low) or ends.holds(0.0):
-        return NO_DIFFERENCE
-    return second if ends.low > 0 else first
+    return np.sqrt(np.maximum(squares, 0) / np.where(n > 1, n - 1, nan))
 
 
 def compare_curves(
@@ -128,13 +93,6 @@ def compare_curves(
         Their air-oven moistures, for the bands. [% moisture, wet basis]
     trial : array_like, shape (n,)
     level : float
-
-    Raises
-    ------
-    TooFewSamples
-        If n < 2.
-    NotFinite
-        If a value or a trial is missing.
 
     Notes
     -----
@@ -168,8 +126,11 @@ def compare_curves(
     powers = np.column_stack([np.ones_like(e), e, f, e**2, f**2])
     by_trial = sums_by_cluster(codes, n_trials, powers)
     total = by_trial.sum(axis=0)
-    names = tuple(pd.Index(trial).unique())
-    sums = PairedSums(trials=names, total=total, without_each=total - by_trial)
+    sums = _PairedSums(tuple(pd.Index(trial).unique()), total, total - by_trial)
+    rmsep_gap = jackknife(sums, lambda s: _rms(s, 0) - _rms(s, 1))
+    design = np.column_stack([np.ones_like(e), e + f - (e + f).mean()])
+    fit, why = tried(clustered_fit, design, e - f, codes)
+    scatter_gap = fit.contrast([0.0, 1.0]) if fit else not_known(why)
     vary = np.ptp(e) > 0 and np.ptp(f) > 0
     return Comparison(
         first=first,
@@ -178,21 +139,23 @@ def compare_curves(
         n_trials=n_trials,
         rmsep=(float(_rms(total, 0)), float(_rms(total, 1))),
         sep=(float(_sep(total, 0)), float(_sep(total, 1))),
-        rmsep_difference=jackknife(sums, lambda s: _rms(s, 0) - _rms(s, 1)),
+        rmsep_difference=rmsep_gap,
         sep_difference=jackknife(sums, lambda s: _sep(s, 0) - _sep(s, 1)),
-        pitman_morgan=_pitman_morgan(e, f, codes),
-        correlation=float(np.corrcoef(e, f)[0, 1]) if vary else np.nan,
+        pitman_morgan=scatter_gap,
+        correlation=float(np.corrcoef(e, f)[0, 1]) if vary else nan,
         bands=_bands(first, second, e, f, reference, codes, level),
+        better=_smaller(first, second, rmsep_gap, level),
+        tighter=_smaller(first, second, scatter_gap, level),
         level=level,
     )
 
 
-def _pitman_morgan(errors, others, trial) -> Estimate:
-    """Return the clustered slope of the errors' difference on their sum."""
-    total = errors + others
-    design = np.column_stack([np.ones_like(total), total - total.mean()])
-    fit, why = tried(clustered_fit, design, errors - others, trial)
-    return fit.contrast([0.0, 1.0]) if fit else not_known(why)
+def _smaller(first: str, second: str, gap: Estimate, level: float) -> str:
+    """Name the curve with the smaller errors where first - second leaves out 0."""
+    ends = gap.interval(level)
+    if not isfinite(ends.low) or ends.holds(0.0):
+        return NO_DIFFERENCE
+    return second if ends.low > 0 else first
 
 
 def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFrame:
@@ -201,11 +164,9 @@ def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFra
     for low in np.unique(lows):
         here = lows == low
         e, f, trials = errors[here], others[here], trial[here]
-        gap = clustered_mean(e**2 - f**2, trials)
-        n_trials = len(set(trials))
+        gap, n_trials = clustered_mean(e**2 - f**2, trials), len(set(trials))
         enough = e.size >= threshold("samples_per_band")
         enough = enough and n_trials >= threshold("trials_for_bias")
-        ends = gap.interval(level)
         rows.append(
             {
                 "band_low": low,
@@ -215,10 +176,10 @@ def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFra
                 "rms_first": float(np.sqrt(np.mean(e**2))),
                 "rms_second": float(np.sqrt(np.mean(f**2))),
                 "difference": gap.value,
-                "low": ends.low,
-                "high": ends.high,
+                "low": gap.interval(level).low,
+                "high": gap.interval(level).high,
                 "method": gap.method or gap.remark,
-                "better": smaller(first, second, gap, level) if enough else FEW,
+                "better": _smaller(first, second, gap, level) if enough else FEW,
             }
         )
     return pd.DataFrame(rows)
@@ -235,10 +196,12 @@ def compare_all(pairs: pd.DataFrame, level: float) -> Iterator[Comparison]:
     for first, second in combinations(sorted(by_curve), 2):
         if not beside & {first, second}:
             continue  # two curves' own plots have no sample in common
-        one, other = by_curve[first], by_curve[second]
-        shared = one.index.intersection(other.index)
-        if len(shared) > 1:
-            one, other = one.loc[shared], other.loc[shared]
-            errors, trial = (one["error"], other["error"]), one.reset_index()["trial"]
-            reference = one["reference_pct"]
-            yield compare_curves(first, second, *errors, reference, trial, level)
+        both = by_curve[first].join(
+            by_curve[second]["error"], rsuffix="_2", how="inner"
+        )
+        if len(both) > 1:
+            trial = both.index.get_level_values("trial")
+            errors = both["error"], both["error_2"]
+            yield compare_curves(
+                first, second, *errors, both["reference_pct"], trial, level
+            )

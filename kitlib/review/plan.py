@@ -4,7 +4,7 @@ The errors of a season are parted into what trials, samples, runs and the oven a
 from those parts follows how well a plan would know a bias and a slope, and its cost.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from math import isfinite, nan, sqrt
 from typing import NamedTuple
@@ -22,9 +22,7 @@ from kitlib.words.terms import counted
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"
 SAMPLE, REPEATABILITY, REFERENCE = "sample", "repeatability", "reference"
-SOURCES = (MOISTURE, SENSOR, LOCATION, TRIAL, SAMPLE, REPEATABILITY, REFERENCE)
-# No part of a curve's own bias, which is told at one moisture.
-NOT_OF_BIAS = (MOISTURE, SENSOR, LOCATION)
+# The sources of an error, each in words and with what next season could do about it.
 IN_WORDS = {
     MOISTURE: "what a slope would correct",
     SENSOR: "differences between sensors",
@@ -34,40 +32,34 @@ IN_WORDS = {
     REPEATABILITY: "the sensor's repeatability",
     REFERENCE: "the reference's error",
 }
+EFFORT = {
+    TRIAL: "Visit more trials",
+    SAMPLE: "Take more samples, spread over more trials",
+    REPEATABILITY: "Repeat the readings, or take more samples",
+    REFERENCE: "Dry more dishes of each sample",
+}
 FEW_TRIALS = 5
+
+
+# ---- where the errors come from
 
 
 @dataclass(frozen=True, kw_only=True)
 class ErrorSources:
-    """Standard deviations of the parts of an error; independent of each other.
+    """Standard deviations of the parts of an error; independent of each other."""
 
-    Attributes
-    ----------
-    sds : dict of float
-        SD by source, in the order of `SOURCES`; a source that could not be told
-        apart is not among them and is in the one named by `remark`. [% moisture]
-    n, n_trials : int
-    dishes : float
-        Dishes of a sample behind `sds["reference"]`, on average.
-    remark : str
-    """
-
+    # By source, in the order of `IN_WORDS`; a source that could not be told apart is
+    # not among them and is in the one named by `remark`. [% moisture]
     sds: dict[str, float]
     n: int
     n_trials: int
-    dishes: float
+    dishes: float  # of a sample behind `sds["reference"]`, on average
     remark: str = ""
-
-    @property
-    def variance(self) -> float:
-        """Variance of a single error about the bias. [points²]."""
-        return sum(sd**2 for sd in self.sds.values())
 
     @property
     def shares(self) -> dict[str, float]:
         """Share of each source in the variance of a single error, 0 to 1."""
-        total = self.variance
-        return {name: sd**2 / total for name, sd in self.sds.items() if total > 0}
+        return _shares({name: sd**2 for name, sd in self.sds.items()})
 
     @property
     def shares_of_bias(self) -> dict[str, float]:
@@ -76,31 +68,22 @@ class ErrorSources:
         Sensors and moisture are left out: the bias of a curve is that of its own
         sensor, told at one moisture. Locations count with the trials.
         """
-        parts = {
-            name: sd**2 / self.n
-            for name, sd in self.sds.items()
-            if name not in NOT_OF_BIAS
-        }
+        told = {name: sd for name, sd in self.sds.items() if name in EFFORT}
+        parts = {name: sd**2 / self.n for name, sd in told.items()}
         if TRIAL in parts:
             parts[TRIAL] = self.sd_trial**2 / self.n_trials
-        total = sum(parts.values())
-        return {name: part / total for name, part in parts.items() if total > 0}
+        return _shares(parts)
 
     @property
     def sd_trial(self) -> float:
-        """SD of the errors a trial shares, its location's among them; nan if unknown.
-
-        What trials of a curve differ by. [% moisture]
-        """
-        if TRIAL not in self.sds:
-            return nan
-        return sqrt(self.sds[TRIAL] ** 2 + self.sds.get(LOCATION, 0.0) ** 2)
+        """SD of the errors a trial shares, its location's too; nan if unknown."""
+        return sqrt(self.sds.get(TRIAL, nan) ** 2 + self.sds.get(LOCATION, 0.0) ** 2)
 
     @property
     def sd_own(self) -> float:
         """SD of a reading's own error, without the reference's. [% moisture]."""
-        parts = (self.sds.get(SAMPLE, nan), self.sds.get(REPEATABILITY, 0.0))
-        return sqrt(sum(part**2 for part in parts))
+        repeats = self.sds.get(REPEATABILITY, 0.0)
+        return sqrt(self.sds.get(SAMPLE, nan) ** 2 + repeats**2)
 
     @property
     def sd_dish(self) -> float:
@@ -112,6 +95,12 @@ class ErrorSources:
         """SD of one sample's error about its curve. [% moisture]."""
         parts = [sd for name, sd in self.sds.items() if name not in (SENSOR, MOISTURE)]
         return sqrt(sum(sd**2 for sd in parts))
+
+
+def _shares(parts: dict[str, float]) -> dict[str, float]:
+    """Return the share of each part in their sum; none where that is 0."""
+    total = sum(parts.values())
+    return {name: part / total for name, part in parts.items() if total > 0}
 
 
 def error_sources(
@@ -133,12 +122,9 @@ def error_sources(
     ----------
     error, trial : array_like, shape (n,)
         Errors [% moisture] and their trials.
-    reference_se : float
-        Standard error of a reference value: the oven's part. [% moisture]
-    dishes : float
-        Dishes of a sample, on average.
-    sd_run : float
-        SD of a run of the same grain by the same sensor. [% moisture]
+    reference_se, sd_run : float
+        Standard error of a reference value, from `dishes` dishes on average, and SD
+        of a run of the same grain by the same sensor. [% moisture]
     sensor, location : array_like, shape (n,), optional
         Of each sample, all known.
     along : array_like, shape (n,), optional
@@ -158,27 +144,34 @@ def error_sources(
     >>> {name: round(sd**2, 2) for name, sd in found.sds.items()}
     {'trial': 8.0, 'sample': 1.75, 'reference': 0.25}
     """
-    error = np.asarray(error, float)
-    sds, remarks = {}, []
+    error, sds = np.asarray(error, float), {}
     if along is not None and np.ptp(along) > 0:
         sds[MOISTURE] = float(np.std(along))
         error = error - np.asarray(along, float)
     fit, _ = tried(variance_components, error, trial, sensor)
     if fit is None or not isfinite(fit.sd_residual):
         return None
-    remarks.append(fit.remark)
     if isfinite(fit.sd_sensor):
         sds[SENSOR] = float(fit.sd_sensor)
     if isfinite(fit.sd_trial):
         sds |= _by_location(error, trial, location, float(fit.sd_trial))
-    sds |= _within(fit.sd_residual, sd_run, reference_se, remarks)
+    remarks, left = [fit.remark], fit.sd_residual**2
+    for name, sd in ((REFERENCE, reference_se), (REPEATABILITY, sd_run)):
+        if not isfinite(sd):
+            said = f"{IN_WORDS[name]} is not known and counts with the samples'"
+            remarks.append(said)
+            continue
+        sds[name] = sqrt(min(sd**2, left))
+        if sd**2 > left:
+            remarks.append(f"{IN_WORDS[name]} explains all scatter within trials")
+        left -= sds[name] ** 2
+    sds[SAMPLE] = sqrt(max(left, 0.0))
     if TRIAL in sds and fit.n_trials < FEW_TRIALS:
-        remarks.append(
-            f"only {fit.n_trials} trials: how much they differ is poorly known"
-        )
+        said = f"only {fit.n_trials} trials: how much they differ is poorly known"
+        remarks.append(said)
     return ErrorSources(
-        sds={name: sds[name] for name in SOURCES if name in sds},
-        n=error.size,
+        sds={name: sds[name] for name in IN_WORDS if name in sds},
+        n=fit.n,
         n_trials=fit.n_trials,
         dishes=dishes,
         remark="; ".join(remark for remark in remarks if remark),
@@ -201,22 +194,6 @@ def _by_location(error, trial, location, sd_trial: float) -> dict[str, float]:
     }
 
 
-def _within(sd_residual, sd_run, reference_se, remarks) -> dict[str, float]:
-    """Return what the scatter within trials is made of."""
-    left, parts = sd_residual**2, {}
-    for name, sd in ((REFERENCE, reference_se), (REPEATABILITY, sd_run)):
-        if not isfinite(sd):
-            remarks.append(
-                f"{IN_WORDS[name]} is not known and counts with the samples'"
-            )
-            continue
-        parts[name] = sqrt(min(sd**2, left))
-        if sd**2 > left:
-            remarks.append(f"{IN_WORDS[name]} explains all scatter within trials")
-        left -= parts[name] ** 2
-    return {SAMPLE: sqrt(max(left, 0.0)), **parts}
-
-
 def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
     """Return what the errors of pairs are made of; None where they do not tell.
 
@@ -226,21 +203,21 @@ def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
     if pairs.empty:
         return None
     sensor = pairs["sensor"].fillna(pairs["curve"]) if curves else pairs["sensor"]
+    # Labels that are not all known, or all the same, tell no samples apart.
+    sensor, location = (
+        labels if labels.notna().all() and labels.nunique() > 1 else None
+        for labels in (sensor, pairs["location"])
+    )
     return error_sources(
         pairs["error"],
         pairs["trial"],
         reference_se=float(np.sqrt((pairs["reference_se"] ** 2).mean(skipna=False))),
         dishes=float(pairs["n_dishes"].mean()),
         sd_run=sd_run,
-        sensor=_labels(sensor),
-        location=_labels(pairs["location"]),
+        sensor=sensor,
+        location=location,
         along=pairs["along"],
     )
-
-
-def _labels(column: pd.Series):
-    """Return labels to tell samples apart by, None where they do not."""
-    return column if column.notna().all() and column.nunique() > 1 else None
 
 
 def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
@@ -250,10 +227,9 @@ def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
     """
     along = pd.Series(0.0, index=pairs.index)
     for curve, rows in pairs.groupby("curve").groups.items():
-        found = corrections.get(curve)
-        if found is not None:
+        if curve in corrections:
             readings = pairs.loc[rows, "sensor_pct"].to_numpy(float)
-            along[rows] = -found.tilt * (readings - readings.mean())
+            along[rows] = -corrections[curve].tilt * (readings - readings.mean())
     return along
 
 
@@ -279,15 +255,13 @@ trials.'
             "is not known, and everything else rests on it."
         )
     most = max(shares, key=lambda name: shares[name])
-    said = f"{shares[most]:.0%} of the variance of the bias lies in {IN_WORDS[most]}"
-    advice = {
-        TRIAL: f"Visit more trials: {said}.",
-        SAMPLE: f"Take more samples, spread over more trials: {said}.",
-        REPEATABILITY: f"Repeat the readings, or take more samples: {said}.",
-        REFERENCE: f"Dry more dishes of each sample: {said}.",
-    }
-    return advice[most]
+    return (
+        f"{EFFORT[most]}: {shares[most]:.0%} of the variance of the bias lies in "
+        f"{IN_WORDS[most]}."
+    )
 
+
+# ---- plans
 
 TRIALS = (*range(2, 13), 14, 16, 20, 24, 30, 40)
 SAMPLES_PER_TRIAL = (1, 2, 3, 4, 5, 6, 8, 10)
@@ -313,43 +287,21 @@ HOURS = Costs(trial=4.0, sample=0.25, dish=0.2, benchtop_reading=0.1)
 
 @dataclass(frozen=True, kw_only=True)
 class Scatter:
-    """The components a plan is made from. [% moisture]
+    """The components a plan is made from. [% moisture]."""
 
-    Attributes
-    ----------
-    sd_trial : float
-        Of the error a trial shares.
-    sd_own : float
-        Of a sample's own error, runs of the sensor in it, the reference's not.
-    sd_dish : float
-        Of one dish; 0 takes the reference as free of error.
-    sd_benchtop : float
-        Of a benchtop mean's own error within trials; nan without a meter.
-    sd_moisture : float
-        Of the moistures of the samples; nan plans no slope.
-    between : float
-        Share of the moistures' variance that lies between trials, 0 to 1.
-    """
-
-    sd_trial: float
-    sd_own: float
-    sd_dish: float = 0.0
-    sd_benchtop: float = nan
-    sd_moisture: float = nan
-    between: float = 0.5
+    sd_trial: float  # SD of the error a trial shares
+    sd_own: float  # of a sample's own, runs of the sensor in it, the reference's not
+    sd_dish: float = 0.0  # of one dish; 0 takes the reference as free of error
+    sd_benchtop: float = nan  # of a benchtop mean's own within trials; nan: no meter
+    sd_moisture: float = nan  # of the samples' moistures; nan plans no slope
+    between: float = 0.5  # share of the moistures' variance between trials, 0 to 1
 
 
 def bias_se(scatter: Scatter, trials, samples, dishes, benchtop=0):
     """Return the standard error of the bias under a plan. [% moisture].
 
-    Parameters
-    ----------
-    scatter : Scatter
-    trials, samples, dishes : int or array_like
-        Trials, samples with an oven result in each, dishes of each sample.
-    benchtop : int or array_like
-        Further samples in each trial that go to the benchtop meter only; those
-        with an oven result are read by it too, and bridge it to the oven.
+    `samples` are those with an oven result in each trial, `benchtop` further ones
+    that go to the benchtop meter only; it reads the former too, as a bridge.
 
     Notes
     -----
@@ -400,7 +352,7 @@ def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0
 
     Estimand planned for: the slope of the error on moisture, clustered by trial;
     that of the prediction line hardly differs in width. In root mean square over
-    seasons; nan under 3 trials. Sizes as for `bias_se`.
+    seasons; nan under 3 trials.
 
     Notes
     -----
@@ -423,20 +375,6 @@ def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0
     return student_t.ppf((1 + level) / 2, np.reshape(df, trials.shape)) * se
 
 
-def slope_by_span(
-    scatter: Scatter, spans, size: tuple[int, int, int], level: float = 0.95
-) -> np.ndarray:
-    """Return the half-width of the slope with moistures evenly over each span.
-
-    `size` is trials, samples and dishes; an even spread over a span has an SD of
-    span / √12.
-    """
-    trials, samples, dishes = size
-    one = replace(scatter, sd_moisture=1.0)
-    half = slope_half_width(one, trials, samples, dishes, level)
-    return half * sqrt(12) / np.asarray(spans, float)
-
-
 @cache
 def slope_df(trials: int, samples: int, between: float) -> float:
     """Return the degrees of freedom of a planned slope, moistures evenly spread.
@@ -455,19 +393,15 @@ def slope_df(trials: int, samples: int, between: float) -> float:
     design = np.column_stack([np.ones_like(moistures), moistures])
     any_response = np.arange(moistures.size) % 2.0  # it has no part in the df
     trial = np.repeat(np.arange(trials), samples)
-    return clustered_fit(design, any_response, trial).contrast([0.0, 1.0]).df
+    return clustered_fit(design, any_response, trial).degrees_of_freedom([0.0, 1.0])
 
 
 def planned_moistures(trials: int, samples: int, between: float) -> np.ndarray:
     """Return moistures of variance 1 about 0, spread evenly, (trials, samples)."""
-    centres = _even(trials) * sqrt(between)
-    return centres[:, None] + _even(samples) * sqrt(1 - between)
-
-
-def _even(n: int) -> np.ndarray:
-    """Return n evenly spaced numbers of variance 1 about 0; one number is 0."""
-    steps = np.arange(n) - (n - 1) / 2
-    return steps / steps.std() if n > 1 else steps
+    centres, steps = (np.arange(n) - (n - 1) / 2 for n in (trials, samples))
+    steps = steps / steps.std() if samples > 1 else steps
+    centres = centres / centres.std() * sqrt(between)
+    return centres[:, None] + steps * sqrt(1 - between)
 
 
 def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
@@ -505,21 +439,9 @@ def plan_table(
 ) -> pd.DataFrame:
     """Return what each plan reaches and costs, and the cheapest that suffices.
 
-    Parameters
-    ----------
-    scatter : Scatter
-    costs : Costs
-    wanted : float
-        Half-width of the bias's interval that is wanted. [% moisture]
-    level : float
-
-    Returns
-    -------
-    DataFrame
-        Columns as declared for the table "plan", but for crop, curve, wanted and
-        remark: `reaches` where the half-width is at most the one wanted,
-        `chance_reached` the chance that a season's own interval is, and `cheapest`
-        for one plan at most, of equal cost the one with fewer trials.
+    `wanted` is the half-width of the bias's interval. Columns as declared for the
+    table "plan", without crop, curve, wanted and remark; `cheapest` for one plan at
+    most, of equal cost the one with fewer trials.
 
     Examples
     --------
@@ -559,32 +481,14 @@ def efficient(table: pd.DataFrame) -> pd.DataFrame:
     return ranked[ranked["half_width_bias"] < best_before]
 
 
-def worth_telling(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the efficient plans, and all of two dishes without a benchtop meter."""
-    plain = (table["dishes"] == 2) & (table["benchtop_per_trial"] == 0)
-    return table[plain | table.index.isin(efficient(table).index)]
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CurvePlan:
-    """What next season's sampling of a curve can reach.
-
-    Attributes
-    ----------
-    scatter : Scatter
-        What the plan is made from.
-    remark : str
-        Whose components they are.
-    table : DataFrame
-        As from `plan_table`.
-    wanted : float
-        Half-width of the bias's interval that is wanted. [% moisture]
-    """
+    """What next season's sampling of a curve can reach."""
 
     scatter: Scatter
-    remark: str
-    table: pd.DataFrame
-    wanted: float
+    remark: str  # whose components these are
+    table: pd.DataFrame  # as from `plan_table`
+    wanted: float  # half-width of the bias's interval that is wanted [% moisture]
 
 
 def scatter_of(
@@ -596,17 +500,8 @@ def scatter_of(
 ) -> tuple[Scatter | None, str]:
     """Return what a curve's plan is made from, and whose components they are.
 
-    Its own from `FEW_TRIALS` trials on, else those of all its crop's curves.
-
-    Parameters
-    ----------
-    crop : str
-    pairs : DataFrame
-        The curve's samples, for their moistures.
-    own, shared : ErrorSources or None
-        Of the curve and of the crop.
-    sd_benchtop : float
-        SD of a benchtop mean's own error, nan if not known. [% moisture]
+    Its own from `FEW_TRIALS` trials on, else those `shared` by its crop's curves;
+    `pairs` are the curve's samples, for their moistures.
     """
     used, remark = own, OWN
     enough = own and isfinite(own.sd_trial) and own.n_trials >= FEW_TRIALS
@@ -616,9 +511,8 @@ def scatter_of(
     if used is None or not isfinite(used.sd_trial) or pairs.empty:
         return None, "how much trials and samples differ is not known"
     if used.sd_trial == 0:
-        trials = counted(used.n_trials, "trial")
-        remark += f"; no difference between {trials} was detected, so this plan is "
-        remark += "optimistic"
+        remark += f"; no difference between {counted(used.n_trials, 'trial')} was "
+        remark += "detected, so this plan is optimistic"
     if not isfinite(used.sd_dish):
         remark += "; a dish's error is not known and counts with the samples'"
     moisture = pairs["reference_pct"]

@@ -1,8 +1,14 @@
-"""How one curve was set up: what its runs give for the offset, and how well."""
+"""How a curve was set up: what its runs give for the offset, and what may be wrong.
 
+Every cause of a wrong offset is sized in points of moisture from the season's own
+numbers where they tell; where nothing was recorded it says so.
+"""
+
+import csv
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
+from importlib.resources import files
 from math import isfinite, nan, sqrt
 from typing import NamedTuple
 
@@ -12,20 +18,17 @@ from scipy.stats import chi2, norm
 from scipy.stats import t as student_t
 
 from kitlib.curves.audit import CurveAudit
-from kitlib.intake.settings import Season, SetupLimits
+from kitlib.intake.reference import pooled_sd
+from kitlib.intake.settings import Season
 from kitlib.review.history import difference, season_setting
 from kitlib.statistics.estimates import (
     NO_INTERVAL,
     Estimate,
     Interval,
-    cluster_codes,
-    finite_array,
     not_known,
-    sums_by_cluster,
     tried,
 )
 from kitlib.statistics.lines import gain
-from kitlib.words.findings import TooFewSamples
 from kitlib.words.terms import counted, listed, show, show_span
 
 # Optional column of set-up and check runs: the offset each reading includes.
@@ -36,28 +39,18 @@ ROUNDING = 1e-9  # an error below this is that of decimal numbers in binary
 ONE_SAMPLE = "one sample only: how samples differ is not in this interval"
 
 
-@dataclass(frozen=True, kw_only=True)
-class Repeatability:
-    """Standard deviation of a reading of the same grain by the same sensor.
+# ---- runs, and the offset they give
 
-    Attributes
-    ----------
-    sd : float
-        Within samples, pooled; nan where no sample was run twice. [% moisture]
-    df : int
-        Runs beyond the first of each sample.
-    n_samples : int
-        Samples run more than once.
+
+class Repeatability(NamedTuple):
+    """SD of a reading of the same grain by the same sensor. [% moisture].
+
+    Within samples, pooled; nan where no sample was run twice. `df` is the number of
+    runs beyond the first of each sample.
     """
 
     sd: float
     df: int
-    n_samples: int
-
-    @property
-    def limit(self) -> float:
-        """Difference two runs exceed once in twenty times, 2.8 SD. [% moisture]."""
-        return 2.8 * self.sd
 
     def interval(self, level: float = 0.95) -> Interval:
         """Return the chi-squared interval of the SD, for normal errors."""
@@ -73,40 +66,11 @@ def repeatability(readings, sample) -> Repeatability:
 
     Estimand: the SD of a single reading of grain that stays the same, the sensor
     filled anew each time. It includes neither the error a sample keeps from run to
-    run nor that of the oven.
-
-    Parameters
-    ----------
-    readings : array_like, shape (n,)
-        Readings, or errors: a known value common to a sample drops out. [%]
-    sample : array_like, shape (n,)
-        Label of the sample; of sample and day where only runs of one day count.
-
-    Raises
-    ------
-    NotFinite
-        If a value or a label is missing.
-
-    References
-    ----------
-    .. [1] ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
-
-    Examples
-    --------
-    >>> found = repeatability([15.1, 15.3, 20.0, 20.2, 25.0], list("AABBC"))
-    >>> print(f"{found.sd:.3f} with {found.df} degrees of freedom")
-    0.141 with 2 degrees of freedom
+    run nor that of the oven. Errors do as well as readings: a known value common to a
+    sample drops out. The label is of sample and day where only runs of one day count.
+    ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
     """
-    readings = finite_array("repeatability: readings", readings)
-    if readings.size == 0:
-        return Repeatability(sd=nan, df=0, n_samples=0)
-    codes, n_samples = cluster_codes("repeatability: sample", sample, readings.size)
-    counts = np.bincount(codes, minlength=n_samples)
-    means = sums_by_cluster(codes, n_samples, readings) / counts
-    df = readings.size - n_samples
-    squares = float(((readings - means[codes]) ** 2).sum())
-    sd = sqrt(squares / df) if df else nan
-    return Repeatability(sd=sd, df=int(df), n_samples=int((counts > 1).sum()))
+    return Repeatability(*pooled_sd(readings, sample))
 
 
 def offsets_in(runs: pd.DataFrame, default) -> np.ndarray:
@@ -118,67 +82,36 @@ def offsets_in(runs: pd.DataFrame, default) -> np.ndarray:
     return np.where(np.isfinite(told), told, default)
 
 
-def whole_runs(runs: pd.DataFrame) -> pd.DataFrame:
-    """Return the runs with both a known moisture and a reading."""
-    return runs[runs[["known_pct", "sensor_pct"]].notna().all(axis=1)]
-
-
 def repeated_runs(setup: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
     """Return the errors of a curve's runs with a label for those that repeat another.
 
     Set-up runs repeat within a sample, check runs within a sample and day. Columns
     error, repeats.
     """
-    setup, checks = whole_runs(setup), whole_runs(checks)
-    checks = checks[checks["run_at"].notna()]
     days = checks["run_at"].dt.strftime(" on %Y-%m-%d")
-    labels = pd.concat([setup["sample"].astype(str), checks["sample"] + days])
-    runs = pd.concat([setup, checks])
+    runs = pd.concat(
+        [
+            setup.assign(repeats=setup["sample"].astype(object)),
+            checks.assign(repeats=(checks["sample"] + days).astype(object)),
+        ]
+    ).dropna(subset=["known_pct", "sensor_pct", "repeats"])
     error = runs["sensor_pct"] - runs["known_pct"] - offsets_in(runs, 0.0)
-    table = pd.DataFrame({"error": error, "repeats": labels.astype(object)})
+    table = pd.DataFrame({"error": error, "repeats": runs["repeats"]})
     return table.reset_index(drop=True)
 
 
 @dataclass(frozen=True, kw_only=True)
 class SetupOffset:
-    """What the runs of known samples say of a curve's offset.
+    """What the runs of known samples say of a curve's offset."""
 
-    Attributes
-    ----------
-    setting : Estimate
-        Offset the curve should have been loaded with, from a reading without any:
-        known - reading, every sample counting alike. [% moisture]
-    runs : Repeatability
-        SD of a run about its sample.
-    sd_means : float
-        SD of the samples' mean errors; nan with one sample. [% moisture]
-    sd_reference : float
-        SD of a known value about the sample's moisture; nan if not known.
-    n_samples, n_runs : int
-    mean_share : float
-        Mean over the samples of 1 / runs: what a mean keeps of a run's variance.
-    """
-
+    # Offset the curve should have been loaded with, from a reading without any:
+    # known - reading, every sample counting alike. [% moisture]
     setting: Estimate
-    runs: Repeatability
-    sd_means: float
-    sd_reference: float
+    # Share of its variance from runs, reference and samples themselves; a source that
+    # is not known (nan) is in what is left to the samples.
+    parts: dict[str, float]
     n_samples: int
     n_runs: int
-    mean_share: float
-
-    @property
-    def parts(self) -> dict[str, float]:
-        """Share of the offset's variance from runs, reference and samples themselves.
-
-        A source that is not known (nan) is in what is left to the samples.
-        """
-        total = self.sd_means**2
-        run = self.runs.sd**2 * self.mean_share / total if total else nan
-        reference = self.sd_reference**2 / total if total else nan
-        left = 1 - sum(part for part in (run, reference) if isfinite(part))
-        own = max(left, 0.0) if total > 0 else nan
-        return {"runs": run, "reference": reference, "samples": own}
 
 
 def setup_offset(
@@ -200,39 +133,34 @@ def setup_offset(
     sd_reference : float
         SD of a known value about the sample's true moisture. [% moisture]
 
-    Raises
-    ------
-    TooFewSamples
-        If there is no run.
-    NotFinite
-        If a value is missing.
-
     Examples
     --------
     >>> found = setup_offset([14.0, 20.0], [14.1, 20.5], ["dry", "wet"], 0.2)
     >>> print(f"{found.setting.value:.2f}, standard error {found.setting.se:.2f}")
     -0.10, standard error 0.20
     """
-    known = finite_array("setup_offset: known", known)
-    bare = finite_array("setup_offset: readings", readings) - offset_in_readings
-    if known.size == 0:
-        raise TooFewSamples("setup_offset: got no run; needs at least one.")
-    given = known - bare
-    codes, n_samples = cluster_codes("setup_offset: sample", sample, known.size)
-    counts = np.bincount(codes, minlength=n_samples)
-    means = sums_by_cluster(codes, n_samples, given) / counts
+    bare = np.asarray(readings, float) - offset_in_readings
+    given = pd.Series(np.asarray(known, float) - bare)
+    by_sample = given.groupby(np.asarray(sample), sort=False)
+    means, counts = by_sample.mean().to_numpy(), by_sample.size()
+    variance = float(means.var(ddof=1)) if means.size > 1 else nan
+    # A sample's mean keeps of a run's variance 1 / runs.
+    run = repeatability(given, sample).sd ** 2 * float((1 / counts).mean())
+    shares = [part / variance if variance else nan for part in (run, sd_reference**2)]
+    left = max(1 - sum(share for share in shares if isfinite(share)), 0.0)
     return SetupOffset(
-        setting=_mean_of_samples(means, given),
-        runs=repeatability(given, codes),
-        sd_means=float(means.std(ddof=1)) if n_samples > 1 else nan,
-        sd_reference=sd_reference,
-        n_samples=n_samples,
-        n_runs=known.size,
-        mean_share=float(np.mean(1 / counts)),
+        setting=_mean_of_samples(means, given.to_numpy()),
+        parts={
+            "runs": shares[0],
+            "reference": shares[1],
+            "samples": left if variance > 0 else nan,
+        },
+        n_samples=means.size,
+        n_runs=given.size,
     )
 
 
-def _mean_of_samples(means, given) -> Estimate:
+def _mean_of_samples(means: np.ndarray, given: np.ndarray) -> Estimate:
     """Return the mean over samples; of one sample over its runs, saying so."""
     values, method, remark = means, OVER_SAMPLES, ""
     if means.size == 1:
@@ -246,45 +174,26 @@ def _mean_of_samples(means, given) -> Estimate:
     return Estimate(value=value, se=se, df=n - 1, method=method, remark=remark)
 
 
+# ---- one curve's set-up
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CurveSetup:
-    """All that is known of one curve's set-up; what is not known says why.
+    """All that is known of one curve's set-up; what is not known says why."""
 
-    Attributes
-    ----------
-    register : Series
-        Its row of the register.
-    runs, plots : DataFrame
-        Its set-up runs and the plots it served.
-    audit : CurveAudit or None
-        What the season says of it; None where it has no sample.
-    repeats : Repeatability
-        Of its runs.
-    sd_error, sd_run : float
-        SD of one sample's error about the curve, from the season, and of a run, its
-        own or its sensor's. [% moisture]
-    season : Season
-        The settings.
-    """
-
-    register: pd.Series
-    runs: pd.DataFrame
-    plots: pd.DataFrame
-    audit: CurveAudit | None
-    repeats: Repeatability
-    sd_error: float
-    sd_run: float
-    season: Season
+    register: pd.Series  # its row of the register
+    runs: pd.DataFrame  # its set-up runs
+    plots: pd.DataFrame  # that it served
+    audit: CurveAudit | None  # what the season says of it; None without a sample
+    repeats: Repeatability  # of its runs
+    sd_error: float  # SD of one sample's error about the curve, from the season
+    sd_run: float  # SD of a run, its own or its sensor's [% moisture]
+    season: Season  # the settings
 
     @property
     def level(self) -> float:
         """Confidence level of the intervals."""
         return self.season.confidence
-
-    @property
-    def limits(self) -> SetupLimits:
-        """From which numbers on what was done is in doubt."""
-        return self.season.setup
 
     @property
     def loaded(self) -> float:
@@ -295,7 +204,7 @@ class CurveSetup:
     @cached_property
     def known(self) -> pd.DataFrame:
         """Runs with both a known moisture and a reading."""
-        return whole_runs(self.runs)
+        return self.runs.dropna(subset=["known_pct", "sensor_pct"])
 
     @cached_property
     def offset(self) -> SetupOffset | None:
@@ -328,9 +237,7 @@ class CurveSetup:
     @property
     def misloaded(self) -> Estimate:
         """Offset loaded, less the one from the set-up runs. [% moisture]."""
-        if not isfinite(self.loaded):
-            return not_known("the offset loaded is not known")
-        return replace(self.at_setup, value=self.loaded - self.at_setup.value)
+        return season_setting(self.loaded, self.at_setup)
 
     @property
     def moved(self) -> Estimate:
@@ -348,9 +255,8 @@ class CurveSetup:
         if told or self.offset is None or not abs(self.loaded) > 0:
             return False
         ends = self.at_setup.interval(self.level)
-        return not ends.holds(self.loaded) and ends.shifted(-self.loaded).holds(
-            self.loaded
-        )
+        unloaded = ends.shifted(-self.loaded)
+        return not ends.holds(self.loaded) and unloaded.holds(self.loaded)
 
     @property
     def at_best(self) -> float:
@@ -360,8 +266,7 @@ class CurveSetup:
         """
         if self.offset is None:
             return nan
-        tail = float(norm.ppf((1 + self.level) / 2))
-        return tail * self.sd_error / sqrt(self.offset.n_samples)
+        return _tail(self.level) * self.sd_error / sqrt(self.offset.n_samples)
 
     @property
     def claimed(self) -> float:
@@ -392,18 +297,18 @@ class CurveSetup:
     @cached_property
     def gain_by_repeats(self) -> Estimate:
         """Gain with the repeatability as the sensor's whole error."""
-        if self.audit is None or not self.repeats.sd > 0:
-            return not_known("no sample was run twice: repeatability not known")
         found = self.audit
+        if found is None or not self.repeats.sd > 0:
+            return not_known("no sample was run twice: repeatability not known")
         if not isfinite(found.reference_se):
             return not_known("the error of the reference is not known: one dish each")
-        samples = found.samples
-        errors = self.repeats.sd, found.reference_se
-        line, why = tried(
-            gain, samples.sensor, samples.reference, *errors, samples.trial
-        )
+        samples, errors = found.samples, (self.repeats.sd, found.reference_se)
+        readings = samples.sensor, samples.reference
+        line, why = tried(gain, *readings, *errors, samples.trial)
         return line if line is not None else not_known(why)
 
+
+# ---- causes
 
 USUAL = "usual practice"
 # Points per °C that moisture meters for maize leave uncorrected, the upper end of
@@ -415,32 +320,28 @@ SOUND, THIN, DOUBTFUL = "in order", "could be better", "doubtful"
 UNRECORDED = "not recorded"
 # The register's column that says whether the plot scale was checked before set-up.
 SCALE = "scale_checked"
+WEIGHING = "setup-weighing"
 
 
 class Found(NamedTuple):
-    """What was found of one cause on one curve.
-
-    `verdict` is in order, could be better, doubtful, or not recorded; `size` is how
-    far the cause can have moved the offset, nan where nothing tells [% moisture], and
-    `basis` what that was computed from.
-    """
+    """What was found of one cause on one curve."""
 
     verdict: str
     said: str
-    size: float = nan
-    basis: str = ""
+    size: float = nan  # how far it can have moved the offset; nan: nothing tells
+    basis: str = ""  # what that was computed from
 
 
 class Cause(NamedTuple):
-    """Something that puts an offset wrong at set-up, why, and who asks for care.
-
-    `judge` takes a `CurveSetup` with at least one known run.
-    """
+    """Something that puts an offset wrong at set-up, why, and who asks for care."""
 
     title: str
     why: str
     source: str
-    judge: Callable[[CurveSetup], Found]
+
+
+with files("kitlib.review").joinpath("causes.csv").open(encoding="utf-8") as _file:
+    CAUSES = {row.pop("code"): Cause(**row) for row in csv.DictReader(_file)}
 
 
 def causes_of(setup: CurveSetup) -> dict[str, Found]:
@@ -448,15 +349,15 @@ def causes_of(setup: CurveSetup) -> dict[str, Found]:
 
     Those without a size stand last.
     """
-    nothing = Found(UNRECORDED, "no set-up runs are recorded")
-    found = {
+    found = {}
+    for code in CAUSES:
+        one = Found(UNRECORDED, "no set-up runs are recorded")
         # The scale alone is told by the register, without any run.
-        code: cause.judge(setup) if len(setup.known) or code == WEIGHING else nothing
-        for code, cause in CAUSES.items()
-    }
-    return dict(
-        sorted(found.items(), key=lambda one: -np.nan_to_num(one[1].size, nan=-1))
-    )
+        if len(setup.known) or code == WEIGHING:
+            one = _JUDGES[code](setup)
+        found[code] = one if isfinite(one.size) else one._replace(basis="")
+    by_size = sorted(found.items(), key=lambda of: -np.nan_to_num(of[1].size, nan=-1))
+    return dict(by_size)
 
 
 def in_words(code: str, found: Found) -> str:
@@ -477,80 +378,60 @@ def _tail(level: float) -> float:
     return float(norm.ppf((1 + level) / 2))
 
 
-def _shift(setup: CurveSetup, trusted: pd.Series) -> float:
-    """Return how far the runs not trusted move the offset, nan if none is left."""
+def _unrecorded(runs, told) -> str:
+    """Say for how many runs a value is not recorded; empty if for none."""
+    lacking = len(runs) - len(told)
+    return f"; not recorded for {counted(lacking, 'run')}" if lacking else ""
+
+
+def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str, basis: str) -> Found:
+    """Return a cause sized by what the offset would be without the runs doubted."""
     runs = setup.known
+    trusted = ~doubted.reindex(runs.index, fill_value=False)
+    if trusted.all():
+        return Found(SOUND, said, 0.0, "no such run")
     error = runs["sensor_pct"] - offsets_in(runs, setup.loaded) - runs["known_pct"]
     whole = error.groupby(runs["sample"]).mean().mean()
     rest = error[trusted].groupby(runs["sample"]).mean().mean()
-    return float(abs(whole - rest))
+    return Found(DOUBTFUL, said, float(abs(whole - rest)), basis)
 
 
 def _typed(setup: CurveSetup) -> Found:
     """Compare the offset loaded with the one the runs give."""
-    wrong = setup.misloaded
+    wrong, given = setup.misloaded, setup.at_setup
     if setup.read_before_loading or not wrong.known:
         said = "what offset the set-up readings include is not recorded"
         return Found(UNRECORDED, said)
     ends = wrong.interval(setup.level)
     off = isfinite(ends.low) and not ends.holds(0.0)
     off = off and abs(wrong.value) > setup.season.setting_step / 2
-    given = setup.at_setup
     said = f"{show(setup.loaded, sign=True)} was loaded, the set-up runs give "
     said += f"{show(given.value, sign=True)}"
     if isfinite(ends.low):
         said += f" ({show_span(*given.interval(setup.level), sign=True)})"
-    return Found(
-        DOUBTFUL if off else SOUND,
-        said,
-        abs(wrong.value),
-        "offset loaded less the one from set-up",
-    )
+    basis = "offset loaded less the one from set-up"
+    return Found(DOUBTFUL if off else SOUND, said, abs(wrong.value), basis)
 
 
 def _chance(setup: CurveSetup) -> Found:
     """Judge how well an offset from so many samples can be known."""
     n = setup.known["sample"].nunique()
-    said = counted(n, "known sample")
-    size, basis = nan, ""
-    if isfinite(setup.at_best):
-        size, basis = setup.at_best, "scatter of this season's samples"
-    elif setup.offset is not None:
+    size, basis = setup.at_best, "scatter of this season's samples"
+    if not isfinite(size) and setup.offset is not None:
         ends = setup.at_setup.interval(setup.level)
         size, basis = (ends.high - ends.low) / 2, "scatter of the known samples"
     allowed = setup.audit.allowed_bias if setup.audit else nan
+    said = counted(n, "known sample")
     if size > allowed:
         said += f", which fix the offset to ±{show(size)} points; allowed are "
         said += f"±{show(allowed)}"
-    doubtful = n < setup.limits.samples or size > allowed
+    doubtful = n < setup.season.setup.samples or size > allowed
     return Found(DOUBTFUL if doubtful else SOUND, said, size, basis)
-
-
-def _fillings(setup: CurveSetup) -> Found:
-    """Judge how often the chamber was filled with each sample; the fewest count."""
-    often = setup.known.groupby("sample").size()
-    limits, fewest = setup.limits, int(often.min())
-    said = f"{show_span(fewest, int(often.max()), 0)} fillings of a sample"
-    if fewest == often.max():
-        said = f"{counted(fewest, 'filling')} of each sample"
-    short = int((often < limits.runs).sum())
-    if 0 < short < len(often):
-        said += f"; {short} of {len(often)} filled fewer than {limits.runs} times"
-    verdict = THIN if fewest < limits.runs_wanted else SOUND
-    size = (
-        _tail(setup.level) * setup.sd_run * sqrt(float((1 / often).mean()) / len(often))
-    )
-    return Found(
-        DOUBTFUL if short else verdict,
-        said,
-        size,
-        "SD of repeated runs" if isfinite(size) else "",
-    )
 
 
 def _range(setup: CurveSetup) -> Found:
     """Compare the moistures of the known samples with those harvested."""
-    known, limits = setup.known["known_pct"], setup.limits
+    known, limits = setup.known["known_pct"], setup.season.setup
     low, high = float(known.min()), float(known.max())
     said = f"known samples {show_span(low, high, 1)} %"
     harvested = setup.plots["sensor_pct"].dropna()
@@ -558,17 +439,12 @@ def _range(setup: CurveSetup) -> Found:
     size = nan
     if len(harvested):
         said += f", {int(outside.sum())} of {len(harvested)} plots outside"
-        by_sample = setup.known.groupby("sample")["known_pct"].mean()
+        by_sample = known.groupby(setup.known["sample"]).mean()
         size = abs(_tilt(setup) * (float(harvested.mean()) - float(by_sample.mean())))
     thin = high - low < limits.span_wanted or outside.mean() > limits.outside_share
-    return Found(
-        DOUBTFUL if high - low < limits.span else THIN if thin else SOUND,
-        said,
-        size,
-        "this season's slope times the distance of the mean moistures"
-        if isfinite(size)
-        else "",
-    )
+    verdict = DOUBTFUL if high - low < limits.span else THIN if thin else SOUND
+    basis = "this season's slope times the distance of the mean moistures"
+    return Found(verdict, said, size, basis)
 
 
 def _start(setup: CurveSetup) -> Found:
@@ -578,28 +454,23 @@ def _start(setup: CurveSetup) -> Found:
     said = f"begun at {show(first['known_pct'], 1)} % (sample {first['sample']})"
     standard = setup.season.standard_moisture_of(setup.register["crop"])
     if not isfinite(standard):
-        said += "; the standard moisture is not known"
-        return Found(UNRECORDED, said)
+        return Found(UNRECORDED, f"{said}; the standard moisture is not known")
     away = abs(first["known_pct"] - standard)
-    size = abs(_tilt(setup)) * away
-    return Found(
-        DOUBTFUL if away > setup.limits.from_standard else SOUND,
-        f"{said}, {show(away, 1)} points from the standard {standard:g} %",
-        size,
-        "this season's slope times that distance" if isfinite(size) else "",
-    )
+    said += f", {show(away, 1)} points from the standard {standard:g} %"
+    verdict = DOUBTFUL if away > setup.season.setup.from_standard else SOUND
+    basis = "this season's slope times that distance"
+    return Found(verdict, said, abs(_tilt(setup)) * away, basis)
 
 
 def _temperature(setup: CurveSetup) -> Found:
     """Judge the grain's temperature against the air's, and against the harvest's."""
-    runs = setup.known
+    runs, most = setup.known, setup.season.setup.from_air_c
     apart = (runs["grain_temp_c"] - runs["air_temp_c"]).dropna()
     if apart.empty:
-        said = "grain and air temperature are not recorded"
-        return Found(UNRECORDED, said)
-    off = int((apart.abs() > setup.limits.from_air_c).sum())
+        return Found(UNRECORDED, "grain and air temperature are not recorded")
+    off = int((apart.abs() > most).sum())
     said = f"grain {show_span(apart.min(), apart.max(), 1, sign=True)} °C from the "
-    said += f"air; {off} of {len(apart)} runs over {setup.limits.from_air_c:g} °C"
+    said += f"air; {off} of {len(apart)} runs over {most:g} °C"
     said += _unrecorded(runs, apart)
     colder = float(apart.mean())
     harvest = float(setup.plots["grain_temp_c"].mean())
@@ -607,62 +478,67 @@ def _temperature(setup: CurveSetup) -> Found:
         colder = float(runs["grain_temp_c"].mean()) - harvest
         warmer = "warmer" if colder > 0 else "colder"
         said += f"; on average {show(abs(colder), 1)} °C {warmer} than at harvest"
-    rate, source = _temperature_rate(setup.audit)
-    return Found(
-        DOUBTFUL if off else SOUND,
-        said,
-        abs(rate * colder),
-        f"{show(rate, 3)} points per °C ({source})",
-    )
-
-
-def _temperature_rate(audit: CurveAudit | None) -> tuple[float, str]:
-    """Return the error's change per °C, and whose it is: the season's if it has one."""
-    for effect in audit.effects if audit else ():
+    rate, source = METER_RATE, METER_RATE_SOURCE
+    for effect in setup.audit.effects if setup.audit else ():
         if effect.unit == "°C" and effect.change.known and effect.high > effect.low:
             rate = effect.change.value / (effect.high - effect.low)
-            return rate, "this season's samples"
-    return METER_RATE, METER_RATE_SOURCE
-
-
-def _fill(setup: CurveSetup) -> Found:
-    """Judge how much grain the samples held."""
-    mass, least = setup.known["grain_mass_kg"].dropna(), setup.limits.grain_kg
-    if mass.empty:
-        said = "the mass of the samples is not recorded"
-        return Found(UNRECORDED, said)
-    light = mass < least
-    said = f"{show_span(mass.min(), mass.max())} kg; {int(light.sum())} of {len(mass)} "
-    said += f"runs under {least:g} kg{_unrecorded(setup.known, mass)}"
-    return _by_shift(setup, light, said, "offset without the small samples")
+            source = "this season's samples"
+            break
+    basis = f"{show(rate, 3)} points per °C ({source})"
+    return Found(DOUBTFUL if off else SOUND, said, abs(rate * colder), basis)
 
 
 def _wetted(setup: CurveSetup) -> Found:
     """Judge whether water had been added to any grain."""
     told = setup.known["water_added"].dropna().astype(bool)
     if told.empty:
-        said = "whether water was added is not recorded"
-        return Found(UNRECORDED, said)
-    wetted = setup.known.loc[told.index[told], "sample"].nunique()
-    said = f"water added to {wetted} of {setup.known['sample'].nunique()} samples"
+        return Found(UNRECORDED, "whether water was added is not recorded")
+    samples = setup.known["sample"]
+    wetted = samples.loc[told.index[told]].nunique()
+    said = f"water added to {wetted} of {samples.nunique()} samples"
     said += _unrecorded(setup.known, told)
     return _by_shift(setup, told, said, "offset without the wetted samples")
 
 
-def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str, basis: str) -> Found:
-    """Return a cause sized by what the offset would be without the runs doubted."""
-    doubted = doubted.reindex(setup.known.index, fill_value=False)
-    if not doubted.any():
-        return Found(SOUND, said, 0.0, "no such run")
-    size = _shift(setup, ~doubted)
-    basis = basis if isfinite(size) else ""
-    return Found(DOUBTFUL, said, size, basis)
+def _fill(setup: CurveSetup) -> Found:
+    """Judge how much grain the samples held."""
+    mass, least = setup.known["grain_mass_kg"].dropna(), setup.season.setup.grain_kg
+    if mass.empty:
+        return Found(UNRECORDED, "the mass of the samples is not recorded")
+    light = mass < least
+    said = f"{show_span(mass.min(), mass.max())} kg; {int(light.sum())} of {len(mass)} "
+    said += f"runs under {least:g} kg{_unrecorded(setup.known, mass)}"
+    return _by_shift(setup, light, said, "offset without the small samples")
 
 
-def _unrecorded(runs, told) -> str:
-    """Say for how many runs a value is not recorded; empty if for none."""
-    lacking = len(runs) - len(told)
-    return f"; not recorded for {counted(lacking, 'run')}" if lacking else ""
+def _fillings(setup: CurveSetup) -> Found:
+    """Judge how often the chamber was filled with each sample."""
+    often, limits = setup.known.groupby("sample").size(), setup.season.setup
+    fewest = int(often.min())  # the sample filled least often counts
+    said = f"{show_span(fewest, int(often.max()), 0)} fillings of a sample"
+    if fewest == often.max():
+        said = f"{counted(fewest, 'filling')} of each sample"
+    short = int((often < limits.runs).sum())
+    if 0 < short < len(often):
+        said += f"; {short} of {len(often)} filled fewer than {limits.runs} times"
+    verdict = DOUBTFUL if short else THIN if fewest < limits.runs_wanted else SOUND
+    share = sqrt(float((1 / often).mean()) / len(often))
+    size = _tail(setup.level) * setup.sd_run * share
+    return Found(verdict, said, size, "SD of repeated runs")
+
+
+def _reference(setup: CurveSetup) -> Found:
+    """Judge how much of the known values' own error the offset keeps."""
+    audit, n = setup.audit, setup.known["sample"].nunique()
+    if audit is None or not isfinite(audit.reference_se):
+        said = "the error of an oven result is not known: one dish a sample"
+        return Found(UNRECORDED, said)
+    size = _tail(setup.level) * audit.reference_se / sqrt(n)
+    off = size > audit.tolerance.at(audit.mean_reference) / 3
+    said = f"oven results of {counted(n, 'sample')}, standard error "
+    said += f"{show(audit.reference_se)} each"
+    basis = "standard error of this season's oven results"
+    return Found(DOUBTFUL if off else SOUND, said, size, basis)
 
 
 def _chamber(setup: CurveSetup) -> Found:
@@ -674,129 +550,42 @@ def _chamber(setup: CurveSetup) -> Found:
         return Found(UNRECORDED, said)
     said = f"run in {listed(sorted(told.unique()))}"
     if pd.isna(own):
-        mixed = told.nunique() > 1
-        said = f"{said}; the register names no chamber configuration"
-        return Found(DOUBTFUL if mixed else SOUND, said)
+        said += "; the register names no chamber configuration"
+        return Found(DOUBTFUL if told.nunique() > 1 else SOUND, said)
     other = told != own
-    if other.any():
-        said = f"{said}; the register says {own}"
+    said += f"; the register says {own}" if other.any() else ""
     found = _by_shift(setup, other, said, "offset without the other configuration")
     if found.verdict == DOUBTFUL and not isfinite(found.size):
-        change = setup.error_elsewhere.value
-        basis = "this season's samples in both" if isfinite(change) else ""
+        change, basis = setup.error_elsewhere.value, "this season's samples in both"
         return Found(DOUBTFUL, said, abs(change), basis)
     return found
-
-
-def _reference(setup: CurveSetup) -> Found:
-    """Judge how much of the known values' own error the offset keeps."""
-    audit = setup.audit
-    if audit is None or not isfinite(audit.reference_se):
-        said = "the error of an oven result is not known: one dish a sample"
-        return Found(UNRECORDED, said)
-    n = setup.known["sample"].nunique()
-    se = audit.reference_se
-    size = _tail(setup.level) * se / sqrt(n)
-    allowed = audit.tolerance.at(audit.mean_reference) / 3
-    return Found(
-        DOUBTFUL if size > allowed else SOUND,
-        f"oven results of {counted(n, 'sample')}, standard error {show(se)} each",
-        size,
-        "standard error of this season's oven results",
-    )
 
 
 def _weighing(setup: CurveSetup) -> Found:
     """Judge whether the scale was checked and test weights are on record."""
     checked, runs = setup.register.get(SCALE), setup.known
     weights = int(runs["lab_test_weight_kg_hl"].notna().sum())
-    said = f"lab test weight recorded for {weights} of {counted(len(runs), 'run')}"
+    lab = f"lab test weight recorded for {weights} of {counted(len(runs), 'run')}"
     if checked is None or pd.isna(checked):
-        said = f"whether the plot scale was checked is not recorded; {said}"
+        said = f"whether the plot scale was checked is not recorded; {lab}"
         return Found(UNRECORDED, said)
     if not bool(checked):
-        said = f"the plot scale was not checked before set-up; {said}"
+        said = f"the plot scale was not checked before set-up; {lab}"
         return Found(DOUBTFUL, said)
-    whole = weights == len(runs)
-    said = f"plot scale checked; {said}"
-    return Found(SOUND if whole else UNRECORDED, said)
+    verdict = SOUND if weights == len(runs) else UNRECORDED
+    return Found(verdict, f"plot scale checked; {lab}")
 
 
-WEIGHING = "setup-weighing"
-CAUSES: dict[str, Cause] = {
-    "setup-misloaded": Cause(
-        title="Offset loaded is not the one found",
-        why="The difference is in every reading of the season",
-        source="calculated from setup_runs and the register",
-        judge=_typed,
-    ),
-    "setup-chance": Cause(
-        title="Few known samples",
-        why="Each sample has an error of its own, and a mean of few keeps much of it",
-        source=f"{USUAL}; AACC Approved Method 39-01.01 takes at least 11 samples to "
-        "check an instrument",
-        judge=_chance,
-    ),
-    "setup-range": Cause(
-        title="Harvest at other moistures than the known samples",
-        why="Where the slope is off, an offset that fits one moisture is wrong at "
-        "another",
-        source="SDSU Extension, 23 August 2010: three samples near 15 % and three near "
-        "25 %; spans as set in [setup]",
-        judge=_range,
-    ),
-    "setup-start": Cause(
-        title="Begun away from the standard moisture",
-        why="An offset entered from that grain is carried to the moistures that "
-        "matter by the slope",
-        source=USUAL,
-        judge=_start,
-    ),
-    "setup-temperature": Cause(
-        title="Grain temperature",
-        why="What the sensor leaves uncorrected of temperature goes into the offset",
-        source=f"NDSU Extension 2013: warm the sample sealed, then measure; rate: "
-        f"{METER_RATE_SOURCE}",
-        judge=_temperature,
-    ),
-    "setup-wetted": Cause(
-        title="Water added to the grain",
-        why="Added water sits in the outer kernel for days and reads unlike the "
-        "crop's own",
-        source=f"{USUAL}; PTB and DLG test conformity on fresh grain",
-        judge=_wetted,
-    ),
-    "setup-fill": Cause(
-        title="Too little grain in the chamber",
-        why="A chamber less full than behind a plot senses less grain",
-        source=USUAL,
-        judge=_fill,
-    ),
-    "setup-repeats": Cause(
-        title="Few fillings of a sample",
-        why="The same grain reads differently each time the chamber is filled",
-        source=f"{USUAL}; the Canadian Grain Commission averages three readings of a "
-        "mixed sample",
-        judge=_fillings,
-    ),
-    "setup-reference": Cause(
-        title="Error of the known values",
-        why="What the oven results are wrong by on average becomes part of the offset",
-        source="French Order of 1 July 2010, article 21: at most a third of the "
-        "permissible error",
-        judge=_reference,
-    ),
-    "setup-chamber": Cause(
-        title="Run in another chamber configuration",
-        why="The same grain reads differently where the chamber holds another volume",
-        source=USUAL,
-        judge=_chamber,
-    ),
-    WEIGHING: Cause(
-        title="Scale and test weight",
-        why="On some sensors moisture is computed with test weight",
-        source="NIST, Weights and Measures article C-012 (2013): check test weight on "
-        "samples of known test weight",
-        judge=_weighing,
-    ),
+_JUDGES: dict[str, Callable[[CurveSetup], Found]] = {
+    "setup-misloaded": _typed,
+    "setup-chance": _chance,
+    "setup-range": _range,
+    "setup-start": _start,
+    "setup-temperature": _temperature,
+    "setup-wetted": _wetted,
+    "setup-fill": _fill,
+    "setup-repeats": _fillings,
+    "setup-reference": _reference,
+    "setup-chamber": _chamber,
+    "setup-weighing": _weighing,
 }

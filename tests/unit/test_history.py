@@ -9,12 +9,10 @@ from pytest import approx
 
 from kitlib.intake.files import csv_bytes
 from kitlib.review.history import (
-    EarlierSeason,
     curve_history,
     difference,
     mean_change,
     offset_history,
-    read_all_earlier,
     read_earlier,
     season_setting,
     sensor_history,
@@ -42,7 +40,7 @@ def season(name, bias=0.1, loaded=0.3, curve="A", sensor=None, built_on=None, **
         "sensor": sensor,
         "built_on": built_on,
     }
-    return EarlierSeason(name=name, curves=pd.DataFrame([row | more]))
+    return {name: pd.DataFrame([row | more])}
 
 
 PAST = [known(v) for v in (0.1, 0.3, 0.2, 0.25)]
@@ -120,11 +118,8 @@ def test_seasons_without_an_interval_take_no_part():
 
 def test_a_curves_history_is_in_terms_of_the_absolute_setting():
     # Loaded 0.3 and 0.1 too high: it asked for 0.2, whatever is loaded now.
-    past = [
-        season("2022", 0.1, 0.3),
-        season("2023", -0.1, 0.1),
-        season("2024", 0.0, 0.2),
-    ]
+    past = season("2022", 0.1, 0.3) | season("2023", -0.1, 0.1)
+    past |= season("2024", 0.0, 0.2)
     found = curve_history("A", "2025", known(0.2), past)
     assert found.seasons == ("2022", "2023", "2024", "2025")
     assert [v.value for v in found.values] == approx([0.2] * 4)
@@ -132,28 +127,23 @@ def test_a_curves_history_is_in_terms_of_the_absolute_setting():
 
 
 def test_other_curves_and_unknown_offsets_are_left_out():
-    past = [season("2022", curve="B"), season("2023", loaded=float("nan"))]
+    past = season("2022", curve="B") | season("2023", loaded=float("nan"))
     found = curve_history("A", "2025", known(0.2), past)
     assert found.seasons == ("2023", "2025")
     assert not found.values[0].known
 
 
 def test_a_rebuilt_curve_begins_a_history_of_its_own():
-    past = [
-        season("2022", built_on="2021-03-01T00:00:00"),
-        season("2023", built_on="2023-02-01T00:00:00"),
-        season("2024"),
-    ]
+    past = season("2022", built_on="2021-03-01T00:00:00")
+    past |= season("2023", built_on="2023-02-01T00:00:00") | season("2024")
     found = curve_history("A", "2025", known(0.2), past, built_on="2023-02-01")
     assert found.seasons == ("2023", "2024", "2025")
     assert found.remark == "rebuilt since 2022, not counted"
 
 
 def test_a_sensors_history_is_the_mean_change_of_its_curves():
-    two = pd.concat(
-        [season("", 0.1, curve="A").curves, season("", 0.3, curve="B").curves]
-    )
-    past = [EarlierSeason(name="2024", curves=two.reset_index(drop=True))]
+    two = [season("", 0.1, curve="A")[""], season("", 0.3, curve="B")[""]]
+    past = {"2024": pd.concat(two, ignore_index=True)}
     found = sensor_history("S1", "2025", [known(-0.1)], past, {"A": "S1", "B": "S1"})
     assert found.values[0].value == approx(-0.2)
     assert found.values[0].se == approx(sqrt(0.02) / 2)
@@ -163,7 +153,7 @@ def test_a_sensors_history_is_the_mean_change_of_its_curves():
 
 
 def test_the_sensor_an_earlier_file_names_goes_before_this_seasons():
-    past = [season("2024", sensor="S9")]
+    past = season("2024", sensor="S9")
     assert sensor_history("S1", "2025", [], past, {"A": "S1"}).seasons == ("2025",)
     assert len(sensor_history("S9", "2025", [], past, {}).seasons) == 2
 
@@ -237,13 +227,14 @@ def test_what_was_written_is_read_back(tmp_path):
     folder = tmp_path / "quillmoor-2023"
     folder.mkdir()
     (folder / "curves.csv").write_bytes(csv_bytes(table(sensor=["S1", None])))
-    found, why = read_earlier(folder)
-    assert why == "" and found.name == "quillmoor-2023"
+    past, unread = read_earlier("this", [folder])
+    assert unread == [] and list(past) == ["quillmoor-2023"]
+    found = past["quillmoor-2023"]
     # Names stay text, and the apostrophe that defused one is gone again.
-    assert found.curves["curve"].tolist() == ["007", "=odd"]
-    assert found.curves["bias"].tolist() == [0.1, -0.3]
-    assert found.curves["sensor"].isna().tolist() == [False, True]
-    assert found.curves["built_on"].isna().all()
+    assert found["curve"].tolist() == ["007", "=odd"]
+    assert found["bias"].tolist() == [0.1, -0.3]
+    assert found["sensor"].isna().tolist() == [False, True]
+    assert found["built_on"].isna().all()
 
 
 @pytest.mark.parametrize(
@@ -260,16 +251,16 @@ def test_what_cannot_be_read_says_why(tmp_path, content, said):
     folder.mkdir()
     if content is not None:
         (folder / "curves.csv").write_bytes(content)
-    found, why = read_earlier(folder)
-    assert found is None
+    past, (why,) = read_earlier("this", [folder])
+    assert past == {}
     assert why.startswith("old/curves.csv")
     assert pd.Series([why]).str.contains(said).all()
 
 
 def test_text_in_place_of_a_number_is_not_known(tmp_path):
-    (tmp_path / "curves.csv").write_bytes(csv_bytes(table(bias=["none", "0.2"])))
-    found, _ = read_earlier(tmp_path)
-    assert found.curves["bias"].isna().tolist() == [True, False]
+    folder = folder_with(tmp_path, "old", bias=["none", "0.2"])
+    past, _ = read_earlier("this", [folder])
+    assert past["old"]["bias"].isna().tolist() == [True, False]
 
 
 def folder_with(place, name, **more):
@@ -283,7 +274,7 @@ def test_a_season_given_more_than_once_counts_once(tmp_path):
     one = folder_with(tmp_path, "s2023")
     other = folder_with(tmp_path, "s2024", bias=[0.2, -0.1])
     copy = folder_with(tmp_path, "copy-of-2023")
-    past, unread = read_all_earlier("s2025", [one, other, one, copy])
-    assert [season.name for season in past] == ["s2023", "s2024"]
+    past, unread = read_earlier("s2025", [one, other, one, copy])
+    assert list(past) == ["s2023", "s2024"]
     assert "s2023 was given more than once" in unread[0]
     assert "copy-of-2023 holds the same curves as s2023" in unread[1]

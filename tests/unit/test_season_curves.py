@@ -56,6 +56,6 @@ def test_curves_come_in_order_of_crop_and_name(two):
 
 def test_a_curve_that_served_nothing_is_reviewed_too(two):
     one = two.review("V")
-    assert one.audit is None and one.chart is None
+    assert one.setup.audit is None and one.chart is None
     assert one.setup.offset.n_samples == 2
     assert one.setup.at_setup.value == approx(-0.3)

@@ -82,7 +82,7 @@ def test_the_new_curve_reads_high_beside_the_old_one():
 def test_plans_aim_at_half_the_allowed_bias_and_settings_change_that():
     season = demo_season()
     review, curve = demo_review(), "maize-S1"
-    allowed = review.curves[curve].audit.allowed_bias
+    allowed = review.curves[curve].setup.audit.allowed_bias
     assert review.plans[curve].wanted == approx(allowed / 2)
     asked = review_season(season, costs=Costs(10, 1, 1, 1), wanted_half_width=0.4)
     plan = asked.plans[curve]
@@ -147,7 +147,7 @@ def test_a_season_nobody_sampled_is_reviewed_all_the_same(season):
     season.write("setup_runs.csv", SETUP)
     review = reviewed(season)
     one = review.curves["W"]
-    assert one.audit is None and review.sources == {} and review.plans == {}
+    assert one.setup.audit is None and review.sources == {} and review.plans == {}
     assert one.setup.offset is not None
     assert review_sections(review)
     assert all(len(table.columns) for table in review_tables(review).values())
