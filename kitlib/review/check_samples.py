@@ -105,13 +105,6 @@ def offset_at(run_at, harvested_at, in_force, loaded: float) -> np.ndarray:
 
     nan where it was changed between the plot before a run and the one after it, so
     that nobody can say; `loaded`, the register's, where no plot tells anything.
-
-    Examples
-    --------
-    >>> days = np.array(["2025-10-01", "2025-10-09"], "datetime64[D]")
-    >>> runs = np.array(["2025-09-30", "2025-10-05", "2025-10-12"], "datetime64[D]")
-    >>> offset_at(runs, days, [0.6, 0.3], 0.3)
-    array([0.6, nan, 0.3])
     """
     run_at = np.asarray(run_at, "datetime64[s]")
     at = np.asarray(harvested_at, "datetime64[s]")
@@ -132,12 +125,6 @@ def known_at(run_at, known) -> np.ndarray:
 
     A value first written at a run was tested then; between two tests the sample is
     taken to change evenly, after the last one not at all. [% moisture, wet basis]
-
-    Examples
-    --------
-    >>> days = np.array([0, 1, 2, 3], "datetime64[D]")
-    >>> known_at(days, [15.0, 15.0, 14.6, 14.6]).round(2).tolist()
-    [15.0, 14.8, 14.6, 14.6]
     """
     known = np.asarray(known, float)
     time = np.asarray(run_at, "datetime64[s]").astype(float)
@@ -184,26 +171,14 @@ def drift_of(checks: CheckRuns, error: str = "error") -> Estimate:
 def joint_quantile(df: float, values: int = 1, level: float = 0.95) -> float:
     """Return t*: how many SDs the farthest of several values may lie off.
 
-    Šidák's: each of `values` values is held to level^(1 / values), so that all stay
-    inside with at least the chance `level`; `df` is that of the SD.
-    NIST/SEMATECH e-Handbook of Statistical Methods, 2.3.6.7.
-
-    Examples
-    --------
-    >>> print(f"{joint_quantile(38, 3):.4f}")
-    2.4976
+    Šidák's: each is held to level^(1 / values), so that all stay inside with at least
+    the chance `level`. NIST/SEMATECH e-Handbook, 2.3.6.7.
     """
     return float(student_t.ppf((1 + level ** (1 / values)) / 2, df))
 
 
 def sigmas(df: float) -> float:
-    """Return the t quantile as rare as `SIGMAS` SDs of a normal distribution.
-
-    Examples
-    --------
-    >>> print(f"{sigmas(1e9):.3f} {sigmas(10):.2f}")
-    3.000 3.96
-    """
+    """Return the t quantile as rare as `SIGMAS` SDs of a normal distribution."""
     return float(student_t.ppf(norm.cdf(SIGMAS), df))
 
 
@@ -211,11 +186,6 @@ def ewma_weights(n: int, weight: float = EWMA_WEIGHT) -> np.ndarray:
     """Return the share of each of n values in each moving average, shape (n, n).
 
     The averages are `weights @ values` for a start at 0.
-
-    Examples
-    --------
-    >>> ewma_weights(2, 0.5).tolist()
-    [[0.5, 0.0], [0.25, 0.5]]
     """
     age = np.subtract.outer(np.arange(n), np.arange(n))
     return np.where(age >= 0, weight * (1 - weight) ** np.maximum(age, 0), 0.0)
@@ -224,14 +194,7 @@ def ewma_weights(n: int, weight: float = EWMA_WEIGHT) -> np.ndarray:
 def cusum(values, target: float = 0.0, slack: float = 0.0):
     """Return the sums of what values lie above and below their target, less a slack.
 
-    Two arrays of the values' length, in order of time; both 0 or more.
-    NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.3 (from memory).
-
-    Examples
-    --------
-    >>> above, below = cusum([1.0, 2.0, 0.0], slack=0.5)
-    >>> above.tolist()
-    [0.5, 2.0, 1.5]
+    NIST/SEMATECH e-Handbook, 6.3.2.3 (from memory).
     """
     above, below, sums = 0.0, 0.0, []
     for value in finite_array("cusum: values", values):
@@ -263,13 +226,7 @@ def setup_line(known, readings, a_day: int = 1, level: float = 0.95):
     Ordinary least squares; limit t* residual SD / slope, with Šidák's t* over the
     `a_day` samples of a day. None under three samples, where the readings do not
     rise with moisture, and where they do not scatter.
-    NIST/SEMATECH e-Handbook of Statistical Methods, 2.3.6.7 and 2.3.7.
-
-    Examples
-    --------
-    >>> line = setup_line([10, 20, 30], [10.5, 20.8, 30.5])
-    >>> print(f"{line.departure(25, 26.6):.2f}")
-    1.00
+    NIST/SEMATECH e-Handbook, 2.3.6.7 and 2.3.7.
     """
     known, readings = np.asarray(known, float), np.asarray(readings, float)
     if known.size < 3 or not np.ptp(known) > 0:
@@ -327,19 +284,13 @@ def check_chart(
     from that of the base days. `sd` and `df` are as from `pooled_scatter`; `level` is
     the chance that a sensor in order stays inside all Shewhart limits of its season.
 
-    Notes
-    -----
     Shewhart: ± t* sd sqrt(1 + 1 / base days), Šidák's t* over all deviations.
     EWMA of the days' means: ± the t quantile as rare as 3 SD, times its SD, the
-    error of the centres counted. CUSUM: self-starting [1]_, each error against the
-    mean of all before it, so that an unlucky centre does not add up; slack 0.5 and
-    limit 5 SD, the limit widened as the t quantile is beyond 3. In simulation (two
-    samples, 4 to 20 days, df 4 to 24) a sensor in order is called out by each chart
-    in 0 to 6 % of seasons.
-
-    References
-    ----------
-    .. [1] Hawkins, J. Quality Technology 19 (1987) 299-315 (from memory).
+    error of the centres counted. CUSUM: self-starting (Hawkins, J. Quality
+    Technology 19, 1987, 299-315, from memory), each error against the mean of all
+    before it, so that an unlucky centre does not add up; slack 0.5 and limit 5 SD,
+    the limit widened as the t quantile is beyond 3. In simulation (two samples, 4 to
+    20 days, df 4 to 24) each chart calls out a sensor in order in 0 to 6 % of seasons.
     """
     cells = checks.cells[checks.cells["base_days"].notna()]
     by_sample = cells.groupby("sample")["error"]

@@ -30,22 +30,10 @@ MEAN_CHANGE = "mean over the sensor's curves"
 def difference(first: Estimate, second: Estimate) -> Estimate:
     """Return first - second, two independent estimates of one unit.
 
-    Not known where either value is not; without an interval where either has none.
-    Degrees of freedom after Welch and Satterthwaite; where either estimate has
-    under 3, the smaller of the two: theirs would cover 89 to 97 % there instead of
-    95 (simulated), and 94 to 96 % from 3 on.
-
-    References
-    ----------
-    .. [1] Welch, Biometrika 34 (1947) 28-35; Satterthwaite, Biometrics Bulletin 2
-       (1946) 110-114.
-
-    Examples
-    --------
-    >>> one, two = (Estimate(value=v, se=0.3, df=4) for v in (0.5, 0.1))
-    >>> found = difference(one, two)
-    >>> print(f"{found.value:.1f}, {found.se:.3f}, {found.df:.0f}")
-    0.4, 0.424, 8
+    Degrees of freedom after Welch (Biometrika 34, 1947, 28-35) and Satterthwaite
+    (Biometrics Bulletin 2, 1946, 110-114); where either estimate has under 3, the
+    smaller of the two: theirs would cover 89 to 97 % there instead of 95 (simulated),
+    and 94 to 96 % from 3 on.
     """
     if not (first.known and second.known):
         return not_known(first.remark if not first.known else second.remark)
@@ -67,14 +55,7 @@ def welch_df(ses, dfs) -> float:
 
 
 def mean_change(changes: Sequence[Estimate]) -> Estimate:
-    """Return the plain mean of independent estimates that have an interval.
-
-    Examples
-    --------
-    >>> found = mean_change([Estimate(value=v, se=0.3, df=4) for v in (0.1, 0.3)])
-    >>> print(f"{found.value:.1f}, standard error {found.se:.3f}, df {found.df:.0f}")
-    0.2, standard error 0.212, df 8
-    """
+    """Return the plain mean of independent estimates that have an interval."""
     known = [change for change in changes if _has_interval(change)]
     if not known:
         return not_known("no curve with an interval")
@@ -108,19 +89,8 @@ def read_earlier(season: str, folders: Iterable[str | Path]):
     A season given twice, under whatever name of its folder, counts once: its errors
     would otherwise pass for those of several years.
 
-    Parameters
-    ----------
-    season : str
-        Name of this season.
-    folders : iterable of str or Path
-        Output folders of earlier runs, each with its curves.csv.
-
-    Returns
-    -------
-    dict of str to DataFrame
-        By season, which has the name of its folder, in the order given: one row per
-        curve with the columns `NEEDED` and `OPTIONAL`.
-    list of str
+    By season, which has the name of its folder: one row per curve with the columns
+    `NEEDED` and `OPTIONAL`.
     """
     past: dict[str, pd.DataFrame] = {}
     unread = []
@@ -298,11 +268,10 @@ def sensor_history(
 ) -> OffsetHistory:
     """Return a sensor's history: the mean change of its curves, season by season.
 
-    Settings of two crops cannot be compared; what a sensor lost or gained since the
-    last one moves all of its curves. `now` is the change each of its curves calls for
-    this season, −bias; `sensor_of` this season's sensor of each curve, for files that
-    do not name it. Curves recorded in parallel stand `apart`: their errors are
-    another curve's over again.
+    Settings of two crops cannot be compared; what a sensor lost or gained moves all of
+    its curves. `now` is the change each calls for this season, −bias; `sensor_of` is
+    for files that do not name the sensor. Curves recorded in parallel stand `apart`:
+    their errors are another curve's over again.
     """
     seasons, values = [], []
     for name, curves in earlier.items():

@@ -82,20 +82,9 @@ def compare_curves(
     trials like these; an error in common cancels, so that few samples tell more
     than two audits side by side.
 
-    Parameters
-    ----------
-    first, second : str
-        Names of the curves.
-    errors, others : array_like, shape (n,), n >= 2
-        Errors of the first and of the second curve on the same samples, each with
-        its own offset loaded. [% moisture]
-    reference : array_like, shape (n,)
-        Their air-oven moistures, for the bands. [% moisture, wet basis]
-    trial : array_like, shape (n,)
-    level : float
+    `errors` and `others` are those of the first and of the second curve on the same
+    samples, each with its own offset loaded; `reference` parts them into bands.
 
-    Notes
-    -----
     Pitman and Morgan: the sum and the difference of two errors are uncorrelated
     exactly if both have one variance. Their test is that of the slope of one on
     the other; here the slope has a CR2 error clustered by trial, and stands as an
@@ -107,13 +96,6 @@ def compare_curves(
        (from memory).
     .. [2] Fearn, NIR news 7 (1996) no. 5, 5-6: for SEPs on the same samples (from
        memory).
-
-    Examples
-    --------
-    >>> found = compare_curves("A", "B", [0.3, -0.3, 0.3, -0.3], [0.1, 0.1, -0.1, -0.1],
-    ...                        [14, 15, 16, 17], list("xxyz"))
-    >>> [round(value, 3) for value in found.rmsep], round(found.pitman_morgan.value, 2)
-    ([0.3, 0.1], 0.8)
     """
     e = finite_array("compare_curves: errors", errors)
     f = finite_array("compare_curves: others", others)

@@ -116,23 +116,11 @@ def error_sources(
     """Return the parts the errors of a curve, or of a crop's curves, are made of.
 
     Estimand: SDs of independent effects of sensors, locations, trials, samples,
-    runs and the reference. None where the errors do not give them.
+    runs and the reference. None where the errors do not give them. `reference_se` is
+    of a value from `dishes` dishes on average, `sd_run` of a run of the same grain,
+    and `along` the part of each error that a slope will correct: the other parts are
+    of what is left. [% moisture]
 
-    Parameters
-    ----------
-    error, trial : array_like, shape (n,)
-        Errors [% moisture] and their trials.
-    reference_se, sd_run : float
-        Standard error of a reference value, from `dishes` dishes on average, and SD
-        of a run of the same grain by the same sensor. [% moisture]
-    sensor, location : array_like, shape (n,), optional
-        Of each sample, all known.
-    along : array_like, shape (n,), optional
-        The part of each error that goes with moisture, as a slope that is to be
-        corrected has it; the other parts are of what is left. [% moisture]
-
-    Notes
-    -----
     Trials and sensors by restricted maximum likelihood; the variance between
     trials is parted into locations and the rest in the ratio of a second fit, of
     locations and trials. What the reference and the runs are known to add comes
@@ -234,15 +222,7 @@ def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
 
 
 def where_effort_pays(sources: ErrorSources) -> str:
-    """Return one sentence on what next season should spend effort on.
-
-    Examples
-    --------
-    >>> found = error_sources([1, 3, 7, 9, 4, 6], list("AABBCC"), reference_se=0.5)
-    >>> where_effort_pays(found)
-    'Visit more trials: 89% of the variance of the bias lies in differences between \
-trials.'
-    """
+    """Return one sentence on what next season should spend effort on."""
     shares, of_error = sources.shares_of_bias, sources.shares
     if of_error.get(MOISTURE, 0.0) == max(of_error.values(), default=1.0):
         return (
@@ -303,18 +283,10 @@ def bias_se(scatter: Scatter, trials, samples, dishes, benchtop=0):
     `samples` are those with an oven result in each trial, `benchtop` further ones
     that go to the benchtop meter only; it reads the former too, as a bridge.
 
-    Notes
-    -----
     Variance = trial² / G + own² / (G (m + k)) + benchtop² (1 / (G m) − 1 / (G (m +
     k))) + dish² / (G m d), G trials of m oven samples and k of the benchtop alone.
     What the two meters' errors share cancels; so does a trial's error of the
     benchtop meter, as both its phases visit the same trials.
-
-    Examples
-    --------
-    >>> one = Scatter(sd_trial=0.3, sd_own=0.5)
-    >>> print(f"{bias_se(one, 4, 5, 1):.3f}")
-    0.187
     """
     trials, oven, more = (np.asarray(a, float) for a in (trials, samples, benchtop))
     all_samples = oven + more
@@ -330,16 +302,8 @@ def bias_half_width(
 ):
     """Return the half-width of the bias's interval under a plan. [% moisture].
 
-    In root mean square over seasons: a single season's interval is wider or
-    narrower by chance. With trials of one size the interval clustered by trial has
-    trials − 1 degrees of freedom; nan under 2 trials.
-
-    Examples
-    --------
-    >>> one = Scatter(sd_trial=0.3, sd_own=0.5)
-    >>> spread = bias_half_width(one, [4, 20], [5, 1], 1, level=0.90)
-    >>> [round(float(half), 3) for half in spread]  # 20 samples each
-    [0.44, 0.225]
+    In root mean square over seasons: a single season's is wider or narrower by chance.
+    On trials − 1 degrees of freedom, as trials are of one size; nan under 2 trials.
     """
     trials = np.asarray(trials, float)
     df = np.where(trials > 1, trials - 1, nan)
@@ -354,16 +318,8 @@ def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0
     that of the prediction line hardly differs in width. In root mean square over
     seasons; nan under 3 trials.
 
-    Notes
-    -----
     Variance = (within² + m b trial²) / (G m V): V the variance of the moistures, b
     the share of it that lies between trials (all of it with one sample a trial).
-
-    Examples
-    --------
-    >>> one = Scatter(sd_trial=0.0, sd_own=0.5, sd_moisture=2.5)
-    >>> print(f"{slope_half_width(one, 10, 5, 1):.3f}")
-    0.066
     """
     trials, samples, dishes = np.broadcast_arrays(trials, samples, dishes)
     share = np.where(samples > 1, scatter.between, 1.0)
@@ -381,11 +337,6 @@ def slope_df(trials: int, samples: int, between: float) -> float:
 
     Those of Bell and McCaffrey for the design: they depend on the moistures alone.
     nan under 3 trials.
-
-    Examples
-    --------
-    >>> print(f"{slope_df(10, 5, 0.0):.1f} {slope_df(10, 1, 1.0):.1f}")
-    9.0 4.4
     """
     if trials < 3:
         return nan
@@ -405,13 +356,7 @@ def planned_moistures(trials: int, samples: int, between: float) -> np.ndarray:
 
 
 def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
-    """Return what a plan costs.
-
-    Examples
-    --------
-    >>> float(cost_of(Costs(10, 2, 1, 0.5), trials=3, samples=4, dishes=2))
-    78.0
-    """
+    """Return what a plan costs."""
     trials, oven, more = (np.asarray(a, float) for a in (trials, samples, benchtop))
     read = np.where(more > 0, oven + more, 0.0)
     a_trial = costs.trial + (oven + more) * costs.sample
@@ -424,11 +369,6 @@ def chance_reached(half_width, trials, wanted: float):
 
     Its squared half-width is a chi-squared on trials − 1 degrees of freedom about
     the planned one.
-
-    Examples
-    --------
-    >>> print(f"{chance_reached(0.3, 6, 0.3):.2f}")
-    0.58
     """
     df = np.asarray(trials, float) - 1
     return chi2.cdf(df * (wanted / np.asarray(half_width, float)) ** 2, df)
@@ -439,9 +379,8 @@ def plan_table(
 ) -> pd.DataFrame:
     """Return what each plan reaches and costs, and the cheapest that suffices.
 
-    `wanted` is the half-width of the bias's interval. Columns as declared for the
-    table "plan", without crop, curve, wanted and remark; `cheapest` for one plan at
-    most, of equal cost the one with fewer trials.
+    `wanted` is the half-width of the bias's interval; `cheapest` is one plan at most,
+    of equal cost the one with fewer trials.
 
     Examples
     --------

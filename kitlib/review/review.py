@@ -3,9 +3,8 @@
 Their tables and findings are made here; `sections` puts them into words.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from functools import cached_property
 from math import isfinite, nan
 from pathlib import Path
 
@@ -52,15 +51,14 @@ from kitlib.review.setup import (
     UNRECORDED,
     CurveSetup,
     Found,
-    Repeatability,
     causes_of,
-    in_words,
     offsets_in,
     repeatability,
     repeated_runs,
 )
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Estimate
+from kitlib.words.digests import kept
 from kitlib.words.findings import Finding
 from kitlib.words.terms import columns_of, counted, listed, show, show_span
 
@@ -90,173 +88,122 @@ class CurveReview:
     first_off_line: pd.Timestamp | None
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
 class SeasonCurves:
-    """The season's curves, each with what must be known of the others."""
+    """The season's curves, each reviewed with what must be known of the others."""
 
-    def __init__(self, season: SeasonAudit) -> None:
-        self.season, self.level = season, season.settings.confidence
-        tables = season.tables
-        self.register = curve_register(tables["curves"].frame)
-        by_crop = self.register.reset_index().sort_values(["crop_key", "curve"])
-        self.order = list(by_crop["curve"])
-        self.setup_runs, self.check_runs, self.plots = (
-            {curve: frame[frame["curve"] == curve] for curve in self.order}
-            for frame in (
-                tables["setup_runs"].frame,
-                tables["check_runs"].frame,
-                season.pairing.plots,
-            )
+    reviews: dict[str, CurveReview]  # all of the register, in order of crop and name
+    sources: dict[str, ErrorSources]  # of each curve's errors, where they tell
+    crop_sources: dict[str, ErrorSources]  # by crop, over the curves that served plots
+    pairs: pd.DataFrame  # samples used, with what of an error goes `along` moisture
+
+
+@kept
+def review_curves(season: SeasonAudit) -> SeasonCurves:
+    """Return how each curve of a season was set up and whether it held."""
+    register = curve_register(season.tables["curves"].frame)
+    order = register.reset_index().sort_values(["crop_key", "curve"])["curve"]
+    register = register.loc[order]
+    setup_runs, checks, plots = (
+        {curve: frame[frame["curve"] == curve] for curve in order}
+        for frame in (
+            season.tables["setup_runs"].frame,
+            season.tables["check_runs"].frame,
+            season.pairing.plots,
         )
-        used = season.pairing.pairs.query("used")
-        self.pairs = used.assign(along=along_moisture(used, season.corrections))
-        self.own_repeats, self.repeats = self._repeats()
-        self._reviews: dict[str, CurveReview] = {}
-        self._sources: dict[str, ErrorSources | None] = {}
-
-    def _repeats(self) -> tuple[dict[str, Repeatability], dict[str, Repeatability]]:
-        """Return the repeatability of each curve, and of each sensor over them."""
-        runs, by_sensor = {}, {}
-        for curve in self.order:
-            own = repeated_runs(self.setup_runs[curve], self.check_runs[curve])
-            # Samples of one name on two curves do not repeat each other.
-            runs[curve] = own.assign(repeats=curve + "\0" + own["repeats"])
-        for sensor, curves in self.register.groupby("sensor").groups.items():
-            by_sensor[str(sensor)] = pd.concat([runs[curve] for curve in curves])
-        own, shared = (
-            {name: repeatability(one["error"], one["repeats"]) for name, one in of}
-            for of in (runs.items(), by_sensor.items())
-        )
-        return own, shared
-
-    def sd_run(self, curve: str) -> float:
-        """Return the SD of a run: the curve's own, else its sensor's."""
-        own, sensor = self.own_repeats[curve], self.register.at[curve, "sensor"]
-        shared = self.repeats.get(sensor) if isinstance(sensor, str) else None
-        return own.sd if own.df or shared is None else shared.sd
-
-    @cached_property
-    def crop_sources(self) -> dict[str, ErrorSources]:
-        """What the errors of each crop's curves are made of, where they tell."""
-        found = {}
-        for crop, pairs in self.pairs[~self.pairs["parallel"]].groupby("crop"):
-            known = [self.sd_run(curve) for curve in pairs["curve"].unique()]
-            known = [sd for sd in known if isfinite(sd)]
-            sd_run = float(np.sqrt(np.mean(np.square(known)))) if known else nan
-            sources = sources_of(pairs, sd_run, curves=True)
-            if sources:
-                found[str(crop)] = sources
-        return found
-
-    def sources(self, curve: str) -> ErrorSources | None:
-        """Return what the errors of a curve are made of."""
-        if curve not in self._sources:
-            pairs = self.pairs[self.pairs["curve"] == curve]
-            self._sources[curve] = sources_of(pairs, self.sd_run(curve))
-        return self._sources[curve]
-
-    @cached_property
-    def checks(self) -> dict[str, CheckRuns]:
-        """Check runs of the curves with some, set-up runs of the same samples first."""
-        found, columns = {}, ["sample", "known_pct", "sensor_pct", "run_at", "at_setup"]
-        for curve in self.order:
-            later, loaded = self.check_runs[curve], self.setup(curve).loaded
-            if later.empty or not isfinite(loaded):
-                continue
-            plots, setup = self.plots[curve], self.setup_runs[curve]
-            on_record = plots["harvested_at"], plots["offset_in_force"]
-            by_plots = offset_at(later["run_at"], *on_record, loaded)
-            early = setup[setup["sample"].isin(later["sample"])]
-            runs = [early.assign(at_setup=True), later.assign(at_setup=False)]
-            offset = np.r_[offsets_in(early, loaded), offsets_in(later, by_plots)]
-            runs = pd.concat([one[columns] for one in runs], ignore_index=True)
-            checks = check_runs(runs, offset, loaded)
-            if len(checks.cells):
-                found[curve] = checks
-        return found
-
-    def setup(self, curve: str) -> CurveSetup:
-        """Return how one curve was set up."""
-        register = self.register.loc[[curve]].iloc[0]
-        sources = self.sources(curve) or self.crop_sources.get(register["crop_key"])
-        return CurveSetup(
-            register=register,
-            runs=self.setup_runs[curve],
-            plots=self.plots[curve],
-            audit=self.season.audits.get(curve),
-            repeats=self.own_repeats[curve],
+    )
+    used = season.pairing.pairs.query("used")
+    pairs = used.assign(along=along_moisture(used, season.corrections))
+    repeats, sd_run = _repeatability(register, setup_runs, checks)
+    own = {c: sources_of(pairs[pairs["curve"] == c], sd_run[c]) for c in order}
+    shared = _crop_sources(pairs[~pairs["parallel"]], sd_run)
+    setups, days = {}, {}
+    for curve, row in register.iterrows():
+        sources = own[curve] or shared.get(row["crop_key"])
+        setups[curve] = CurveSetup(
+            register=row,
+            runs=setup_runs[curve],
+            plots=plots[curve],
+            audit=season.audits.get(curve),
+            repeats=repeats[curve],
             sd_error=sources.sd_error if sources else nan,
-            sd_run=self.sd_run(curve),
-            season=self.season.settings,
+            sd_run=sd_run[curve],
+            season=season.settings,
         )
+        days[curve] = _check_days(setups[curve], checks[curve])
+    scatter = pooled_scatter(found for found in days.values() if found)
+    return SeasonCurves(
+        reviews={c: _review(c, setups[c], days[c], scatter) for c in order},
+        sources={curve: found for curve, found in own.items() if found},
+        crop_sources=shared,
+        pairs=pairs,
+    )
 
-    def review(self, curve: str) -> CurveReview:
-        """Return how one curve was set up and whether it held, always the same one."""
-        if curve in self._reviews:
-            return self._reviews[curve]
-        setup, checks = self.setup(curve), self.checks.get(curve)
-        chart = line = first_off = None
-        if checks is not None:
-            scatter = pooled_scatter(self.checks.values())
-            chart = check_chart(checks, *scatter, self.level)
-            # The line is that of the set-up runs without the retained samples.
-            rest = setup.runs[~setup.runs["sample"].isin(checks.cells["sample"])]
-            reading = rest["sensor_pct"] - offsets_in(rest, setup.loaded) + setup.loaded
-            by_sample = rest.assign(reading=reading).groupby("sample")
-            means = by_sample[["known_pct", "reading"]].mean().dropna()
-            known = means["known_pct"], means["reading"]
-            line, first_off = held_to_line(checks, *known, self.level)
-        self._reviews[curve] = CurveReview(
-            curve=curve,
-            crop=setup.register["crop_key"],
-            setup=setup,
-            causes=causes_of(setup),
-            chart=chart,
-            setup_line=line,
-            first_off_line=first_off,
-        )
-        return self._reviews[curve]
 
-    def plan(self, curve: str, costs: Costs, wanted: float | None) -> CurvePlan | None:
-        """Return what next season's sampling of a curve can reach, and its cost.
+def _repeatability(register: pd.DataFrame, setup_runs: dict, checks: dict):
+    """Return the repeatability of each curve, and its SD of a run or its sensor's."""
+    runs = {c: repeated_runs(setup_runs[c], checks[c]) for c in register.index}
+    own = {c: repeatability(one["error"], one["repeats"]) for c, one in runs.items()}
+    sd_run = {curve: found.sd for curve, found in own.items()}
+    for curves in register.groupby("sensor").groups.values():
+        # Samples of one name on two curves do not repeat each other.
+        named = [runs[c].assign(repeats=c + "\0" + runs[c]["repeats"]) for c in curves]
+        every = pd.concat(named)
+        shared = repeatability(every["error"], every["repeats"]).sd
+        sd_run |= {curve: shared for curve in curves if not own[curve].df}
+    return own, sd_run
 
-        None where how much trials and samples differ is not known.
-        """
-        one = self.review(curve)
-        served = self.pairs[(self.pairs["crop"] == one.crop) & ~self.pairs["parallel"]]
-        scatter, remark = scatter_of(
-            one.crop,
-            self.pairs[self.pairs["curve"] == curve],
-            self.sources(curve),
-            self.crop_sources.get(one.crop),
-            benchtop_sd(served),
-        )
-        audit = one.setup.audit
-        wanted = wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
-        if scatter is None or not wanted > 0:
-            return None
-        table = plan_table(scatter, costs, wanted, self.level)
-        return CurvePlan(scatter=scatter, remark=remark, table=table, wanted=wanted)
 
-    def history(self, curve: str, past: Mapping[str, pd.DataFrame]) -> OffsetHistory:
-        """Return a curve's offset over the seasons."""
-        setup = self.review(curve).setup
-        built = setup.register["built_on"]
-        built = built.strftime("%Y-%m-%d") if pd.notna(built) else ""
-        name = self.season.settings.name
-        return curve_history(curve, name, setup.by_season, past, built)
+def _crop_sources(pairs: pd.DataFrame, sd_run: dict) -> dict[str, ErrorSources]:
+    """Return what the errors of each crop's curves are made of, where they tell."""
+    found = {}
+    for crop, of_crop in pairs.groupby("crop"):
+        known = [sd_run[curve] for curve in of_crop["curve"].unique()]
+        known = [sd for sd in known if isfinite(sd)]
+        mean = float(np.sqrt(np.mean(np.square(known)))) if known else nan
+        sources = sources_of(of_crop, mean, curves=True)
+        if sources:
+            found[str(crop)] = sources
+    return found
 
-    def sensor_histories(self, past: Mapping[str, pd.DataFrame]) -> list[OffsetHistory]:
-        """Return each sensor's change over the seasons; none without earlier ones."""
-        known = self.register["sensor"].dropna()
-        sensor_of = {str(curve): str(sensor) for curve, sensor in known.items()}
-        beside = self.register.index[self.register["parallel_of"].notna()]
-        found, name = [], self.season.settings.name
-        for sensor in sorted(set(sensor_of.values())) if past else []:
-            own = [c for c in self.order if sensor_of.get(c) == sensor]
-            audits = [self.season.audits.get(c) for c in own if c not in beside]
-            now = [season_setting(0.0, audit.bias) for audit in audits if audit]
-            found.append(sensor_history(sensor, name, now, past, sensor_of, beside))
-        return found
+
+def _check_days(setup: CurveSetup, later: pd.DataFrame) -> CheckRuns | None:
+    """Return a curve's check runs day by day, set-up runs of the same samples first."""
+    loaded, plots = setup.loaded, setup.plots
+    if later.empty or not isfinite(loaded):
+        return None
+    on_record = plots["harvested_at"], plots["offset_in_force"]
+    by_plots = offset_at(later["run_at"], *on_record, loaded)
+    early = setup.runs[setup.runs["sample"].isin(later["sample"])]
+    offset = np.r_[offsets_in(early, loaded), offsets_in(later, by_plots)]
+    columns = ["sample", "known_pct", "sensor_pct", "run_at", "at_setup"]
+    runs = [early.assign(at_setup=True)[columns], later.assign(at_setup=False)[columns]]
+    found = check_runs(pd.concat(runs, ignore_index=True), offset, loaded)
+    return found if len(found.cells) else None
+
+
+def _review(curve, setup: CurveSetup, checks: CheckRuns | None, scatter) -> CurveReview:
+    """Return how one curve was set up and whether it held."""
+    chart = line = first_off = None
+    if checks is not None:
+        level = setup.season.confidence
+        chart = check_chart(checks, *scatter, level)
+        # The line is that of the set-up runs without the retained samples.
+        rest = setup.runs[~setup.runs["sample"].isin(checks.cells["sample"])]
+        reading = rest["sensor_pct"] - offsets_in(rest, setup.loaded) + setup.loaded
+        by_sample = rest.assign(reading=reading).groupby("sample")
+        means = by_sample[["known_pct", "reading"]].mean().dropna()
+        known = means["known_pct"], means["reading"]
+        line, first_off = held_to_line(checks, *known, level)
+    return CurveReview(
+        curve=curve,
+        crop=setup.register["crop_key"],
+        setup=setup,
+        causes=causes_of(setup),
+        chart=chart,
+        setup_line=line,
+        first_off_line=first_off,
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -271,7 +218,6 @@ class SeasonReview:
     histories: list[OffsetHistory]  # of every curve
     sensor_histories: list[OffsetHistory]  # of every sensor, if there is an earlier one
     parallel: list[Comparison]  # curves recorded on the same plots, pair by pair
-    repeats_by_sensor: dict[str, Repeatability]
     earlier: list[str]  # seasons used
     unread: list[str]  # why an earlier season's folder was not used
     costs: Costs
@@ -302,27 +248,70 @@ def review_season(
     SeasonReview
         Whatever a missing or empty table leaves open is not known, and says so.
     """
-    settings, curves = season.settings, SeasonCurves(season)
+    settings, curves = season.settings, review_curves(season)
     if costs is None:
         costs = Costs(**settings.costs.model_dump()) if settings.costs else HOURS
     wanted = wanted_half_width or settings.wanted_half_width
+    plans = {c: _plan(curves, one, costs, wanted) for c, one in curves.reviews.items()}
     past, unread = read_earlier(settings.name, earlier)
-    sources = {c: curves.sources(c) for c in curves.order}
-    plans = {c: curves.plan(c, costs, wanted) for c in curves.order}
+    histories = []
+    for curve, one in curves.reviews.items():
+        built = one.setup.register["built_on"]
+        built = built.strftime("%Y-%m-%d") if pd.notna(built) else ""
+        by_season = one.setup.by_season
+        found = curve_history(curve, settings.name, by_season, past, built)
+        histories.append(found)
     return SeasonReview(
         season=season,
-        curves={c: curves.review(c) for c in curves.order},
-        sources={c: found for c, found in sources.items() if found},
+        curves=curves.reviews,
+        sources=curves.sources,
         crop_sources=curves.crop_sources,
-        plans={c: plan for c, plan in plans.items() if plan},
-        histories=[curves.history(c, past) for c in curves.order],
-        sensor_histories=curves.sensor_histories(past),
-        parallel=list(compare_all(curves.pairs, curves.level)),
-        repeats_by_sensor=curves.repeats,
+        plans={curve: plan for curve, plan in plans.items() if plan},
+        histories=histories,
+        sensor_histories=_sensor_histories(curves, settings.name, past),
+        parallel=list(compare_all(curves.pairs, settings.confidence)),
         earlier=list(past),
         unread=unread,
         costs=costs,
     )
+
+
+def _plan(
+    curves: SeasonCurves, one: CurveReview, costs: Costs, wanted: float | None
+) -> CurvePlan | None:
+    """Return what next season's sampling of a curve can reach, None if not known."""
+    pairs, audit = curves.pairs, one.setup.audit
+    served = pairs[(pairs["crop"] == one.crop) & ~pairs["parallel"]]
+    scatter, remark = scatter_of(
+        one.crop,
+        pairs[pairs["curve"] == one.curve],
+        curves.sources.get(one.curve),
+        curves.crop_sources.get(one.crop),
+        benchtop_sd(served),
+    )
+    wanted = wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
+    if scatter is None or not wanted > 0:
+        return None
+    table = plan_table(scatter, costs, wanted, one.setup.season.confidence)
+    return CurvePlan(scatter=scatter, remark=remark, table=table, wanted=wanted)
+
+
+def _sensor_histories(curves: SeasonCurves, season: str, past) -> list[OffsetHistory]:
+    """Return each sensor's change over the seasons; none without earlier ones."""
+    registers = {c: one.setup.register for c, one in curves.reviews.items()}
+    sensor_of = {
+        c: str(r["sensor"]) for c, r in registers.items() if pd.notna(r["sensor"])
+    }
+    beside = [
+        c for c, register in registers.items() if pd.notna(register["parallel_of"])
+    ]
+    found = []
+    for sensor in sorted(set(sensor_of.values())) if past else []:
+        own = [c for c, of in sensor_of.items() if of == sensor and c not in beside]
+        audits = [curves.reviews[curve].setup.audit for curve in own]
+        now = [season_setting(0.0, audit.bias) for audit in audits if audit]
+        found.append(sensor_history(sensor, season, now, past, sensor_of, beside))
+    return found
 
 
 # ---- tables
@@ -335,9 +324,14 @@ def review_tables(review: SeasonReview) -> dict[str, pd.DataFrame]:
     level; empty where not known. Columns as columns.csv declares them.
     """
     curves = review.curves.values()
+    causes = [
+        {"code": code, **_of(one), **CAUSES[code]._asdict(), **found._asdict()}
+        for one in curves
+        for code, found in one.causes.items()
+    ]
     bands = [c.bands.assign(first=c.first, second=c.second) for c in review.parallel]
     rows = {
-        "setup": [row for one in curves for row in _cause_rows(one)],
+        "setup": causes,
         "setup_offsets": [_offset_row(one) for one in curves],
         "check_runs": [_check_row(one, one.chart) for one in curves if one.chart],
         "parallel": [_parallel_row(one) for one in review.parallel],
@@ -356,52 +350,45 @@ def estimate_cells(name: str, estimate: Estimate, level: float) -> dict:
     return {name: estimate.value, **ends, f"{name}_df": estimate.df}
 
 
-def _cause_rows(one: CurveReview) -> list[dict]:
-    """Return what could have put a curve's offset wrong, the largest first."""
-    return [
-        {
-            "crop": one.crop,
-            "curve": one.curve,
-            "code": code,
-            "cause": CAUSES[code].title,
-            "verdict": found.verdict,
-            "size": found.size,
-            "basis": found.basis,
-            "found": found.said,
-            "why": CAUSES[code].why,
-            "source": CAUSES[code].source,
-        }
-        for code, found in one.causes.items()
-    ]
+def _of(one: CurveReview) -> dict:
+    """Return the cells that name a curve."""
+    return {"crop": one.crop, "curve": one.curve}
 
 
 def _offset_row(one: CurveReview) -> dict:
     """Return a curve's offset in use, from set-up and season; its repeatability."""
-    setup, level, offset = one.setup, one.setup.level, one.setup.offset
+    setup, offset = one.setup, one.setup.offset
+    level, best, own = setup.season.confidence, *setup.half_widths
+    estimates = {
+        "offset_at_setup": setup.at_setup,
+        "offset_by_season": setup.by_season,
+        "loaded_less_setup": setup.misloaded,
+        "season_less_setup": setup.moved,
+        "gain_by_repeats": setup.gain_by_repeats,
+        "error_in_another": setup.error_elsewhere,
+    }
+    config, told = setup.register["chamber_config"], setup.plots["chamber_config"]
     low, high = setup.repeats.interval(level)
-    parts = offset.parts if offset else {}
-    return {
-        "crop": one.crop,
-        "curve": one.curve,
+    row = {
         "n_samples": offset.n_samples if offset else 0,
         "n_runs": offset.n_runs if offset else 0,
         "offset_loaded": setup.loaded,
-        **estimate_cells("offset_at_setup", setup.at_setup, level),
-        **estimate_cells("offset_by_season", setup.by_season, level),
-        **estimate_cells("loaded_less_setup", setup.misloaded, level),
-        **estimate_cells("season_less_setup", setup.moved, level),
-        **{f"share_{name}": share for name, share in parts.items()},
-        "at_best": setup.at_best,
-        "by_its_own_scatter": setup.claimed,
+        "at_best": best,
+        "by_its_own_scatter": own,
         "read_before_loading": setup.read_before_loading,
         "sd_run": setup.repeats.sd,
         "sd_run_low": low,
         "sd_run_high": high,
         "sd_run_df": setup.repeats.df,
-        **estimate_cells("gain_by_repeats", setup.gain_by_repeats, level),
-        "plots_in_another_configuration": setup.plots_elsewhere,
-        **estimate_cells("error_in_another", setup.error_elsewhere, level),
+        "plots_in_another_configuration": int((told.dropna() != config).sum())
+        if pd.notna(config)
+        else 0,
     }
+    for name, estimate in estimates.items():
+        row |= estimate_cells(name, estimate, level)
+    for name, share in offset.parts.items() if offset else ():
+        row[f"share_{name}"] = share
+    return _of(one) | row
 
 
 def _check_row(one: CurveReview, chart: CheckChart) -> dict:
@@ -409,8 +396,7 @@ def _check_row(one: CurveReview, chart: CheckChart) -> dict:
     drift = f"drift_{DRIFT_DAYS}_days"
     first_out = {f"first_out_{name.lower()}": name for name in CHARTS}
     return {
-        "crop": one.crop,
-        "curve": one.curve,
+        **_of(one),
         "runs_used": chart.runs.n_runs,
         "runs_open": chart.runs.n_open,
         "days": len(chart.runs.days),
@@ -421,7 +407,7 @@ def _check_row(one: CurveReview, chart: CheckChart) -> dict:
         **{to: chart.first_out.get(name) or pd.NaT for to, name in first_out.items()},
         "limit_from_setup_line": one.setup_line.limit if one.setup_line else nan,
         "first_out_of_setup_line": one.first_off_line or pd.NaT,
-        **estimate_cells(drift, chart.drift, one.setup.level),
+        **estimate_cells(drift, chart.drift, one.setup.season.confidence),
         f"{drift}_samples_held": chart.drift_held.value,
         "samples_tested_again": len(chart.runs.own_change),
         "remark": chart.remark or chart.drift.remark,
@@ -557,9 +543,12 @@ def _of_setup(one: CurveReview) -> Iterator[tuple[str, str]]:
     # Without an offset it is said once for the whole table, or by the table of causes.
     for code, found in one.causes.items() if setup.offset else ():
         if found.verdict == DOUBTFUL:
-            yield code, in_words(code, found)
+            size = f"it can have moved the offset by up to {show(found.size)} points"
+            if not isfinite(found.size):
+                size = "how far that moved the offset is not known"
+            yield code, f"{found.found}; {size}. {CAUSES[code].why}"
         elif found.verdict == UNRECORDED:
-            unrecorded.append(f"{CAUSES[code].title.lower()} ({found.said})")
+            unrecorded.append(f"{CAUSES[code].cause.lower()} ({found.found})")
     if unrecorded:
         yield "setup-not-recorded", f"cannot be judged: {'; '.join(unrecorded)}"
     if setup.read_before_loading:
@@ -569,9 +558,9 @@ def _of_setup(one: CurveReview) -> Iterator[tuple[str, str]]:
             f"({show(setup.loaded, sign=True)}), as if read before it was; the column "
             "offset_in_force in setup_runs would tell",
         )
-    elif leaves_out_zero(setup.moved, setup.level):
+    elif leaves_out_zero(setup.moved, setup.season.confidence):
         way = "higher" if setup.moved.value > 0 else "lower"
-        ends = show_span(*setup.moved.interval(setup.level), sign=True)
+        ends = show_span(*setup.moved.interval(setup.season.confidence), sign=True)
         yield (
             "offset-not-held",
             f"this season's results call for an offset {show(abs(setup.moved.value))} "
@@ -590,12 +579,12 @@ def is_out(one: CurveReview) -> bool:
     if one.chart is None:
         return False
     out = any(day is not None for day in one.chart.first_out.values())
-    return out or leaves_out_zero(one.chart.drift, one.setup.level)
+    return out or leaves_out_zero(one.chart.drift, one.setup.season.confidence)
 
 
 def _of_checks(one: CurveReview) -> Iterator[tuple[str, str]]:
     """Yield whether its check samples stayed where they were."""
-    chart, level = one.chart, one.setup.level
+    chart, level = one.chart, one.setup.season.confidence
     if chart is None:
         return
     if chart.remark:

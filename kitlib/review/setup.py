@@ -65,10 +65,9 @@ def repeatability(readings, sample) -> Repeatability:
     """Return the SD of repeated runs about the mean of their sample.
 
     Estimand: the SD of a single reading of grain that stays the same, the sensor
-    filled anew each time. It includes neither the error a sample keeps from run to
-    run nor that of the oven. Errors do as well as readings: a known value common to a
-    sample drops out. The label is of sample and day where only runs of one day count.
-    ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
+    filled anew each time; neither the error a sample keeps from run to run nor that of
+    the oven is in it. Errors do as well as readings: what a sample's runs have in
+    common drops out. ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
     """
     return Repeatability(*pooled_sd(readings, sample))
 
@@ -96,8 +95,7 @@ def repeated_runs(setup: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
         ]
     ).dropna(subset=["known_pct", "sensor_pct", "repeats"])
     error = runs["sensor_pct"] - runs["known_pct"] - offsets_in(runs, 0.0)
-    table = pd.DataFrame({"error": error, "repeats": runs["repeats"]})
-    return table.reset_index(drop=True)
+    return pd.DataFrame({"error": error, "repeats": runs["repeats"]})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,24 +118,8 @@ def setup_offset(
     """Return the offset that the runs of known samples give.
 
     Estimand: minus the mean error of the curve without offset, over samples like
-    those it was set up with. Samples are taken as a random draw, and independent.
-
-    Parameters
-    ----------
-    known, readings : array_like, shape (n,), n >= 1
-        Known moisture and reading of each run. [% moisture, wet basis]
-    sample : array_like, shape (n,)
-        Label of the sample of each run.
-    offset_in_readings : float or array_like, shape (n,)
-        Offset that was loaded when the readings were taken. [% moisture]
-    sd_reference : float
-        SD of a known value about the sample's true moisture. [% moisture]
-
-    Examples
-    --------
-    >>> found = setup_offset([14.0, 20.0], [14.1, 20.5], ["dry", "wet"], 0.2)
-    >>> print(f"{found.setting.value:.2f}, standard error {found.setting.se:.2f}")
-    -0.10, standard error 0.20
+    those it was set up with. Samples are taken as a random draw, and independent;
+    `sd_reference` is the SD of a known value about its sample's true moisture.
     """
     bare = np.asarray(readings, float) - offset_in_readings
     given = pd.Series(np.asarray(known, float) - bare)
@@ -189,11 +171,6 @@ class CurveSetup:
     sd_error: float  # SD of one sample's error about the curve, from the season
     sd_run: float  # SD of a run, its own or its sensor's [% moisture]
     season: Season  # the settings
-
-    @property
-    def level(self) -> float:
-        """Confidence level of the intervals."""
-        return self.season.confidence
 
     @property
     def loaded(self) -> float:
@@ -254,37 +231,22 @@ class CurveSetup:
         told = IN_FORCE in self.runs and self.runs[IN_FORCE].notna().any()
         if told or self.offset is None or not abs(self.loaded) > 0:
             return False
-        ends = self.at_setup.interval(self.level)
+        ends = self.at_setup.interval(self.season.confidence)
         unloaded = ends.shifted(-self.loaded)
         return not ends.holds(self.loaded) and unloaded.holds(self.loaded)
 
     @property
-    def at_best(self) -> float:
-        """Half-width an offset from so many samples can have. [% moisture].
+    def half_widths(self) -> tuple[float, float]:
+        """Half-widths of an offset from so many samples. [% moisture].
 
-        With the SD of a sample's error taken as known, from the season.
+        At best, the SD of a sample's error taken as known from the season; and as the
+        samples by themselves give it, in root mean square. nan where not defined.
         """
-        if self.offset is None:
-            return nan
-        return _tail(self.level) * self.sd_error / sqrt(self.offset.n_samples)
-
-    @property
-    def claimed(self) -> float:
-        """Half-width so many samples by themselves give. [% moisture].
-
-        Their SD being estimated from them; in root mean square. nan with one sample.
-        """
-        if self.offset is None or self.offset.n_samples < 2:
-            return nan
-        n = self.offset.n_samples
-        tail = float(student_t.ppf((1 + self.level) / 2, n - 1))
-        return tail * self.sd_error / sqrt(n)
-
-    @property
-    def plots_elsewhere(self) -> int:
-        """Plots harvested in another chamber configuration than the curve's."""
-        own, told = self.register["chamber_config"], self.plots["chamber_config"]
-        return int((told.notna() & (told != own)).sum()) if pd.notna(own) else 0
+        n = self.offset.n_samples if self.offset else 0
+        share = (1 + self.season.confidence) / 2
+        df = [np.inf, n - 1 if n > 1 else nan]
+        best, own = student_t.ppf(share, df) * self.sd_error / sqrt(n or nan)
+        return float(best), float(own)
 
     @property
     def error_elsewhere(self) -> Estimate:
@@ -327,7 +289,7 @@ class Found(NamedTuple):
     """What was found of one cause on one curve."""
 
     verdict: str
-    said: str
+    found: str
     size: float = nan  # how far it can have moved the offset; nan: nothing tells
     basis: str = ""  # what that was computed from
 
@@ -335,7 +297,7 @@ class Found(NamedTuple):
 class Cause(NamedTuple):
     """Something that puts an offset wrong at set-up, why, and who asks for care."""
 
-    title: str
+    cause: str
     why: str
     source: str
 
@@ -360,22 +322,14 @@ def causes_of(setup: CurveSetup) -> dict[str, Found]:
     return dict(by_size)
 
 
-def in_words(code: str, found: Found) -> str:
-    """Return what was found, what it can have done to the offset, and how."""
-    size = f"it can have moved the offset by up to {show(found.size)} points"
-    if not isfinite(found.size):
-        size = "how far that moved the offset is not known"
-    return f"{found.said}; {size}. {CAUSES[code].why}"
-
-
 def _tilt(setup: CurveSetup) -> float:
     """Return the change of the error for each point of moisture, by the season."""
     return setup.audit.gain.value - 1 if setup.audit else nan
 
 
-def _tail(level: float) -> float:
+def _tail(setup: CurveSetup) -> float:
     """Return how many SDs the half-width of an interval is."""
-    return float(norm.ppf((1 + level) / 2))
+    return float(norm.ppf((1 + setup.season.confidence) / 2))
 
 
 def _unrecorded(runs, told) -> str:
@@ -397,28 +351,26 @@ def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str, basis: str) -> F
 
 
 def _typed(setup: CurveSetup) -> Found:
-    """Compare the offset loaded with the one the runs give."""
     wrong, given = setup.misloaded, setup.at_setup
     if setup.read_before_loading or not wrong.known:
         said = "what offset the set-up readings include is not recorded"
         return Found(UNRECORDED, said)
-    ends = wrong.interval(setup.level)
+    ends = wrong.interval(setup.season.confidence)
     off = isfinite(ends.low) and not ends.holds(0.0)
     off = off and abs(wrong.value) > setup.season.setting_step / 2
     said = f"{show(setup.loaded, sign=True)} was loaded, the set-up runs give "
     said += f"{show(given.value, sign=True)}"
     if isfinite(ends.low):
-        said += f" ({show_span(*given.interval(setup.level), sign=True)})"
+        said += f" ({show_span(*given.interval(setup.season.confidence), sign=True)})"
     basis = "offset loaded less the one from set-up"
     return Found(DOUBTFUL if off else SOUND, said, abs(wrong.value), basis)
 
 
 def _chance(setup: CurveSetup) -> Found:
-    """Judge how well an offset from so many samples can be known."""
     n = setup.known["sample"].nunique()
-    size, basis = setup.at_best, "scatter of this season's samples"
+    size, basis = setup.half_widths[0], "scatter of this season's samples"
     if not isfinite(size) and setup.offset is not None:
-        ends = setup.at_setup.interval(setup.level)
+        ends = setup.at_setup.interval(setup.season.confidence)
         size, basis = (ends.high - ends.low) / 2, "scatter of the known samples"
     allowed = setup.audit.allowed_bias if setup.audit else nan
     said = counted(n, "known sample")
@@ -430,7 +382,6 @@ def _chance(setup: CurveSetup) -> Found:
 
 
 def _range(setup: CurveSetup) -> Found:
-    """Compare the moistures of the known samples with those harvested."""
     known, limits = setup.known["known_pct"], setup.season.setup
     low, high = float(known.min()), float(known.max())
     said = f"known samples {show_span(low, high, 1)} %"
@@ -448,7 +399,6 @@ def _range(setup: CurveSetup) -> Found:
 
 
 def _start(setup: CurveSetup) -> Found:
-    """Judge how far from the standard moisture the set-up began."""
     # The table is in the order of the file; runs without a time keep it.
     first = setup.known.sort_values("run_at", kind="stable").iloc[0]
     said = f"begun at {show(first['known_pct'], 1)} % (sample {first['sample']})"
@@ -463,7 +413,6 @@ def _start(setup: CurveSetup) -> Found:
 
 
 def _temperature(setup: CurveSetup) -> Found:
-    """Judge the grain's temperature against the air's, and against the harvest's."""
     runs, most = setup.known, setup.season.setup.from_air_c
     apart = (runs["grain_temp_c"] - runs["air_temp_c"]).dropna()
     if apart.empty:
@@ -489,7 +438,6 @@ def _temperature(setup: CurveSetup) -> Found:
 
 
 def _wetted(setup: CurveSetup) -> Found:
-    """Judge whether water had been added to any grain."""
     told = setup.known["water_added"].dropna().astype(bool)
     if told.empty:
         return Found(UNRECORDED, "whether water was added is not recorded")
@@ -501,7 +449,6 @@ def _wetted(setup: CurveSetup) -> Found:
 
 
 def _fill(setup: CurveSetup) -> Found:
-    """Judge how much grain the samples held."""
     mass, least = setup.known["grain_mass_kg"].dropna(), setup.season.setup.grain_kg
     if mass.empty:
         return Found(UNRECORDED, "the mass of the samples is not recorded")
@@ -512,7 +459,6 @@ def _fill(setup: CurveSetup) -> Found:
 
 
 def _fillings(setup: CurveSetup) -> Found:
-    """Judge how often the chamber was filled with each sample."""
     often, limits = setup.known.groupby("sample").size(), setup.season.setup
     fewest = int(often.min())  # the sample filled least often counts
     said = f"{show_span(fewest, int(often.max()), 0)} fillings of a sample"
@@ -523,17 +469,16 @@ def _fillings(setup: CurveSetup) -> Found:
         said += f"; {short} of {len(often)} filled fewer than {limits.runs} times"
     verdict = DOUBTFUL if short else THIN if fewest < limits.runs_wanted else SOUND
     share = sqrt(float((1 / often).mean()) / len(often))
-    size = _tail(setup.level) * setup.sd_run * share
+    size = _tail(setup) * setup.sd_run * share
     return Found(verdict, said, size, "SD of repeated runs")
 
 
 def _reference(setup: CurveSetup) -> Found:
-    """Judge how much of the known values' own error the offset keeps."""
     audit, n = setup.audit, setup.known["sample"].nunique()
     if audit is None or not isfinite(audit.reference_se):
         said = "the error of an oven result is not known: one dish a sample"
         return Found(UNRECORDED, said)
-    size = _tail(setup.level) * audit.reference_se / sqrt(n)
+    size = _tail(setup) * audit.reference_se / sqrt(n)
     off = size > audit.tolerance.at(audit.mean_reference) / 3
     said = f"oven results of {counted(n, 'sample')}, standard error "
     said += f"{show(audit.reference_se)} each"
@@ -542,7 +487,6 @@ def _reference(setup: CurveSetup) -> Found:
 
 
 def _chamber(setup: CurveSetup) -> Found:
-    """Compare the chamber configurations of the runs and of the register."""
     told = setup.known["chamber_config"].dropna()
     own = setup.register.get("chamber_config")
     if told.empty:
@@ -562,7 +506,6 @@ def _chamber(setup: CurveSetup) -> Found:
 
 
 def _weighing(setup: CurveSetup) -> Found:
-    """Judge whether the scale was checked and test weights are on record."""
     checked, runs = setup.register.get(SCALE), setup.known
     weights = int(runs["lab_test_weight_kg_hl"].notna().sum())
     lab = f"lab test weight recorded for {weights} of {counted(len(runs), 'run')}"

@@ -8,7 +8,6 @@ from pytest import approx
 
 from kitlib.review.plan import (
     IN_WORDS,
-    SOURCES,
     ErrorSources,
     error_sources,
     where_effort_pays,
@@ -24,10 +23,9 @@ def test_by_hand():
     assert squares == approx(
         {"trial": 8.0, "sample": 0.75, "repeatability": 1.0, "reference": 0.25}
     )
-    assert found.variance == approx(10.0)
     assert found.sd_dish**2 == approx(0.5)
     assert found.sd_own**2 == approx(1.75)
-    assert list(found.sds) == [name for name in SOURCES if name in found.sds]
+    assert list(found.sds) == [name for name in IN_WORDS if name in found.sds]
 
 
 def test_shares_add_up():
@@ -79,7 +77,7 @@ def test_all_parts_are_recovered(rng):
         location=location[trial],
         along=along,
     )
-    assert set(found.sds) == set(SOURCES)
+    assert set(found.sds) == set(IN_WORDS)
     assert found.sds["moisture"] == approx(0.7, rel=4 / sqrt(2 * n))
     assert found.sds["sensor"] == approx(0.5, rel=4 / sqrt(2 * 7))
     assert found.sd_trial == approx(0.5, rel=4 / sqrt(2 * 23))
@@ -113,7 +111,7 @@ def test_errors_that_do_not_differ_have_no_parts():
     ],
 )
 def test_effort_goes_where_the_variance_is(largest, begins):
-    sds = {name: 0.1 for name in SOURCES if name not in ("sensor", "location")}
+    sds = {name: 0.1 for name in IN_WORDS if name not in ("sensor", "location")}
     sds["trial"] = 0.01
     found = ErrorSources(sds=sds | {largest: 2.0}, n=20, n_trials=5, dishes=2)
     said = where_effort_pays(found)

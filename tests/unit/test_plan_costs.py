@@ -21,7 +21,6 @@ from kitlib.review.plan import (
     cost_of,
     efficient,
     plan_table,
-    worth_telling,
 )
 from kitlib.words.terms import columns_of
 
@@ -94,13 +93,3 @@ def test_efficient_plans_fall_as_cost_rises():
     front = efficient(plan_table(SCATTER, HOURS, 0.3))
     assert (np.diff(front["cost"]) >= 0).all()
     assert (np.diff(front["half_width_bias"]) < 0).all()
-
-
-def test_what_is_told_holds_the_cheapest():
-    table = plan_table(SCATTER, HOURS, 0.3)
-    told = worth_telling(table)
-    assert told["cheapest"].sum() == 1
-    assert len(told) < len(table)
-    plain = (table["dishes"] == 2) & (table["benchtop_per_trial"] == 0)
-    assert plain.sum() == len(TRIALS) * len(SAMPLES_PER_TRIAL)
-    assert table.index[plain].isin(told.index).all()

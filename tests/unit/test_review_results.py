@@ -8,7 +8,7 @@ from pytest import approx
 from reviewed import demo_review
 
 from kitlib.review.parallel import compare_curves
-from kitlib.review.plan import cheapest
+from kitlib.review.plan import SAMPLES_PER_TRIAL, TRIALS, cheapest
 from kitlib.review.review import (
     CurveReview,
     review_findings,
@@ -44,6 +44,9 @@ def test_each_curves_cheapest_plan_stands_in_the_table(tables):
         best = cheapest(demo_review().plans[curve].table)
         told = group[group["cheapest"]]
         assert told["cost"].tolist() == [best["cost"]]
+        # All plans of two dishes without a benchtop meter stand beside the efficient.
+        plain = group.query("dishes == 2 and benchtop_per_trial == 0")
+        assert len(plain) == len(TRIALS) * len(SAMPLES_PER_TRIAL)
 
 
 def test_without_earlier_seasons_there_is_no_history(tables):

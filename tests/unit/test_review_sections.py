@@ -59,7 +59,7 @@ def test_set_up_names_the_curves_to_look_at_and_the_largest_cause_first():
     assert "1.76 points on maize-S2" in told.detail
     causes, offsets, repeats = of_kind(blocks, Table)
     assert "scale and test weight (7 curves)" in causes.note
-    assert causes.rows[0][0] == CAUSES["setup-start"].title
+    assert causes.rows[0][0] == CAUSES["setup-start"].cause
     wetted = next(row for row in causes.rows if row[0].startswith("Water"))
     assert "maize-S1" in wetted[2] and "wheat-S1" not in wetted[2]
     # A size of the curves in order says nothing of those in doubt.

@@ -1,6 +1,5 @@
 """Half-widths of a plan: against simulation, against fits, against published ones."""
 
-from dataclasses import replace
 from math import isnan, sqrt
 
 import numpy as np
@@ -15,7 +14,6 @@ from kitlib.review.plan import (
     bias_half_width,
     bias_se,
     planned_moistures,
-    slope_by_span,
     slope_df,
     slope_half_width,
 )
@@ -113,15 +111,6 @@ def test_slope_needs_three_trials_and_a_spread():
     assert isnan(slope_half_width(SCATTER, 2, 5, 1))
     none = Scatter(sd_trial=0.3, sd_own=0.5)
     assert np.isnan(slope_half_width(none, [5, 10], 4, 1)).all()
-
-
-def test_span_narrows_the_slope_in_proportion():
-    narrow, wide = slope_by_span(SCATTER, (6, 12), (8, 4, 2))
-    assert narrow == approx(2 * wide)
-    # The SD of an even spread over so many points, from the points themselves.
-    even = np.linspace(0, 6, 100001).std()
-    as_spread = replace(SCATTER, sd_moisture=float(even))
-    assert narrow == approx(float(slope_half_width(as_spread, 8, 4, 2)), rel=1e-4)
 
 
 def test_benchtop_samples_against_direct_simulation(rng):

@@ -5,7 +5,7 @@ from pytest import approx
 from reviewed import demo_review, demo_season
 
 from kitlib.review.check_samples import pooled_scatter
-from kitlib.review.review import SeasonCurves
+from kitlib.review.review import review_curves
 from kitlib.season.season import audit_season
 
 SETUP = """curve,sample,known_pct,sensor_pct
@@ -24,13 +24,13 @@ def two(season):
         "curves.csv", "curve,crop,offset_loaded,sensor\nW,wheat,0.2,S1\nV,wheat,0,S1\n"
     )
     season.write("setup_runs.csv", SETUP)
-    return SeasonCurves(audit_season(season.folder))
+    return review_curves(audit_season(season.folder))
 
 
 def test_a_curve_without_repeated_runs_has_its_sensors_repeatability(two):
-    own = two.repeats["S1"]
-    assert own.df == 1 and own.sd == approx(0.1 * 2**0.5)
-    assert two.sd_run("V") == two.sd_run("W") == own.sd
+    setups = {curve: one.setup for curve, one in two.reviews.items()}
+    assert (setups["W"].repeats.df, setups["V"].repeats.df) == (1, 0)
+    assert setups["V"].sd_run == setups["W"].sd_run == approx(0.1 * 2**0.5)
 
 
 def test_samples_of_one_name_on_two_curves_do_not_repeat_each_other(season):
@@ -38,8 +38,8 @@ def test_samples_of_one_name_on_two_curves_do_not_repeat_each_other(season):
         "curves.csv", "curve,crop,offset_loaded,sensor\nW,wheat,0.2,S1\nV,wheat,0,S1\n"
     )
     season.write("setup_runs.csv", SETUP.replace("V,c", "V,b"))
-    found = SeasonCurves(audit_season(season.folder))
-    assert found.repeats["S1"].df == 1
+    found = review_curves(audit_season(season.folder))
+    assert found.reviews["V"].setup.sd_run == approx(0.1 * 2**0.5)
 
 
 def test_limits_of_all_curves_rest_on_one_pooled_sd():
@@ -50,12 +50,12 @@ def test_limits_of_all_curves_rest_on_one_pooled_sd():
 
 
 def test_curves_come_in_order_of_crop_and_name(two):
-    assert two.order == ["V", "W"]
+    assert list(two.reviews) == ["V", "W"]
     assert list(demo_review().curves) == list(demo_season().audits)
 
 
 def test_a_curve_that_served_nothing_is_reviewed_too(two):
-    one = two.review("V")
+    one = two.reviews["V"]
     assert one.setup.audit is None and one.chart is None
     assert one.setup.offset.n_samples == 2
     assert one.setup.at_setup.value == approx(-0.3)

@@ -72,7 +72,7 @@ def setup_of(runs, limits=None, **more):
         "runs": runs,
         "plots": PLOTS,
         "audit": None,
-        "repeats": Repeatability(sd=0.1, df=4, n_samples=2),
+        "repeats": Repeatability(sd=0.1, df=4),
         "sd_error": nan,
         "sd_run": 0.1,
         "season": season,
@@ -174,7 +174,7 @@ def test_the_offset_loaded_is_compared_with_the_one_found(runs):
     told = runs.assign(offset_in_force=0.0, sample=list("abcdef"))
     one = found(told, register=loaded)["setup-misloaded"]
     assert (one.verdict, one.size) == (DOUBTFUL, approx(2.0 + 0.1 / 6))
-    assert "+2.00 was loaded" in one.said
+    assert "+2.00 was loaded" in one.found
     # Without being told they may have been taken before the offset was loaded.
     early = runs.assign(sensor_pct=runs["sensor_pct"] - 2, sample=list("abcdef"))
     unclear = found(early, register=loaded)
@@ -213,7 +213,7 @@ def test_values_not_recorded_for_some_runs_are_counted(runs):
     runs.loc[5, "grain_mass_kg"] = np.nan
     fill = found(runs)["setup-fill"]
     assert fill.verdict == SOUND
-    assert fill.said.endswith("not recorded for 1 run")
+    assert fill.found.endswith("not recorded for 1 run")
 
 
 def test_without_runs_nothing_is_judged(runs):

@@ -48,11 +48,8 @@ def only_its_part(monkeypatch):
         conditions = {curve: curve_condition(season, curve) for curve in kept}
         monkeypatch.setattr(
             basis_module,
-            "_season_curves",
-            lambda season: SimpleNamespace(
-                order=[c for c, found in conditions.items() if found],
-                review=conditions.__getitem__,
-            ),
+            "review_curves",
+            lambda season: SimpleNamespace(reviews=conditions),
         )
         own = replace(
             season,
