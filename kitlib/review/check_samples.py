@@ -33,9 +33,6 @@ DRIFT_DAYS = 30
 BASE_DAYS = 3
 
 
-# ---- runs
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CheckRuns:
     """Mean error of each check sample on each day it was run. [% moisture]."""
@@ -61,12 +58,10 @@ class CheckRuns:
 
 
 def check_runs(runs: pd.DataFrame, offset, loaded: float) -> CheckRuns:
-    """Return the errors of one curve's check samples, day by day.
-
-    `runs` has sample, known_pct, sensor_pct, run_at and at_setup (one of the runs the
-    curve was set up with); `offset` is what each reading includes, nan where nobody
-    can tell, and `loaded` the register's, to which readings are restated.
-    """
+    """Return the errors of one curve's check samples, day by day."""
+    # `runs` has sample, known_pct, sensor_pct, run_at and at_setup (one of the runs the
+    # curve was set up with); `offset` is what each reading includes, nan where nobody
+    # can tell, and `loaded` the register's, to which readings are restated.
     told = runs.assign(reading=runs["sensor_pct"] - offset + loaded, known=np.nan)
     told = told.dropna(subset=["run_at", "known_pct", "reading"])
     told = told.sort_values(["sample", "run_at"], kind="stable")
@@ -101,11 +96,9 @@ def check_runs(runs: pd.DataFrame, offset, loaded: float) -> CheckRuns:
 
 
 def offset_at(run_at, harvested_at, in_force, loaded: float) -> np.ndarray:
-    """Return the offset in force at each run, as the plots around it tell.
-
-    nan where it was changed between the plot before a run and the one after it, so
-    that nobody can say; `loaded`, the register's, where no plot tells anything.
-    """
+    """Return the offset in force at each run, as the plots around it tell."""
+    # nan where it was changed between the plot before a run and the one after it, so
+    # that nobody can say; `loaded`, the register's, where no plot tells anything.
     run_at = np.asarray(run_at, "datetime64[s]")
     at = np.asarray(harvested_at, "datetime64[s]")
     in_force = np.asarray(in_force, float)
@@ -121,11 +114,9 @@ def offset_at(run_at, harvested_at, in_force, loaded: float) -> np.ndarray:
 
 
 def known_at(run_at, known) -> np.ndarray:
-    """Return a retained sample's own moisture at each run, its re-tests joined up.
-
-    A value first written at a run was tested then; between two tests the sample is
-    taken to change evenly, after the last one not at all. [% moisture, wet basis]
-    """
+    """Return a retained sample's own moisture at each run, its re-tests joined up."""
+    # A value first written at a run was tested then; between two tests the sample is
+    # taken to change evenly, after the last one not at all. [% moisture, wet basis]
     known = np.asarray(known, float)
     time = np.asarray(run_at, "datetime64[s]").astype(float)
     tested = np.r_[True, known[1:] != known[:-1]]
@@ -133,12 +124,10 @@ def known_at(run_at, known) -> np.ndarray:
 
 
 def pooled_scatter(curves: Iterable[CheckRuns]) -> tuple[float, int]:
-    """Return the SD of a check sample from day to day over curves, and its df.
-
-    From the base days of each. A few days of one curve say little of their scatter.
-    Sensors of one kind are taken to repeat alike; a noisier one then shows as out of
-    its limits.
-    """
+    """Return the SD of a check sample from day to day over curves, and its df."""
+    # From the base days of each. A few days of one curve say little of their scatter.
+    # Sensors of one kind are taken to repeat alike; a noisier one then shows as out of
+    # its limits.
     bases = [checks.cells[checks.cells["base"]] for checks in curves]
     df = sum(len(base) - base["sample"].nunique() for base in bases)
     squares = sum(float((base["deviation"] ** 2).sum()) for base in bases)
@@ -165,15 +154,10 @@ def drift_of(checks: CheckRuns, error: str = "error") -> Estimate:
     return fit.contrast(np.r_[np.zeros(levels.shape[1]), 1.0])
 
 
-# ---- what a sensor in order would hardly ever show
-
-
 def joint_quantile(df: float, values: int = 1, level: float = 0.95) -> float:
-    """Return t*: how many SDs the farthest of several values may lie off.
-
-    Šidák's: each is held to level^(1 / values), so that all stay inside with at least
-    the chance `level`. NIST/SEMATECH e-Handbook, 2.3.6.7.
-    """
+    """Return t*: how many SDs the farthest of several values may lie off."""
+    # Šidák's: each is held to level^(1 / values), so that all stay inside with at least
+    # the chance `level`. NIST/SEMATECH e-Handbook, 2.3.6.7.
     return float(student_t.ppf((1 + level ** (1 / values)) / 2, df))
 
 
@@ -183,19 +167,15 @@ def sigmas(df: float) -> float:
 
 
 def ewma_weights(n: int, weight: float = EWMA_WEIGHT) -> np.ndarray:
-    """Return the share of each of n values in each moving average, shape (n, n).
-
-    The averages are `weights @ values` for a start at 0.
-    """
+    """Return the share of each of n values in each moving average, shape (n, n)."""
+    # The averages are `weights @ values` for a start at 0.
     age = np.subtract.outer(np.arange(n), np.arange(n))
     return np.where(age >= 0, weight * (1 - weight) ** np.maximum(age, 0), 0.0)
 
 
 def cusum(values, target: float = 0.0, slack: float = 0.0):
-    """Return the sums of what values lie above and below their target, less a slack.
-
-    NIST/SEMATECH e-Handbook, 6.3.2.3 (from memory).
-    """
+    """Return the sums of what values lie above and below their target, less a slack."""
+    # NIST/SEMATECH e-Handbook, 6.3.2.3 (from memory).
     above, below, sums = 0.0, 0.0, []
     for value in finite_array("cusum: values", values):
         above = max(0.0, above + value - target - slack)
@@ -241,11 +221,9 @@ def setup_line(known, readings, a_day: int = 1, level: float = 0.95):
 
 
 def held_to_line(checks: CheckRuns, known, readings, level: float = 0.95):
-    """Return the set-up line of other samples, and the first day check runs leave it.
-
-    A retained sample keeps its own error, so one out of limits stays out. None for
-    either that is not there.
-    """
+    """Return the set-up line of other samples, and the first day checks leave it."""
+    # A retained sample keeps its own error, so one out of limits stays out. None for
+    # either that is not there.
     cells = checks.season
     a_day = int(cells.groupby("day").size().max()) if len(cells) else 1
     line = setup_line(known, readings, a_day, level)
@@ -260,9 +238,8 @@ class CheckChart:
     """Control charts of one curve's retained check samples. [% moisture]."""
 
     # Days after the base: sample, day, deviation from the sample's centre, the limit
-    # it is held to, whether it is out; and the deviations on the base days.
+    # it is held to, whether it is out.
     cells: pd.DataFrame
-    base_cells: pd.DataFrame
     # Each day after the base: mean deviation, ewma and its limit; cusum, the larger
     # of its two sums, in SDs.
     occasions: pd.DataFrame
@@ -313,7 +290,6 @@ def check_chart(
         why = "no check sample was run on two of the first days, so no SD is known"
     return CheckChart(
         cells=later[["sample", "day", "deviation", "limit", "out"]],
-        base_cells=cells.loc[cells["base"], ["sample", "day", "deviation"]],
         occasions=occasions,
         sd=sd,
         df=df,

@@ -24,17 +24,12 @@ SHRUNKEN = "shrunk towards earlier seasons, normal prior by REML, Hartung-Knapp"
 MEAN_CHANGE = "mean over the sensor's curves"
 
 
-# ---- estimates put together
-
-
 def difference(first: Estimate, second: Estimate) -> Estimate:
-    """Return first - second, two independent estimates of one unit.
-
-    Degrees of freedom after Welch (Biometrika 34, 1947, 28-35) and Satterthwaite
-    (Biometrics Bulletin 2, 1946, 110-114); where either estimate has under 3, the
-    smaller of the two: theirs would cover 89 to 97 % there instead of 95 (simulated),
-    and 94 to 96 % from 3 on.
-    """
+    """Return first - second, two independent estimates of one unit."""
+    # Degrees of freedom after Welch (Biometrika 34, 1947, 28-35) and Satterthwaite
+    # (Biometrics Bulletin 2, 1946, 110-114); where either estimate has under 3, the
+    # smaller of the two: theirs would cover 89 to 97 % there instead of 95 (simulated),
+    # and 94 to 96 % from 3 on.
     if not (first.known and second.known):
         return not_known(first.remark if not first.known else second.remark)
     value = first.value - second.value
@@ -75,12 +70,15 @@ def season_setting(loaded: float, bias: Estimate) -> Estimate:
     return replace(bias, value=loaded - bias.value)
 
 
+def leaves_out_zero(estimate: Estimate, level: float) -> bool:
+    """Whether an estimate has an interval, and 0 is not in it."""
+    ends = estimate.interval(level)
+    return isfinite(ends.low) and not ends.holds(0.0)
+
+
 def _has_interval(estimate: Estimate) -> bool:
     """Say whether an estimate has a finite standard error and df."""
     return estimate.known and estimate.se > 0 and 0 < estimate.df < inf
-
-
-# ---- earlier seasons as their folders have them
 
 
 def read_earlier(season: str, folders: Iterable[str | Path]):
@@ -145,9 +143,6 @@ def earlier_folders(place: str | Path) -> list[Path]:
     if Path(place).suffix == ".path":  # a file beside a run's notebooks
         return folders_named(Path(place))
     return sorted(path.parent for path in Path(place).glob(f"*/{CURVES_FILE}"))
-
-
-# ---- histories
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -266,13 +261,11 @@ def sensor_history(
     sensor_of: Mapping[str, str],
     apart: Collection[str] = (),
 ) -> OffsetHistory:
-    """Return a sensor's history: the mean change of its curves, season by season.
-
-    Settings of two crops cannot be compared; what a sensor lost or gained moves all of
-    its curves. `now` is the change each calls for this season, −bias; `sensor_of` is
-    for files that do not name the sensor. Curves recorded in parallel stand `apart`:
-    their errors are another curve's over again.
-    """
+    """Return a sensor's history: the mean change of its curves, season by season."""
+    # Settings of two crops cannot be compared; what a sensor lost or gained moves all
+    # of its curves. `now` is the change each calls for this season, −bias; `sensor_of`
+    # is for files that do not name the sensor. Curves recorded in parallel stand
+    # `apart`: their errors are another curve's over again.
     seasons, values = [], []
     for name, curves in earlier.items():
         curves = curves[~curves["curve"].isin(apart)]

@@ -3,12 +3,13 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
-from math import isfinite, nan
+from math import nan
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
+from kitlib.review.history import leaves_out_zero
 from kitlib.statistics.clustered import clustered_fit, clustered_mean
 from kitlib.statistics.estimates import (
     Estimate,
@@ -134,10 +135,9 @@ def compare_curves(
 
 def _smaller(first: str, second: str, gap: Estimate, level: float) -> str:
     """Name the curve with the smaller errors where first - second leaves out 0."""
-    ends = gap.interval(level)
-    if not isfinite(ends.low) or ends.holds(0.0):
+    if not leaves_out_zero(gap, level):
         return NO_DIFFERENCE
-    return second if ends.low > 0 else first
+    return second if gap.value > 0 else first
 
 
 def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFrame:
@@ -168,22 +168,19 @@ def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFra
 
 
 def compare_all(pairs: pd.DataFrame, level: float) -> Iterator[Comparison]:
-    """Yield how each two curves recorded on the same plots compare.
-
-    `pairs` are the samples used, those of curves recorded in parallel included.
-    """
+    """Yield how each two curves recorded on the same plots compare."""
+    # `pairs` are the samples used, those of curves recorded in parallel included.
     key = ["trial", "plot", "sample"]
     by_curve = {str(curve): p.set_index(key) for curve, p in pairs.groupby("curve")}
     beside = set(pairs.loc[pairs["parallel"], "curve"])
     for first, second in combinations(sorted(by_curve), 2):
         if not beside & {first, second}:
             continue  # two curves' own plots have no sample in common
-        both = by_curve[first].join(
-            by_curve[second]["error"], rsuffix="_2", how="inner"
-        )
+        others = by_curve[second]["error"].rename("other")
+        both = by_curve[first].join(others, how="inner")
         if len(both) > 1:
             trial = both.index.get_level_values("trial")
-            errors = both["error"], both["error_2"]
+            errors = both["error"], both["other"]
             yield compare_curves(
                 first, second, *errors, both["reference_pct"], trial, level
             )

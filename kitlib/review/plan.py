@@ -41,9 +41,6 @@ EFFORT = {
 FEW_TRIALS = 5
 
 
-# ---- where the errors come from
-
-
 @dataclass(frozen=True, kw_only=True)
 class ErrorSources:
     """Standard deviations of the parts of an error; independent of each other."""
@@ -63,11 +60,9 @@ class ErrorSources:
 
     @property
     def shares_of_bias(self) -> dict[str, float]:
-        """Share of each source in the variance of the bias, as it was sampled.
-
-        Sensors and moisture are left out: the bias of a curve is that of its own
-        sensor, told at one moisture. Locations count with the trials.
-        """
+        """Share of each source in the variance of the bias, as it was sampled."""
+        # Sensors and moisture are left out: the bias of a curve is that of its own
+        # sensor, told at one moisture. Locations count with the trials.
         told = {name: sd for name, sd in self.sds.items() if name in EFFORT}
         parts = {name: sd**2 / self.n for name, sd in told.items()}
         if TRIAL in parts:
@@ -183,11 +178,8 @@ def _by_location(error, trial, location, sd_trial: float) -> dict[str, float]:
 
 
 def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
-    """Return what the errors of pairs are made of; None where they do not tell.
-
-    `along` is the part of each error that goes with moisture, see `along_moisture`;
-    `curves` takes the curve for a sensor that is not named, for a whole crop.
-    """
+    """Return what the errors of pairs are made of; None where they do not tell."""
+    # `curves` takes the curve for a sensor that is not named, for a whole crop.
     if pairs.empty:
         return None
     sensor = pairs["sensor"].fillna(pairs["curve"]) if curves else pairs["sensor"]
@@ -209,10 +201,8 @@ def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
 
 
 def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
-    """Return the part of each error that a recommended slope takes away. [points].
-
-    About 0 on each curve's samples; 0 throughout where no slope is recommended.
-    """
+    """Return the part of each error that a recommended slope takes away. [points]."""
+    # About 0 on each curve's samples; 0 throughout where no slope is recommended.
     along = pd.Series(0.0, index=pairs.index)
     for curve, rows in pairs.groupby("curve").groups.items():
         if curve in corrections:
@@ -240,8 +230,6 @@ def where_effort_pays(sources: ErrorSources) -> str:
         f"{IN_WORDS[most]}."
     )
 
-
-# ---- plans
 
 TRIALS = (*range(2, 13), 14, 16, 20, 24, 30, 40)
 SAMPLES_PER_TRIAL = (1, 2, 3, 4, 5, 6, 8, 10)
@@ -300,11 +288,10 @@ def bias_se(scatter: Scatter, trials, samples, dishes, benchtop=0):
 def bias_half_width(
     scatter: Scatter, trials, samples, dishes, benchtop=0, level: float = 0.95
 ):
-    """Return the half-width of the bias's interval under a plan. [% moisture].
-
-    In root mean square over seasons: a single season's is wider or narrower by chance.
-    On trials − 1 degrees of freedom, as trials are of one size; nan under 2 trials.
-    """
+    """Return the half-width of the bias's interval under a plan. [% moisture]."""
+    # In root mean square over seasons: a single season's is wider or narrower by
+    # chance. On trials − 1 degrees of freedom, as trials are of one size; nan under 2
+    # trials.
     trials = np.asarray(trials, float)
     df = np.where(trials > 1, trials - 1, nan)
     se = bias_se(scatter, trials, samples, dishes, benchtop)
@@ -333,11 +320,9 @@ def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0
 
 @cache
 def slope_df(trials: int, samples: int, between: float) -> float:
-    """Return the degrees of freedom of a planned slope, moistures evenly spread.
-
-    Those of Bell and McCaffrey for the design: they depend on the moistures alone.
-    nan under 3 trials.
-    """
+    """Return the degrees of freedom of a planned slope, moistures evenly spread."""
+    # Those of Bell and McCaffrey for the design: they depend on the moistures alone.
+    # nan under 3 trials.
     if trials < 3:
         return nan
     moistures = planned_moistures(trials, samples, between).ravel()
@@ -364,16 +349,6 @@ def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
     return trials * a_trial
 
 
-def chance_reached(half_width, trials, wanted: float):
-    """Return the chance that a season's interval is no wider than wanted.
-
-    Its squared half-width is a chi-squared on trials − 1 degrees of freedom about
-    the planned one.
-    """
-    df = np.asarray(trials, float) - 1
-    return chi2.cdf(df * (wanted / np.asarray(half_width, float)) ** 2, df)
-
-
 def plan_table(
     scatter: Scatter, costs: Costs, wanted: float, level: float = 0.95
 ) -> pd.DataFrame:
@@ -398,7 +373,8 @@ def plan_table(
         half_width_bias=half,
         half_width_slope=slope_half_width(scatter, trials, samples, dishes, level),
         cost=cost_of(costs, trials, samples, dishes, more),
-        chance_reached=chance_reached(half, trials, wanted),
+        # A season's squared half-width is a chi-squared about the planned one.
+        chance_reached=chi2.cdf((trials - 1) * (wanted / half) ** 2, trials - 1),
         reaches=half <= wanted,
         cheapest=False,
     )
@@ -437,11 +413,9 @@ def scatter_of(
     shared: ErrorSources | None,
     sd_benchtop: float,
 ) -> tuple[Scatter | None, str]:
-    """Return what a curve's plan is made from, and whose components they are.
-
-    Its own from `FEW_TRIALS` trials on, else those `shared` by its crop's curves;
-    `pairs` are the curve's samples, for their moistures.
-    """
+    """Return what a curve's plan is made from, and whose components they are."""
+    # Its own from `FEW_TRIALS` trials on, else those `shared` by its crop's curves;
+    # `pairs` are the curve's samples, for their moistures.
     used, remark = own, OWN
     enough = own and isfinite(own.sd_trial) and own.n_trials >= FEW_TRIALS
     if not enough and shared and isfinite(shared.sd_trial):
@@ -469,10 +443,8 @@ def scatter_of(
 
 
 def benchtop_sd(pairs: pd.DataFrame) -> float:
-    """Return the SD of a benchtop mean's own error within trials, nan if unknown.
-
-    The meter against the oven, the oven's own error taken off. [% moisture]
-    """
+    """Return the SD of a benchtop mean's own error within trials, nan if unknown."""
+    # The meter against the oven, the oven's own error taken off.
     both = pairs[pairs["benchtop_pct"].notna()]
     if both.empty:
         return nan

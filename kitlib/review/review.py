@@ -27,6 +27,7 @@ from kitlib.review.check_samples import (
 from kitlib.review.history import (
     OffsetHistory,
     curve_history,
+    leaves_out_zero,
     read_earlier,
     season_setting,
     sensor_history,
@@ -92,7 +93,7 @@ class CurveReview:
 class SeasonCurves:
     """The season's curves, each reviewed with what must be known of the others."""
 
-    reviews: dict[str, CurveReview]  # all of the register, in order of crop and name
+    curves: dict[str, CurveReview]  # all of the register, in order of crop and name
     sources: dict[str, ErrorSources]  # of each curve's errors, where they tell
     crop_sources: dict[str, ErrorSources]  # by crop, over the curves that served plots
     pairs: pd.DataFrame  # samples used, with what of an error goes `along` moisture
@@ -133,7 +134,7 @@ def review_curves(season: SeasonAudit) -> SeasonCurves:
         days[curve] = _check_days(setups[curve], checks[curve])
     scatter = pooled_scatter(found for found in days.values() if found)
     return SeasonCurves(
-        reviews={c: _review(c, setups[c], days[c], scatter) for c in order},
+        curves={c: _review(c, setups[c], days[c], scatter) for c in order},
         sources={curve: found for curve, found in own.items() if found},
         crop_sources=shared,
         pairs=pairs,
@@ -207,13 +208,10 @@ def _review(curve, setup: CurveSetup, checks: CheckRuns | None, scatter) -> Curv
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class SeasonReview:
+class SeasonReview(SeasonCurves):
     """A season explained."""
 
     season: SeasonAudit
-    curves: dict[str, CurveReview]  # all of the register, in order of crop and name
-    sources: dict[str, ErrorSources]  # by curve, where its errors tell
-    crop_sources: dict[str, ErrorSources]  # by crop, over the curves that served plots
     plans: dict[str, CurvePlan]  # by curve, where there is one
     histories: list[OffsetHistory]  # of every curve
     sensor_histories: list[OffsetHistory]  # of every sensor, if there is an earlier one
@@ -252,20 +250,18 @@ def review_season(
     if costs is None:
         costs = Costs(**settings.costs.model_dump()) if settings.costs else HOURS
     wanted = wanted_half_width or settings.wanted_half_width
-    plans = {c: _plan(curves, one, costs, wanted) for c, one in curves.reviews.items()}
+    plans = {c: _plan(curves, one, costs, wanted) for c, one in curves.curves.items()}
     past, unread = read_earlier(settings.name, earlier)
     histories = []
-    for curve, one in curves.reviews.items():
+    for curve, one in curves.curves.items():
         built = one.setup.register["built_on"]
         built = built.strftime("%Y-%m-%d") if pd.notna(built) else ""
         by_season = one.setup.by_season
         found = curve_history(curve, settings.name, by_season, past, built)
         histories.append(found)
     return SeasonReview(
+        **vars(curves),
         season=season,
-        curves=curves.reviews,
-        sources=curves.sources,
-        crop_sources=curves.crop_sources,
         plans={curve: plan for curve, plan in plans.items() if plan},
         histories=histories,
         sensor_histories=_sensor_histories(curves, settings.name, past),
@@ -298,7 +294,7 @@ def _plan(
 
 def _sensor_histories(curves: SeasonCurves, season: str, past) -> list[OffsetHistory]:
     """Return each sensor's change over the seasons; none without earlier ones."""
-    registers = {c: one.setup.register for c, one in curves.reviews.items()}
+    registers = {c: one.setup.register for c, one in curves.curves.items()}
     sensor_of = {
         c: str(r["sensor"]) for c, r in registers.items() if pd.notna(r["sensor"])
     }
@@ -308,13 +304,10 @@ def _sensor_histories(curves: SeasonCurves, season: str, past) -> list[OffsetHis
     found = []
     for sensor in sorted(set(sensor_of.values())) if past else []:
         own = [c for c, of in sensor_of.items() if of == sensor and c not in beside]
-        audits = [curves.reviews[curve].setup.audit for curve in own]
+        audits = [curves.curves[curve].setup.audit for curve in own]
         now = [season_setting(0.0, audit.bias) for audit in audits if audit]
         found.append(sensor_history(sensor, season, now, past, sensor_of, beside))
     return found
-
-
-# ---- tables
 
 
 def review_tables(review: SeasonReview) -> dict[str, pd.DataFrame]:
@@ -448,10 +441,8 @@ def _source_rows(review: SeasonReview) -> Iterator[dict]:
 
 
 def _plans(review: SeasonReview) -> pd.DataFrame | None:
-    """Return what plans reach for every curve, and which is the cheapest.
-
-    Those no other one beats at its cost, and all of two dishes without benchtop.
-    """
+    """Return what plans reach for every curve, and which is the cheapest."""
+    # Those no other one beats at its cost, and all of two dishes without benchtop.
     parts = []
     for curve, plan in review.plans.items():
         table = plan.table
@@ -465,10 +456,8 @@ def _plans(review: SeasonReview) -> pd.DataFrame | None:
 
 
 def _history_rows(review: SeasonReview) -> Iterator[dict]:
-    """Yield each curve's and sensor's offsets over the seasons; none without earlier.
-
-    What was expected and the shrunken value stand in the row of this season.
-    """
+    """Yield the offsets of curves and sensors over the seasons, if there are some."""
+    # What was expected and the shrunken value stand in the row of this season.
     level = review.season.settings.confidence
     kinds = [("curve", history) for history in review.histories]
     kinds += [("sensor", history) for history in review.sensor_histories]
@@ -484,14 +473,8 @@ def _history_rows(review: SeasonReview) -> Iterator[dict]:
             yield row
 
 
-# ---- findings
-
-
 def review_findings(review: SeasonReview) -> list[Finding]:
-    """Return all that the review of a season found, curve by curve.
-
-    Codes are those of `findings.KINDS`.
-    """
+    """Return all that the review of a season found, curve by curve."""
     level, found = review.season.settings.confidence, []
     for name, part in OPTIONAL.items():
         if review.season.tables[name].frame.empty:
@@ -529,10 +512,8 @@ def curve_findings(one: CurveReview) -> list[Finding]:
 
 
 def tells_a_cause(found: Finding) -> bool:
-    """Whether a finding is of a set-up's causes, which reports tell in a table.
-
-    An offset loaded wrongly is not left to it: that is to be acted on.
-    """
+    """Whether a finding is of a set-up's causes, which reports tell in a table."""
+    # An offset loaded wrongly is not left to it: that is to be acted on.
     in_table = found.code in CAUSES or found.code == "setup-not-recorded"
     return in_table and found.code != "setup-misloaded"
 
@@ -566,12 +547,6 @@ def _of_setup(one: CurveReview) -> Iterator[tuple[str, str]]:
             f"this season's results call for an offset {show(abs(setup.moved.value))} "
             f"points {way} than set-up gave (difference {ends})",
         )
-
-
-def leaves_out_zero(estimate: Estimate, level: float) -> bool:
-    """Whether an estimate has an interval, and 0 is not in it."""
-    ends = estimate.interval(level)
-    return isfinite(ends.low) and not ends.holds(0.0)
 
 
 def is_out(one: CurveReview) -> bool:

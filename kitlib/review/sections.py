@@ -5,8 +5,9 @@ those of `review_tables`, in part.
 """
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from importlib.resources import files
 from math import isfinite, sqrt
 from typing import Any
@@ -17,9 +18,6 @@ from matplotlib.figure import Figure
 
 from kitlib.curves.advice import BIAS, RESLOPE, SLOPE
 from kitlib.reports.blocks import (
-    ACT,
-    CALM,
-    OPEN,
     Answer,
     Block,
     Heading,
@@ -48,7 +46,7 @@ from kitlib.reports.drawing import (
     tick_evenly,
 )
 from kitlib.review.check_samples import CheckChart
-from kitlib.review.history import OffsetHistory
+from kitlib.review.history import OffsetHistory, leaves_out_zero
 from kitlib.review.parallel import FEW, NO_DIFFERENCE
 from kitlib.review.plan import (
     HOURS,
@@ -62,7 +60,6 @@ from kitlib.review.review import (
     CurveReview,
     SeasonReview,
     is_out,
-    leaves_out_zero,
     review_tables,
 )
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED
@@ -80,8 +77,14 @@ SETTLES = {
     "lab": "split ten samples between the labs and dry them in the same week",
     "swap": "find out which sensor harvested which plots before correcting anything",
 }
-with files("kitlib.review").joinpath("tables.csv").open(encoding="utf-8") as _file:
-    _TABLES = {row["name"]: row for row in csv.DictReader(_file)}
+HEADINGS = {
+    "setup": "Were the calibration curves set up well?",
+    "checks": "Did the calibration curves hold through the season?",
+    "parallel": "Calibration curves recorded on the same plots",
+    "sources": "Where the errors come from",
+    "plan": "A plan for next season",
+    "history": "Offsets over the seasons",
+}
 _DOT: dict[str, Any] = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
 _DASHES: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
 # Curves beyond as many as there are colours are told apart by their lines.
@@ -100,35 +103,42 @@ def review_sections(review: SeasonReview) -> list[Block]:
     ]
 
 
-def _table(name: str, frame: pd.DataFrame, units: Mapping = {}, **said) -> Table:
+@cache
+def _words(file: str) -> dict[str, dict[str, str]]:
+    """Return the rows of a file of words by their key."""
+    with files("kitlib.review").joinpath(file).open(encoding="utf-8") as lines:
+        return {row["key"]: row for row in csv.DictReader(lines)}
+
+
+def _lead(part: str, case: str = "", detail: str = "", **said) -> list[Block]:
+    """Return a part's heading and its answer, in the words of answers.csv."""
+    of = _words("answers.csv")[f"{part} {case}".strip()]
+    answer = Answer(of["word"], of["sentence"].format(**said), detail, of["tone"])
+    return [Heading(HEADINGS[part]), answer]
+
+
+def _table(of: str, frame: pd.DataFrame, units: Mapping = {}, **said) -> Table:
     """Return some columns of a frame as a table, in the words of tables.csv."""
-    of = _TABLES[name]
-    columns, note = of["columns"].split(), of["note"].format(**said)
-    return Table(of["caption"], frame[columns], of["table"], note, units=units)
-
-
-# ---- set-up
+    row = _words("tables.csv")[of]
+    columns, note = row["columns"].split(), row["note"].format(**said)
+    return Table(row["caption"], frame[columns], row["table"], note, units=units)
 
 
 def setup_section(review: SeasonReview) -> list[Block]:
     """Return how the curves were set up, and the offsets that followed from it."""
-    heading = Heading("Were the calibration curves set up well?")
     if review.season.tables["setup_runs"].frame.empty:
-        said = "There are no set-up runs on record, so neither the offsets from set-up "
-        said += "nor what could be wrong with them can be judged."
-        return [heading, Answer("not recorded", said, tone=OPEN)]
+        return _lead("setup")
     tables = review_tables(review)
     offsets, step = tables["setup_offsets"], review.season.settings.setting_step
     return [
-        heading,
-        _setup_answer(list(review.curves.values())),
+        *_setup_lead(review.curves.values()),
         _causes(tables["setup"], step),
         _table("offsets", offsets),
         _table("repeats", offsets[offsets["sd_run_df"] > 0]),
     ]
 
 
-def _setup_answer(reviews: Sequence[CurveReview]) -> Answer:
+def _setup_lead(reviews: Collection[CurveReview]) -> list[Block]:
     """Say whether anything must be done about how curves were set up."""
     moved = [
         one.curve
@@ -148,13 +158,8 @@ def _setup_answer(reviews: Sequence[CurveReview]) -> Answer:
         detail = f"Largest doubt at set-up: {title}, up to {show(size)} points on "
         detail += f"{curve}."
     if moved:
-        said = "This season's results call for another offset than set-up gave on "
-        said += f"{listed(moved)}: load the one from the season."
-        return Answer("look again", said, detail, ACT)
-    if sizes:
-        said = "The offsets from set-up held, but parts of it are in doubt: put them "
-        return Answer("held", f"{said}right before the next one.", detail, CALM)
-    return Answer("nothing to do", "Nothing found at set-up is in doubt.", tone=CALM)
+        return _lead("setup", "moved", detail, curves=listed(moved))
+    return _lead("setup", "doubtful" if sizes else "sound", detail)
 
 
 def _causes(setup: pd.DataFrame, step: float) -> Table:
@@ -178,44 +183,28 @@ def _causes(setup: pd.DataFrame, step: float) -> Table:
     return _table("causes", by_size, unrecorded=note)
 
 
-# ---- check samples
-
-
 def check_section(review: SeasonReview) -> list[Block]:
     """Return whether the curves held, as their check samples tell."""
-    heading = Heading("Did the calibration curves hold through the season?")
     charts = {c: one.chart for c, one in review.curves.items() if one.chart}
     if not charts:
-        said = "There are no check runs with a known offset, so whether the curves "
-        return [heading, Answer("not recorded", f"{said}held cannot be judged.")]
+        return _lead("checks")
     out = [curve for curve in charts if is_out(review.curves[curve])]
     judged = [curve for curve, chart in charts.items() if not chart.remark]
     drawn = [curve for curve in out if curve in judged][:MOST_CHARTS] or judged[:2]
     pictures = [_chart_picture(charts[curve], curve) for curve in drawn]
     pairs = zip(pictures[::2], pictures[1::2], strict=False)
     abreast = [SideBySide(*pair) for pair in pairs]
+    unjudged = [curve for curve in charts if curve not in judged]
+    detail = f"Not judged: {listed(unjudged)}." if unjudged else ""
+    case = "out" if out else "held" if judged else "few"
+    if case == "few":
+        detail = "Run check samples weekly."
     return [
-        heading,
-        _check_answer(list(charts), judged, out),
+        *_lead("checks", case, detail, curves=listed(out)),
         _table("checks", review_tables(review)["check_runs"]),
         *abreast,
         *pictures[2 * len(abreast) :],
     ]
-
-
-def _check_answer(charted: list[str], judged: list[str], out: list[str]) -> Answer:
-    """Say whether anything must be done about how curves held."""
-    unjudged = [curve for curve in charted if curve not in judged]
-    detail = f"Not judged: {listed(unjudged)}." if unjudged else ""
-    if out:
-        said = f"Check samples left their limits or drifted on {listed(out)}: find "
-        said += "what changed on the first day out, and compare errors before and "
-        return Answer("look again", f"{said}after.", detail, ACT)
-    if not judged:
-        said = "There were too few days of check runs to judge any curve."
-        return Answer("open", said, "Run check samples weekly.", OPEN)
-    said = "Every check sample that could be judged stayed inside its limits."
-    return Answer("nothing to do", said, detail, CALM)
 
 
 @kept
@@ -233,10 +222,8 @@ def _chart_picture(chart: CheckChart, curve: str) -> Picture:
 
 
 def draw_control_chart(chart: CheckChart) -> Figure:
-    """Draw each check sample's deviation over the season, with EWMA and limits.
-
-    Open dots are the base days, from which centres and limits come.
-    """
+    """Draw each check sample's deviation over the season, with EWMA and limits."""
+    # Open dots are the base days, from which centres and limits come.
     names = sorted(set(chart.cells["sample"]))
     styles = list(zip(names, GROUP_STYLES, strict=False))
     keys = [
@@ -247,7 +234,8 @@ def draw_control_chart(chart: CheckChart) -> Figure:
     keys += [key_line("EWMA", color=INK, linewidth=1.4)]
     keys += [key_line("its limits", color=BAND, **SWATCH)]
     figure, ax = _framed(keys, HALF, 1.8)
-    first = chart.base_cells["day"].min()
+    base = chart.runs.cells[chart.runs.cells["base"]]
+    first = base["day"].min()
     label_axes(
         ax, f"Days after {first:%Y-%m-%d}", f"Deviation from own centre ({POINTS})"
     )
@@ -262,7 +250,7 @@ def draw_control_chart(chart: CheckChart) -> Figure:
     for side in (-1, 1):
         ax.axhline(side * widest, color=MUTED, **_DASHES)
     for name, (colour, marker) in styles:
-        for cells, fill in ((chart.base_cells, "white"), (chart.cells, colour)):
+        for cells, fill in ((base, "white"), (chart.cells, colour)):
             own = cells[cells["sample"] == name]
             look = {"marker": marker, "color": fill, "markeredgecolor": colour, **_DOT}
             ax.plot((own["day"] - first).dt.days, own["deviation"], zorder=3, **look)
@@ -276,9 +264,6 @@ def _framed(keys: list, width: float, height: float, left: float = 0.7):
     figure, ax = framed(width, height + top, left=left, top=top)
     draw_legend(figure, keys)
     return figure, ax
-
-
-# ---- two curves on the same plots
 
 
 def parallel_section(review: SeasonReview) -> list[Block]:
@@ -295,39 +280,30 @@ def parallel_section(review: SeasonReview) -> list[Block]:
             told += "offsets corrected no difference is shown"
         shown |= {one.tighter, one.better} != {NO_DIFFERENCE}
         parts.append(f"Of {one.first} and {one.second}: {told}.")
-    word, tone = ("choose", ACT) if shown else ("nothing to do", CALM)
     bands = tables["parallel_bands"]
     return [
-        Heading("Calibration curves recorded on the same plots"),
-        Answer(word, " ".join(parts), tone=tone),
+        *_lead("parallel", "shown" if shown else "same", said=" ".join(parts)),
         _table("parallel", tables["parallel"]),
         _table("bands", bands[bands["better"] != FEW]),
     ]
 
 
-# ---- sources of error, and the plan that follows from them
-
-
 def source_section(review: SeasonReview) -> list[Block]:
     """Return where the errors come from: of each curve the largest source."""
-    heading = Heading("Where the errors come from")
     table = review_tables(review)["sources"]
     own = table[table["curve"] != ""]
     if own.empty:
-        said = "There are too few samples to part the errors by their sources."
-        return [heading, Answer("open", said, tone=OPEN)]
+        return _lead("sources")
     largest = own.loc[own.groupby("curve", sort=False)["share"].idxmax()]
     names = "; ".join(f"{name}: {said}" for name, said in IN_WORDS.items())
-    return [heading, _table("sources", largest, names=names)]
+    lead = Heading(HEADINGS["sources"])
+    return [lead, _table("sources", largest, names=names)]
 
 
 def plan_section(review: SeasonReview) -> list[Block]:
     """Return how next season's sampling reaches a wanted precision, and the cost."""
-    heading = Heading("A plan for next season")
     if not review.plans:
-        said = "How much trials and samples differ is not known for any curve: take "
-        said += "two or more samples in each of several trials."
-        return [heading, Answer("open", said, tone=OPEN)]
+        return _lead("plan")
     by_hours = review.costs == HOURS
     unit = "hours" if by_hours else "as in season.toml"
     source = "hours of work, default of this kit" if by_hours else "season.toml"
@@ -338,8 +314,7 @@ def plan_section(review: SeasonReview) -> list[Block]:
         for row in best.itertuples()
     ]
     return [
-        heading,
-        _plan_answer(review, unit),
+        *_plan_lead(review, unit),
         _table("plan", best, {"cost": (unit, 0)}, costs=review.costs, source=source),
         Picture(
             draw_plan(tables, unit),
@@ -352,7 +327,7 @@ def plan_section(review: SeasonReview) -> list[Block]:
     ]
 
 
-def _plan_answer(review: SeasonReview, unit: str) -> Answer:
+def _plan_lead(review: SeasonReview, unit: str) -> list[Block]:
     """Say what next season's sampling has to be, and what would settle the rest."""
     # What serves a plot serves the curves recorded beside it as well.
     beside = set(review.season.pairing.pairs.query("parallel")["curve"])
@@ -360,23 +335,27 @@ def _plan_answer(review: SeasonReview, unit: str) -> Answer:
     found = {c: cheapest(review.plans[c].table) for c in own if c in review.plans}
     enough = {curve: best for curve, best in found.items() if best is not None}
     total = sum(best[["trials", "oven_samples", "cost"]] for best in enough.values())
-    said = "No plan of up to 40 trials of 10 samples reaches the precision wanted."
-    if enough:
-        said = f"Take {counted(int(total['oven_samples']), 'oven sample')} in "
-        said += f"{counted(int(total['trials']), 'trial visit')} "
-        said += f"({show(total['cost'], 0)} {unit}): that brings the bias of "
-        said += f"{listed(enough)} to the precision wanted."
     without = [curve for curve in own if curve not in enough]
     detail = f"No plan suffices for {listed(without)}. " if without else ""
-    return Answer("sample", said, detail + _entries_in_words(review), ACT)
+    detail += _entries_in_words(review)
+    if not enough:
+        return _lead("plan", "none", detail)
+    return _lead(
+        "plan",
+        "take",
+        detail,
+        samples=counted(int(total["oven_samples"]), "oven sample"),
+        visits=counted(int(total["trials"]), "trial visit"),
+        cost=show(total["cost"], 0),
+        unit=unit,
+        curves=listed(enough),
+    )
 
 
 def _entries_in_words(review: SeasonReview) -> str:
-    """Say what would tell an error that goes with the entry from the plots' own.
-
-    Such an error changes a ranking and no offset takes it away; it shows only where an
-    entry was sampled in several plots.
-    """
+    """Say what would tell an error that goes with the entry from the plots' own."""
+    # Such an error changes a ranking and no offset takes it away; it shows only where
+    # an entry was sampled in several plots.
     pairs = review.season.pairing.pairs.query("used and not parallel")
     plots = pairs.drop_duplicates(["trial", "plot"]).groupby(["crop", "entry"]).size()
     twice = int((plots > 1).sum())
@@ -421,10 +400,7 @@ def _open(review: SeasonReview) -> list[Block]:
 
 
 def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
-    """Draw the least half-width of the bias's interval against what it costs.
-
-    `plans` are tables from `plan_table` by the name of their curve, all drawn.
-    """
+    """Draw the least half-width of the bias's interval against what it costs."""
     n = len(GROUP_STYLES)
     looks = [
         (*GROUP_STYLES[k % n], _STROKES[k // n % len(_STROKES)])
@@ -454,31 +430,21 @@ def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
     return figure
 
 
-# ---- earlier seasons
-
-
 def history_section(review: SeasonReview) -> list[Block]:
     """Return this season's offsets beside those of earlier ones; none without."""
     if not (review.earlier or review.unread):
         return []
     level = review.season.settings.confidence
-    heading = Heading("Offsets over the seasons")
     unread: list[Block] = [Paragraph(f"Not used: {why}.") for why in review.unread]
     seen = [h for h in review.histories if len(h.seasons) > 1]
     if not seen:
-        said = "No curve of this season is in an earlier one."
-        return [heading, Answer("open", said, tone=OPEN), *unread]
+        return [*_lead("history"), *unread]
     beyond = [h.name for h in seen if h.within(level) is False]
-    said = "No curve moved further than its earlier seasons let expect."
-    answer = Answer("nothing to do", said, tone=CALM)
-    if beyond:
-        said = f"{listed(beyond)} moved further than earlier seasons predict: look for "
-        answer = Answer("look again", f"{said}what changed.", tone=ACT)
+    case = "beyond" if beyond else "within"
     table = review_tables(review)["history"]
     now = table[table["season"] == review.season.settings.name]
     return [
-        heading,
-        answer,
+        *_lead("history", case, curves=listed(beyond)),
         *unread,
         _table("history", now),
         Picture(
@@ -499,10 +465,7 @@ def _in_words(history: OffsetHistory, level: float) -> str:
 
 
 def draw_history(histories: Sequence[OffsetHistory], level: float = 0.95) -> Figure:
-    """Draw the offset each season called for, with intervals and the prediction.
-
-    One row for each history, all on one scale.
-    """
+    """Draw the offset each season called for, with intervals and the prediction."""
     keys = [
         key_line("earlier seasons", color=BLUE, marker="o", **_DOT),
         key_line("this season", color=AMBER, marker="^", **_DOT),

@@ -20,7 +20,7 @@ from scipy.stats import t as student_t
 from kitlib.curves.audit import CurveAudit
 from kitlib.intake.reference import pooled_sd
 from kitlib.intake.settings import Season
-from kitlib.review.history import difference, season_setting
+from kitlib.review.history import difference, leaves_out_zero, season_setting
 from kitlib.statistics.estimates import (
     NO_INTERVAL,
     Estimate,
@@ -37,9 +37,6 @@ IN_ANOTHER = "harvested in another"  # how the effect of a configuration is name
 OVER_SAMPLES, OVER_RUNS = "t over samples", "t over runs"
 ROUNDING = 1e-9  # an error below this is that of decimal numbers in binary
 ONE_SAMPLE = "one sample only: how samples differ is not in this interval"
-
-
-# ---- runs, and the offset they give
 
 
 class Repeatability(NamedTuple):
@@ -82,11 +79,7 @@ def offsets_in(runs: pd.DataFrame, default) -> np.ndarray:
 
 
 def repeated_runs(setup: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
-    """Return the errors of a curve's runs with a label for those that repeat another.
-
-    Set-up runs repeat within a sample, check runs within a sample and day. Columns
-    error, repeats.
-    """
+    """Return the error of each run of a curve, and a label that repeats share."""
     days = checks["run_at"].dt.strftime(" on %Y-%m-%d")
     runs = pd.concat(
         [
@@ -156,9 +149,6 @@ def _mean_of_samples(means: np.ndarray, given: np.ndarray) -> Estimate:
     return Estimate(value=value, se=se, df=n - 1, method=method, remark=remark)
 
 
-# ---- one curve's set-up
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CurveSetup:
     """All that is known of one curve's set-up; what is not known says why."""
@@ -223,11 +213,9 @@ class CurveSetup:
 
     @property
     def read_before_loading(self) -> bool:
-        """Whether the runs look as if read before the offset was loaded.
-
-        They do where, with the offset taken to be in the readings, they give another
-        one than was loaded, and the one loaded if it was not.
-        """
+        """Whether the runs look as if read before the offset was loaded."""
+        # They do where, with the offset taken to be in the readings, they give another
+        # one than was loaded, and the one loaded if it was not.
         told = IN_FORCE in self.runs and self.runs[IN_FORCE].notna().any()
         if told or self.offset is None or not abs(self.loaded) > 0:
             return False
@@ -237,11 +225,9 @@ class CurveSetup:
 
     @property
     def half_widths(self) -> tuple[float, float]:
-        """Half-widths of an offset from so many samples. [% moisture].
-
-        At best, the SD of a sample's error taken as known from the season; and as the
-        samples by themselves give it, in root mean square. nan where not defined.
-        """
+        """Half-widths of an offset from so many samples. [% moisture]."""
+        # At best, the SD of a sample's error taken as known from the season; and as the
+        # samples by themselves give it, in root mean square. nan where not defined.
         n = self.offset.n_samples if self.offset else 0
         share = (1 + self.season.confidence) / 2
         df = [np.inf, n - 1 if n > 1 else nan]
@@ -270,9 +256,6 @@ class CurveSetup:
         return line if line is not None else not_known(why)
 
 
-# ---- causes
-
-USUAL = "usual practice"
 # Points per °C that moisture meters for maize leave uncorrected, the upper end of
 # 0.04 to 0.09. Of use where the season shows no rate of its own.
 METER_RATE = 0.09
@@ -282,7 +265,6 @@ SOUND, THIN, DOUBTFUL = "in order", "could be better", "doubtful"
 UNRECORDED = "not recorded"
 # The register's column that says whether the plot scale was checked before set-up.
 SCALE = "scale_checked"
-WEIGHING = "setup-weighing"
 
 
 class Found(NamedTuple):
@@ -291,7 +273,7 @@ class Found(NamedTuple):
     verdict: str
     found: str
     size: float = nan  # how far it can have moved the offset; nan: nothing tells
-    basis: str = ""  # what that was computed from
+    basis: str = ""  # what that was computed from; left out, as the cause says
 
 
 class Cause(NamedTuple):
@@ -299,6 +281,8 @@ class Cause(NamedTuple):
 
     cause: str
     why: str
+    basis: str  # what its size is computed from, unless its judge says otherwise
+    unrecorded: str  # what is said where the judge returns None
     source: str
 
 
@@ -307,17 +291,15 @@ with files("kitlib.review").joinpath("causes.csv").open(encoding="utf-8") as _fi
 
 
 def causes_of(setup: CurveSetup) -> dict[str, Found]:
-    """Return what was found of every cause by its code, the largest first.
-
-    Those without a size stand last.
-    """
+    """Return what was found of every cause by its code, the largest first."""
     found = {}
-    for code in CAUSES:
+    for code, cause in CAUSES.items():
         one = Found(UNRECORDED, "no set-up runs are recorded")
         # The scale alone is told by the register, without any run.
-        if len(setup.known) or code == WEIGHING:
-            one = _JUDGES[code](setup)
-        found[code] = one if isfinite(one.size) else one._replace(basis="")
+        if len(setup.known) or code == "setup-weighing":
+            one = _JUDGES[code](setup) or Found(UNRECORDED, cause.unrecorded)
+        basis = one.basis or cause.basis
+        found[code] = one._replace(basis=basis if isfinite(one.size) else "")
     by_size = sorted(found.items(), key=lambda of: -np.nan_to_num(of[1].size, nan=-1))
     return dict(by_size)
 
@@ -338,7 +320,7 @@ def _unrecorded(runs, told) -> str:
     return f"; not recorded for {counted(lacking, 'run')}" if lacking else ""
 
 
-def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str, basis: str) -> Found:
+def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str) -> Found:
     """Return a cause sized by what the offset would be without the runs doubted."""
     runs = setup.known
     trusted = ~doubted.reindex(runs.index, fill_value=False)
@@ -347,28 +329,26 @@ def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str, basis: str) -> F
     error = runs["sensor_pct"] - offsets_in(runs, setup.loaded) - runs["known_pct"]
     whole = error.groupby(runs["sample"]).mean().mean()
     rest = error[trusted].groupby(runs["sample"]).mean().mean()
-    return Found(DOUBTFUL, said, float(abs(whole - rest)), basis)
+    return Found(DOUBTFUL, said, float(abs(whole - rest)))
 
 
-def _typed(setup: CurveSetup) -> Found:
+def _typed(setup: CurveSetup) -> Found | None:
     wrong, given = setup.misloaded, setup.at_setup
     if setup.read_before_loading or not wrong.known:
-        said = "what offset the set-up readings include is not recorded"
-        return Found(UNRECORDED, said)
-    ends = wrong.interval(setup.season.confidence)
-    off = isfinite(ends.low) and not ends.holds(0.0)
+        return None
+    level = setup.season.confidence
+    off = leaves_out_zero(wrong, level)
     off = off and abs(wrong.value) > setup.season.setting_step / 2
     said = f"{show(setup.loaded, sign=True)} was loaded, the set-up runs give "
     said += f"{show(given.value, sign=True)}"
-    if isfinite(ends.low):
-        said += f" ({show_span(*given.interval(setup.season.confidence), sign=True)})"
-    basis = "offset loaded less the one from set-up"
-    return Found(DOUBTFUL if off else SOUND, said, abs(wrong.value), basis)
+    ends = given.interval(level)
+    said += f" ({show_span(*ends, sign=True)})" if isfinite(ends.low) else ""
+    return Found(DOUBTFUL if off else SOUND, said, abs(wrong.value))
 
 
 def _chance(setup: CurveSetup) -> Found:
     n = setup.known["sample"].nunique()
-    size, basis = setup.half_widths[0], "scatter of this season's samples"
+    size, basis = setup.half_widths[0], ""
     if not isfinite(size) and setup.offset is not None:
         ends = setup.at_setup.interval(setup.season.confidence)
         size, basis = (ends.high - ends.low) / 2, "scatter of the known samples"
@@ -394,8 +374,7 @@ def _range(setup: CurveSetup) -> Found:
         size = abs(_tilt(setup) * (float(harvested.mean()) - float(by_sample.mean())))
     thin = high - low < limits.span_wanted or outside.mean() > limits.outside_share
     verdict = DOUBTFUL if high - low < limits.span else THIN if thin else SOUND
-    basis = "this season's slope times the distance of the mean moistures"
-    return Found(verdict, said, size, basis)
+    return Found(verdict, said, size)
 
 
 def _start(setup: CurveSetup) -> Found:
@@ -408,15 +387,14 @@ def _start(setup: CurveSetup) -> Found:
     away = abs(first["known_pct"] - standard)
     said += f", {show(away, 1)} points from the standard {standard:g} %"
     verdict = DOUBTFUL if away > setup.season.setup.from_standard else SOUND
-    basis = "this season's slope times that distance"
-    return Found(verdict, said, abs(_tilt(setup)) * away, basis)
+    return Found(verdict, said, abs(_tilt(setup)) * away)
 
 
-def _temperature(setup: CurveSetup) -> Found:
+def _temperature(setup: CurveSetup) -> Found | None:
     runs, most = setup.known, setup.season.setup.from_air_c
     apart = (runs["grain_temp_c"] - runs["air_temp_c"]).dropna()
     if apart.empty:
-        return Found(UNRECORDED, "grain and air temperature are not recorded")
+        return None
     off = int((apart.abs() > most).sum())
     said = f"grain {show_span(apart.min(), apart.max(), 1, sign=True)} °C from the "
     said += f"air; {off} of {len(apart)} runs over {most:g} °C"
@@ -437,25 +415,25 @@ def _temperature(setup: CurveSetup) -> Found:
     return Found(DOUBTFUL if off else SOUND, said, abs(rate * colder), basis)
 
 
-def _wetted(setup: CurveSetup) -> Found:
+def _wetted(setup: CurveSetup) -> Found | None:
     told = setup.known["water_added"].dropna().astype(bool)
     if told.empty:
-        return Found(UNRECORDED, "whether water was added is not recorded")
+        return None
     samples = setup.known["sample"]
     wetted = samples.loc[told.index[told]].nunique()
     said = f"water added to {wetted} of {samples.nunique()} samples"
     said += _unrecorded(setup.known, told)
-    return _by_shift(setup, told, said, "offset without the wetted samples")
+    return _by_shift(setup, told, said)
 
 
-def _fill(setup: CurveSetup) -> Found:
+def _fill(setup: CurveSetup) -> Found | None:
     mass, least = setup.known["grain_mass_kg"].dropna(), setup.season.setup.grain_kg
     if mass.empty:
-        return Found(UNRECORDED, "the mass of the samples is not recorded")
+        return None
     light = mass < least
     said = f"{show_span(mass.min(), mass.max())} kg; {int(light.sum())} of {len(mass)} "
     said += f"runs under {least:g} kg{_unrecorded(setup.known, mass)}"
-    return _by_shift(setup, light, said, "offset without the small samples")
+    return _by_shift(setup, light, said)
 
 
 def _fillings(setup: CurveSetup) -> Found:
@@ -470,35 +448,32 @@ def _fillings(setup: CurveSetup) -> Found:
     verdict = DOUBTFUL if short else THIN if fewest < limits.runs_wanted else SOUND
     share = sqrt(float((1 / often).mean()) / len(often))
     size = _tail(setup) * setup.sd_run * share
-    return Found(verdict, said, size, "SD of repeated runs")
+    return Found(verdict, said, size)
 
 
-def _reference(setup: CurveSetup) -> Found:
+def _reference(setup: CurveSetup) -> Found | None:
     audit, n = setup.audit, setup.known["sample"].nunique()
     if audit is None or not isfinite(audit.reference_se):
-        said = "the error of an oven result is not known: one dish a sample"
-        return Found(UNRECORDED, said)
+        return None
     size = _tail(setup) * audit.reference_se / sqrt(n)
     off = size > audit.tolerance.at(audit.mean_reference) / 3
     said = f"oven results of {counted(n, 'sample')}, standard error "
     said += f"{show(audit.reference_se)} each"
-    basis = "standard error of this season's oven results"
-    return Found(DOUBTFUL if off else SOUND, said, size, basis)
+    return Found(DOUBTFUL if off else SOUND, said, size)
 
 
-def _chamber(setup: CurveSetup) -> Found:
+def _chamber(setup: CurveSetup) -> Found | None:
     told = setup.known["chamber_config"].dropna()
     own = setup.register.get("chamber_config")
     if told.empty:
-        said = "the chamber configuration of the runs is not recorded"
-        return Found(UNRECORDED, said)
+        return None
     said = f"run in {listed(sorted(told.unique()))}"
     if pd.isna(own):
         said += "; the register names no chamber configuration"
         return Found(DOUBTFUL if told.nunique() > 1 else SOUND, said)
     other = told != own
     said += f"; the register says {own}" if other.any() else ""
-    found = _by_shift(setup, other, said, "offset without the other configuration")
+    found = _by_shift(setup, other, said)
     if found.verdict == DOUBTFUL and not isfinite(found.size):
         change, basis = setup.error_elsewhere.value, "this season's samples in both"
         return Found(DOUBTFUL, said, abs(change), basis)
@@ -519,7 +494,7 @@ def _weighing(setup: CurveSetup) -> Found:
     return Found(verdict, f"plot scale checked; {lab}")
 
 
-_JUDGES: dict[str, Callable[[CurveSetup], Found]] = {
+_JUDGES: dict[str, Callable[[CurveSetup], Found | None]] = {
     "setup-misloaded": _typed,
     "setup-chance": _chance,
     "setup-range": _range,

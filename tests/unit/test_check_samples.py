@@ -224,12 +224,6 @@ def test_samples_levels_do_not_matter():
     assert one.occasions["cusum"].to_numpy() == approx(other.occasions["cusum"])
 
 
-def test_base_days_stand_about_their_centres():
-    found = chart_of([*QUIET, [0.2, 1.1]])
-    assert found.base_cells["deviation"].sum() == approx(0, abs=1e-12)
-    assert len(found.base_cells) == 6
-
-
 def test_too_few_days_are_not_judged_and_say_why():
     found = chart_of(QUIET)
     assert "nothing to test" in found.remark

@@ -16,7 +16,6 @@ from kitlib.review.plan import (
     Costs,
     Scatter,
     bias_half_width,
-    chance_reached,
     cheapest,
     cost_of,
     efficient,
@@ -83,10 +82,13 @@ def test_chance_of_reaching_it_against_simulation(rng, trials):
     # Half-widths of intervals from trials of one size, in units of the planned one.
     means = rng.normal(size=(20000, trials))
     half = means.std(axis=1, ddof=1)
+    planned = bias_half_width(SCATTER, trials, 1, 1)
     for wanted in (0.8, 1.0, 1.3):
         share = (half <= wanted).mean()
         unsure = 4 * sqrt(0.25 / 20000)
-        assert chance_reached(1.0, trials, wanted) == approx(share, abs=unsure)
+        table = plan_table(SCATTER, HOURS, wanted * float(planned))
+        plan = table.query("trials == @trials and samples_per_trial == 1").iloc[0]
+        assert plan["chance_reached"] == approx(share, abs=unsure)
 
 
 def test_efficient_plans_fall_as_cost_rises():

@@ -35,7 +35,7 @@ def test_control_chart_holds_every_run():
     (ax,) = figure.axes
     dots = [line for line in ax.lines if line.get_linestyle() == "None"]
     drawn = sum(len(line.get_xdata()) for line in dots)
-    assert drawn == len(chart.cells) + len(chart.base_cells)
+    assert drawn == len(chart.cells) + chart.runs.cells["base"].sum()
     assert ax.get_xlabel() == "Days after 2025-09-19"
 
 

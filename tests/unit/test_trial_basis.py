@@ -49,7 +49,7 @@ def only_its_part(monkeypatch):
         monkeypatch.setattr(
             basis_module,
             "review_curves",
-            lambda season: SimpleNamespace(reviews=conditions),
+            lambda season: SimpleNamespace(curves=conditions),
         )
         own = replace(
             season,
