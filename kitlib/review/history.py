@@ -2,14 +2,14 @@
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import inf, isfinite, sqrt
+from math import hypot, inf, isfinite, sqrt
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 from kitlib.intake.settings import folders_named
-from kitlib.statistics.estimates import Estimate, combined_se, not_known
+from kitlib.statistics.estimates import Estimate, not_known
 from kitlib.statistics.pooling import pool_offsets
 
 CURVES_FILE = "curves.csv"
@@ -33,7 +33,7 @@ def difference(first: Estimate, second: Estimate) -> Estimate:
     if not (first.known and second.known):
         return not_known(first.remark if not first.known else second.remark)
     value = first.value - second.value
-    se = combined_se(first.se, second.se)
+    se = hypot(first.se, second.se)
     if not (isfinite(se) and se > 0):
         why = first.remark if not isfinite(first.se) else second.remark
         return Estimate(value=value, remark=why)
@@ -57,7 +57,7 @@ def mean_change(changes: Sequence[Estimate]) -> Estimate:
     ses = [change.se for change in known]
     return Estimate(
         value=sum(change.value for change in known) / len(known),
-        se=combined_se(*ses) / len(known),
+        se=hypot(*ses) / len(known),
         df=welch_df(ses, [change.df for change in known]),
         method=MEAN_CHANGE,
     )

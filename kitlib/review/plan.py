@@ -154,7 +154,7 @@ def error_sources(
         remarks.append(said)
     return ErrorSources(
         sds={name: sds[name] for name in IN_WORDS if name in sds},
-        n=fit.n,
+        n=error.size,
         n_trials=fit.n_trials,
         dishes=dishes,
         remark="; ".join(remark for remark in remarks if remark),
@@ -329,7 +329,7 @@ def slope_df(trials: int, samples: int, between: float) -> float:
     design = np.column_stack([np.ones_like(moistures), moistures])
     any_response = np.arange(moistures.size) % 2.0  # it has no part in the df
     trial = np.repeat(np.arange(trials), samples)
-    return clustered_fit(design, any_response, trial).degrees_of_freedom([0.0, 1.0])
+    return clustered_fit(design, any_response, trial).contrast([0.0, 1.0]).df
 
 
 def planned_moistures(trials: int, samples: int, between: float) -> np.ndarray:

@@ -73,6 +73,10 @@ OPTIONAL = {
     "check_runs": "whether curves held through the season",
     "readings": "which of two curves would have served better",
 }
+# What of the plots enters a review: more of them would make the reports of all other
+# trials depend on one trial's yields.
+PLOTS = ["curve", "harvested_at", "offset_in_force", "chamber_config", "sensor_pct"]
+PLOTS += ["grain_temp_c"]
 WITHIN = {True: "within", False: "beyond", None: ""}
 
 
@@ -110,7 +114,7 @@ def review_curves(season: SeasonAudit) -> SeasonCurves:
         for frame in (
             season.tables["setup_runs"].frame,
             season.tables["check_runs"].frame,
-            season.pairing.plots,
+            season.pairing.plots[PLOTS],
         )
     )
     used = season.pairing.pairs.query("used")
