@@ -12,7 +12,7 @@ from kitlib.curves.audit import CurveAudit
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
 from kitlib.reports.figures import draw_by_day, draw_errors
-from kitlib.review.review import CurveReview, SeasonCurves, curve_findings
+from kitlib.review.review import CurveReview, curve_findings, review_curves
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Estimate
 from kitlib.words.digests import digest, kept
@@ -168,14 +168,7 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> page.Ta
 
 def curve_condition(season: SeasonAudit, curve: str) -> CurveReview | None:
     """Return how a curve was set up and held; None for one without a register."""
-    curves = _season_curves(season)
-    return curves.review(curve) if curve in curves.order else None
-
-
-@kept
-def _season_curves(season: SeasonAudit) -> SeasonCurves:
-    """Return a season's curves, kept for the next trial of the same season."""
-    return SeasonCurves(season)
+    return review_curves(season).curves.get(curve)
 
 
 @kept

@@ -6,7 +6,7 @@ from those parts follows how well a plan would know a bias and a slope, and its 
 
 from dataclasses import dataclass
 from functools import cache
-from math import isfinite, nan, sqrt
+from math import hypot, isfinite, nan, sqrt
 from typing import NamedTuple
 
 import numpy as np
@@ -72,18 +72,22 @@ class ErrorSources:
     @property
     def sd_trial(self) -> float:
         """SD of the errors a trial shares, its location's too; nan if unknown."""
-        return sqrt(self.sds.get(TRIAL, nan) ** 2 + self.sds.get(LOCATION, 0.0) ** 2)
+        return hypot(self.sds.get(TRIAL, nan), self.sds.get(LOCATION, 0.0))
 
     @property
     def sd_own(self) -> float:
         """SD of a reading's own error, without the reference's. [% moisture]."""
-        repeats = self.sds.get(REPEATABILITY, 0.0)
-        return sqrt(self.sds.get(SAMPLE, nan) ** 2 + repeats**2)
+        return hypot(self.sds.get(SAMPLE, nan), self.sds.get(REPEATABILITY, 0.0))
 
     @property
     def sd_dish(self) -> float:
         """SD of one dish, nan if not known. [% moisture]."""
         return self.sds.get(REFERENCE, nan) * sqrt(self.dishes)
+
+    @property
+    def sd_within(self) -> float:
+        """SD of samples of one trial about each other. [% moisture]."""
+        return hypot(self.sd_own, self.sds.get(REFERENCE, 0.0))
 
     @property
     def sd_error(self) -> float:

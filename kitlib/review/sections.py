@@ -4,11 +4,8 @@ Each leads with one sentence that says whether anything must be done; the tables
 those of `review_tables`, in part.
 """
 
-import csv
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
-from functools import cache
-from importlib.resources import files
 from math import isfinite, sqrt
 from typing import Any
 
@@ -26,6 +23,9 @@ from kitlib.reports.blocks import (
     Picture,
     SideBySide,
     Table,
+    picture_of,
+    table_of,
+    texts,
 )
 from kitlib.reports.drawing import (
     AMBER,
@@ -38,11 +38,8 @@ from kitlib.reports.drawing import (
     MUTED,
     SWATCH,
     as_drawn,
-    draw_legend,
     framed,
     key_line,
-    label_axes,
-    legend_height,
     tick_evenly,
 )
 from kitlib.review.check_samples import CheckChart
@@ -63,27 +60,18 @@ from kitlib.review.review import (
     review_tables,
 )
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED
+from kitlib.trials.moisture_errors import entries_to_sample
 from kitlib.words.digests import kept
 from kitlib.words.terms import POINTS, counted, listed, show, show_span
 
 MOST_CHARTS = 4  # of curves out of limits; where none is, two show what there is
 SPANS = (4, 8, 12, 16)  # of moisture, in points
-# Entries with samples from several plots that tell an error of the entry's own.
-ENTRIES_TWICE = 10
 # What settles a question that an unresolved curve leaves open; the slope by the plan.
 SETTLES = {
     BIAS: "the samples of its plan settle its bias",
     "record": "look up in the sensor's own log which offset was loaded when",
     "lab": "split ten samples between the labs and dry them in the same week",
     "swap": "find out which sensor harvested which plots before correcting anything",
-}
-HEADINGS = {
-    "setup": "Were the calibration curves set up well?",
-    "checks": "Did the calibration curves hold through the season?",
-    "parallel": "Calibration curves recorded on the same plots",
-    "sources": "Where the errors come from",
-    "plan": "A plan for next season",
-    "history": "Offsets over the seasons",
 }
 _DOT: dict[str, Any] = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
 _DASHES: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
@@ -103,25 +91,11 @@ def review_sections(review: SeasonReview) -> list[Block]:
     ]
 
 
-@cache
-def _words(file: str) -> dict[str, dict[str, str]]:
-    """Return the rows of a file of words by their key."""
-    with files("kitlib.review").joinpath(file).open(encoding="utf-8") as lines:
-        return {row["key"]: row for row in csv.DictReader(lines)}
-
-
-def _lead(part: str, case: str = "", detail: str = "", **said) -> list[Block]:
-    """Return a part's heading and its answer, in the words of answers.csv."""
-    of = _words("answers.csv")[f"{part} {case}".strip()]
-    answer = Answer(of["word"], of["sentence"].format(**said), detail, of["tone"])
-    return [Heading(HEADINGS[part]), answer]
-
-
-def _table(of: str, frame: pd.DataFrame, units: Mapping = {}, **said) -> Table:
-    """Return some columns of a frame as a table, in the words of tables.csv."""
-    row = _words("tables.csv")[of]
-    columns, note = row["columns"].split(), row["note"].format(**said)
-    return Table(row["caption"], frame[columns], row["table"], note, units=units)
+def _lead(part: str, case: str = "nothing", detail: str = "", **said) -> list[Block]:
+    """Return a part's heading, and its answer to what was found."""
+    of = texts()["review"][part]
+    word, tone, sentence = of[case]
+    return [Heading(of["heading"]), Answer(word, sentence.format(**said), detail, tone)]
 
 
 def setup_section(review: SeasonReview) -> list[Block]:
@@ -133,8 +107,8 @@ def setup_section(review: SeasonReview) -> list[Block]:
     return [
         *_setup_lead(review.curves.values()),
         _causes(tables["setup"], step),
-        _table("offsets", offsets),
-        _table("repeats", offsets[offsets["sd_run_df"] > 0]),
+        table_of("review_offsets", offsets),
+        table_of("review_repeats", offsets[offsets["sd_run_df"] > 0]),
     ]
 
 
@@ -180,7 +154,7 @@ def _causes(setup: pd.DataFrame, step: float) -> Table:
     frame = pd.DataFrame(rows, columns=["cause", "size", "curve", "why"])
     note = f"Not recorded: {listed(open_ones)}. " if open_ones else ""
     by_size = frame.sort_values("size", ascending=False, kind="stable")
-    return _table("causes", by_size, unrecorded=note)
+    return table_of("review_causes", by_size, unrecorded=note)
 
 
 def check_section(review: SeasonReview) -> list[Block]:
@@ -201,7 +175,7 @@ def check_section(review: SeasonReview) -> list[Block]:
         detail = "Run check samples weekly."
     return [
         *_lead("checks", case, detail, curves=listed(out)),
-        _table("checks", review_tables(review)["check_runs"]),
+        table_of("review_checks", review_tables(review)["check_runs"]),
         *abreast,
         *pictures[2 * len(abreast) :],
     ]
@@ -213,12 +187,9 @@ def _chart_picture(chart: CheckChart, curve: str) -> Picture:
     out = [name for name, day in chart.first_out.items() if day is not None]
     said = f"out of limits by {listed(out)}" if out else "inside all limits"
     largest = chart.cells["deviation"].abs().max()
-    return Picture(
-        draw_control_chart(chart),
-        f"Check samples of curve {curve}, each about its own centre.",
-        f"{counted(len(chart.cells), 'deviation')} of curve {curve}, the largest "
-        f"{show(largest)} points; {said}.",
-    )
+    n, largest = counted(len(chart.cells), "deviation"), show(largest)
+    words = {"curve": curve, "deviations": n, "largest": largest, "said": said}
+    return picture_of("review_chart", draw_control_chart(chart), **words)
 
 
 def draw_control_chart(chart: CheckChart) -> Figure:
@@ -233,12 +204,10 @@ def draw_control_chart(chart: CheckChart) -> Figure:
     keys += [key_line("limits of a sample", color=MUTED, **_DASHES)]
     keys += [key_line("EWMA", color=INK, linewidth=1.4)]
     keys += [key_line("its limits", color=BAND, **SWATCH)]
-    figure, ax = _framed(keys, HALF, 1.8)
     base = chart.runs.cells[chart.runs.cells["base"]]
     first = base["day"].min()
-    label_axes(
-        ax, f"Days after {first:%Y-%m-%d}", f"Deviation from own centre ({POINTS})"
-    )
+    across, up = f"Days after {first:%Y-%m-%d}", f"Deviation from own centre ({POINTS})"
+    figure, ax = framed(HALF, 1.8, keys, across, up, left=0.7)
     ax.axhline(0, color=MUTED, linewidth=0.9)
     days = (chart.occasions["day"] - first).dt.days.to_numpy()
     limit = chart.occasions["ewma_limit"].to_numpy(float)
@@ -258,14 +227,6 @@ def draw_control_chart(chart: CheckChart) -> Figure:
     return figure
 
 
-def _framed(keys: list, width: float, height: float, left: float = 0.7):
-    """Return a figure with its legend on top and axes of a height below. [in]"""
-    top = legend_height(keys, width)
-    figure, ax = framed(width, height + top, left=left, top=top)
-    draw_legend(figure, keys)
-    return figure, ax
-
-
 def parallel_section(review: SeasonReview) -> list[Block]:
     """Return which of two curves recorded on the same plots served better."""
     if not review.parallel:
@@ -283,8 +244,8 @@ def parallel_section(review: SeasonReview) -> list[Block]:
     bands = tables["parallel_bands"]
     return [
         *_lead("parallel", "shown" if shown else "same", said=" ".join(parts)),
-        _table("parallel", tables["parallel"]),
-        _table("bands", bands[bands["better"] != FEW]),
+        table_of("review_parallel", tables["parallel"]),
+        table_of("review_bands", bands[bands["better"] != FEW]),
     ]
 
 
@@ -296,8 +257,8 @@ def source_section(review: SeasonReview) -> list[Block]:
         return _lead("sources")
     largest = own.loc[own.groupby("curve", sort=False)["share"].idxmax()]
     names = "; ".join(f"{name}: {said}" for name, said in IN_WORDS.items())
-    lead = Heading(HEADINGS["sources"])
-    return [lead, _table("sources", largest, names=names)]
+    lead = Heading(texts()["review"]["sources"]["heading"])
+    return [lead, table_of("review_sources", largest, names=names)]
 
 
 def plan_section(review: SeasonReview) -> list[Block]:
@@ -309,20 +270,17 @@ def plan_section(review: SeasonReview) -> list[Block]:
     source = "hours of work, default of this kit" if by_hours else "season.toml"
     tables = {curve: plan.table for curve, plan in review.plans.items()}
     best = review_tables(review)["plan"].query("cheapest == True")
-    reached = [
+    known = [
         f"{row.curve} {show(row.half_width_bias)} points at {show(row.cost, 0)}"
         for row in best.itertuples()
     ]
+    reached = listed(known, most=20) or "none suffices"
     return [
         *_plan_lead(review, unit),
-        _table("plan", best, {"cost": (unit, 0)}, costs=review.costs, source=source),
-        Picture(
-            draw_plan(tables, unit),
-            "Precision of the bias for a given amount of work, curve by curve; dots "
-            "are the cheapest plans that suffice.",
-            f"Half-width falls with effort; cheapest plans, cost in {unit}: "
-            f"{listed(reached, most=20) or 'none suffices'}.",
+        table_of(
+            "review_plan", best, {"cost": (unit, 0)}, costs=review.costs, source=source
         ),
+        picture_of("review_plan", draw_plan(tables, unit), unit=unit, reached=reached),
         *_open(review),
     ]
 
@@ -353,20 +311,26 @@ def _plan_lead(review: SeasonReview, unit: str) -> list[Block]:
 
 
 def _entries_in_words(review: SeasonReview) -> str:
-    """Say what would tell an error that goes with the entry from the plots' own."""
+    """Say how many entries to sample in several trials to learn of their errors."""
     # Such an error changes a ranking and no offset takes it away; it shows only where
-    # an entry was sampled in several plots.
-    pairs = review.season.pairing.pairs.query("used and not parallel")
-    plots = pairs.drop_duplicates(["trial", "plot"]).groupby(["crop", "entry"]).size()
-    twice = int((plots > 1).sum())
-    said = f"{twice} of {counted(len(plots), 'sampled entry', 'sampled entries')} have "
-    said += "samples from more than one plot"
-    if twice >= ENTRIES_TWICE:
-        return f"{said}: enough to tell errors that go with the entry."
-    return (
-        f"{said}: too few to tell errors that go with the entry. Within the same "
-        f"number of samples, take {ENTRIES_TWICE} entries in two or more trials each."
-    )
+    # an entry was sampled in several places.
+    wanted, enough = [], []
+    for crop, found in review.season.entry_errors.items():
+        sources = review.crop_sources.get(crop)
+        if sources is None or not sources.sd_within > 0:
+            continue
+        needed = entries_to_sample(sources.sd_within)
+        if found.known and found.n_entries >= needed:
+            enough.append(crop)
+        else:
+            done = f"{found.n_entries} this season"
+            wanted.append(
+                f"{counted(needed, f'{crop} entry', f'{crop} entries')} ({done})"
+            )
+    words = texts()["review"]["plan"]
+    said = [words["entries"].format(entries=listed(wanted))] if wanted else []
+    said += [words["entries_known"].format(crops=listed(enough))] if enough else []
+    return " ".join(said)
 
 
 def _open(review: SeasonReview) -> list[Block]:
@@ -411,8 +375,8 @@ def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
         for name, (colour, _, stroke) in zip(plans, looks, strict=True)
     ]
     keys.append(key_line("cheapest plan that suffices", color=INK, marker="o", **_DOT))
-    figure, ax = _framed(keys, FULL, 2.4)
-    label_axes(ax, f"Effort ({unit})", f"Half-width of the bias's interval ({POINTS})")
+    up = f"Half-width of the bias's interval ({POINTS})"
+    figure, ax = framed(FULL, 2.4, keys, f"Effort ({unit})", up, left=0.7)
     highest, dearest = [], []
     for table, (colour, marker, stroke) in zip(plans.values(), looks, strict=True):
         front, best = efficient(table), table[table["cheapest"]]
@@ -443,16 +407,12 @@ def history_section(review: SeasonReview) -> list[Block]:
     case = "beyond" if beyond else "within"
     table = review_tables(review)["history"]
     now = table[table["season"] == review.season.settings.name]
+    said = "; ".join(_in_words(history, level) for history in seen)
     return [
         *_lead("history", case, curves=listed(beyond)),
         *unread,
-        _table("history", now),
-        Picture(
-            draw_history(seen, level),
-            "Offset each season called for, loaded − bias, the earliest on top. "
-            "Shaded: predicted from the earlier seasons.",
-            "; ".join(_in_words(history, level) for history in seen),
-        ),
+        table_of("review_history", now),
+        picture_of("review_history", draw_history(seen, level), said=said),
     ]
 
 
@@ -472,8 +432,8 @@ def draw_history(histories: Sequence[OffsetHistory], level: float = 0.95) -> Fig
         key_line("predicted from earlier seasons", color=BAND, **SWATCH),
     ]
     n = len(histories)
-    figure, ax = _framed(keys, FULL, 0.46 + 0.5 * n, left=1.6)
-    label_axes(ax, f"Offset the season calls for ({POINTS})", "")
+    across = f"Offset the season calls for ({POINTS})"
+    figure, ax = framed(FULL, 0.46 + 0.5 * n, keys, across, left=1.6)
     for row, history in enumerate(histories):
         low, high = history.expected.interval(level)
         if isfinite(low):

@@ -1,5 +1,6 @@
 """The review in the report: each part leads with what must be done."""
 
+from copy import copy
 from dataclasses import replace
 
 import pytest
@@ -29,6 +30,8 @@ from kitlib.review.sections import (
 )
 from kitlib.review.setup import CAUSES
 from kitlib.statistics.estimates import Estimate
+from kitlib.trials.moisture_errors import entries_to_sample
+from kitlib.words.terms import listed
 
 
 def of_kind(blocks, kind):
@@ -120,16 +123,19 @@ def test_plan_leads_with_the_whole_season_and_names_its_costs():
     assert "trial visit 50" in best.note and "season.toml" in best.note
 
 
-def test_plan_says_what_would_tell_errors_of_entries():
+def test_plan_says_how_many_entries_to_sample_in_several_trials():
     review = demo_review()
-    assert (
-        "enough to tell errors that go with the entry"
-        in answer(plan_section(review)).detail
-    )
-    pairing = review.season.pairing
-    once = replace(pairing, pairs=pairing.pairs.drop_duplicates("entry"))
-    bare = replace(review, season=replace(review.season, pairing=once))
-    assert "take 10 entries in two or more trials" in answer(plan_section(bare)).detail
+    detail = answer(plan_section(review)).detail
+    known = dict(review.season.entry_errors)
+    for crop, found in known.items():
+        needed = entries_to_sample(review.crop_sources[crop].sd_within)
+        asked = f"{needed} {crop} entries ({found.n_entries} this season)"
+        assert (asked in detail) == (not found.known or found.n_entries < needed)
+        known[crop] = replace(found, sd=0.3, low=0.1, high=0.5, n_entries=needed)
+    season = copy(review.season)
+    vars(season)["entry_errors"] = known
+    detail = answer(plan_section(replace(review, season=season))).detail
+    assert f"are known from enough entries of {listed(known)}" in detail
 
 
 def test_open_questions_are_told_what_settles_them():
