@@ -424,7 +424,7 @@ def scatter_of(
     enough = own and isfinite(own.sd_trial) and own.n_trials >= FEW_TRIALS
     if not enough and shared and isfinite(shared.sd_trial):
         used = shared
-        remark = f"components of all {crop} curves, its own trials are few"
+        remark = f"the components of all {crop} curves, as its own trials are few"
     if used is None or not isfinite(used.sd_trial) or pairs.empty:
         return None, "how much trials and samples differ is not known"
     if used.sd_trial == 0:

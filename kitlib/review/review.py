@@ -540,8 +540,8 @@ def _of_setup(one: CurveReview) -> Iterator[tuple[str, str]]:
         yield (
             "setup-unclear",
             f"its set-up runs err by about minus the offset loaded "
-            f"({show(setup.loaded, sign=True)}), as if read before it was; the column "
-            "offset_in_force in setup_runs would tell",
+            f"({show(setup.loaded, sign=True)}), as if they were read before it "
+            "was loaded; the column offset_in_force in setup_runs would settle it",
         )
     elif leaves_out_zero(setup.moved, setup.season.confidence):
         way = "higher" if setup.moved.value > 0 else "lower"

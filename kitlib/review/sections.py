@@ -68,7 +68,7 @@ MOST_CHARTS = 4  # of curves out of limits; where none is, two show what there i
 SPANS = (4, 8, 12, 16)  # of moisture, in points
 # What settles a question that an unresolved curve leaves open; the slope by the plan.
 SETTLES = {
-    BIAS: "the samples of its plan settle its bias",
+    BIAS: "the samples of its plan should settle its bias",
     "record": "look up in the sensor's own log which offset was loaded when",
     "lab": "split ten samples between the labs and dry them in the same week",
     "swap": "find out which sensor harvested which plots before correcting anything",
@@ -355,8 +355,8 @@ def _open(review: SeasonReview) -> list[Block]:
             )
             known = [f"±{show(half / span, 3)} over {span}" for span in SPANS]
             settling.append(
-                "spread the samples for its slope, which this plan knows to "
-                f"{listed(known)} points of moisture"
+                "spread the samples over more moistures to fix its slope, which this "
+                f"plan gives to {listed(known)} points of moisture"
             )
         if settling:
             said.append(f"{curve}: {'; '.join(settling)}.")
