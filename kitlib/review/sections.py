@@ -42,7 +42,7 @@ from kitlib.reports.drawing import (
     key_line,
     tick_evenly,
 )
-from kitlib.review.check_samples import CheckChart
+from kitlib.review.check_samples import CHARTS, DRIFT_DAYS, CheckChart
 from kitlib.review.history import OffsetHistory, leaves_out_zero
 from kitlib.review.parallel import FEW, NO_DIFFERENCE
 from kitlib.review.plan import (
@@ -73,6 +73,7 @@ SETTLES = {
     "lab": "split ten samples between the labs and dry them in the same week",
     "swap": "find out which sensor harvested which plots before correcting anything",
 }
+FIRST_OUT = tuple(f"first_out_{chart.lower()}" for chart in CHARTS)
 _DOT: dict[str, Any] = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
 _DASHES: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
 # Curves beyond as many as there are colours are told apart by their lines.
@@ -173,9 +174,14 @@ def check_section(review: SeasonReview) -> list[Block]:
     case = "out" if out else "held" if judged else "few"
     if case == "few":
         detail = "Run check samples weekly."
+    table = review_tables(review)["check_runs"]
+    columns = ["curve", "runs_used", "days", "limit"]
+    # A chart whose limits no curve left has no day to show.
+    columns += [c for c in table if c.startswith(FIRST_OUT) and table[c].notna().any()]
+    columns += [f"drift_{DRIFT_DAYS}_days{end}" for end in ("", "_low", "_high")]
     return [
         *_lead("checks", case, detail, curves=listed(out)),
-        table_of("review_checks", review_tables(review)["check_runs"]),
+        table_of("review_checks", table[columns]),
         *abreast,
         *pictures[2 * len(abreast) :],
     ]
@@ -206,7 +212,7 @@ def draw_control_chart(chart: CheckChart) -> Figure:
     keys += [key_line("its limits", color=BAND, **SWATCH)]
     base = chart.runs.cells[chart.runs.cells["base"]]
     first = base["day"].min()
-    across, up = f"Days after {first:%Y-%m-%d}", f"Deviation from own centre ({POINTS})"
+    across, up = f"Days after {first:%Y-%m-%d}", f"Deviation ({POINTS})"
     figure, ax = framed(HALF, 1.8, keys, across, up, left=0.7)
     ax.axhline(0, color=MUTED, linewidth=0.9)
     days = (chart.occasions["day"] - first).dt.days.to_numpy()
@@ -376,7 +382,7 @@ def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
     ]
     keys.append(key_line("cheapest plan that suffices", color=INK, marker="o", **_DOT))
     up = f"Half-width of the bias's interval ({POINTS})"
-    figure, ax = framed(FULL, 2.4, keys, f"Effort ({unit})", up, left=0.7)
+    figure, ax = framed(FULL, 2.0, keys, f"Effort ({unit})", up, left=0.7)
     highest, dearest = [], []
     for table, (colour, marker, stroke) in zip(plans.values(), looks, strict=True):
         front, best = efficient(table), table[table["cheapest"]]
