@@ -18,10 +18,11 @@ from kitlib.intake.schema import (
     TEXT,
     CheckedTable,
     by_value,
+    found,
     needed_columns,
     needed_names,
 )
-from kitlib.intake.settings import Season, season_folder
+from kitlib.intake.settings import Season, season_folder, toml_text
 from kitlib.intake.tables import typed_tables
 from kitlib.intake.units import FEWEST, Frames, doubtful_units, log_yield
 from kitlib.words.findings import STOP, Finding, refuse
@@ -90,14 +91,12 @@ _TIMES = (
 )
 # What a plot harvested again is called: the first one's name and one of these.
 _AGAIN = r"(?i)^(.+?)[ _-]?(?:r|re-?run|rep(?:eat)?|again|dup|new|b|[ _-]2|\(2\))$"
-# Table, column, group it is compared in, and how far it may be: a factor or points.
-_BY_FACTOR = (
+# Table, column, group it is compared in, and how far it may be: °C, else a factor.
+_MOST_APART = (
     ("plots", "test_weight_kg_hl", "trial", 1.2),
     ("benchtop", "test_weight_kg_hl", "trial", 1.2),
     ("setup_runs", "grain_mass_kg", "curve", 3.0),
     ("setup_runs", "lab_test_weight_kg_hl", "curve", 1.4),
-)
-_BY_POINTS = (
     ("plots", "grain_temp_c", "trial", 25.0),
     ("benchtop", "grain_temp_c", "trial", 25.0),
     ("setup_runs", "grain_temp_c", "curve", 25.0),
@@ -107,21 +106,11 @@ _ROBUST = 1.4826  # median of distances to SD, for values of normal distribution
 
 
 def read_tables(folder: str | Path, season: Season) -> dict[str, CheckedTable]:
-    """Read and check every table of a season folder.
+    """Return every table of a season folder, read and checked; a missing one is empty.
 
-    A cell at fault is empty afterwards; a row without its keys, or one of two rows
-    with one key, is in `left_out`.
-
-    Returns
-    -------
-    dict of CheckedTable
-        One for each table of the contract; a missing optional table is empty.
-
-    Raises
-    ------
-    SeasonRefused
-        If a required table or column is not there or a file cannot be read; every
-        such problem of every table is named.
+    A cell at fault is empty; a row without its keys, or one of two rows with one key,
+    is in `left_out`. `SeasonRefused` is raised if a required table or column is not
+    there or a file cannot be read; it names every such problem of every table.
     """
     folder = season_folder(folder)
     tables = typed_tables(folder, season)
@@ -155,12 +144,6 @@ def table_findings(tables: dict[str, CheckedTable], season: Season) -> list[Find
     ]
 
 
-def _found(code: str, table: str, rows, said: str) -> Iterator[Finding]:
-    """Yield a finding unless it has no rows."""
-    if len(rows):
-        yield Finding(code, said, table, tuple(rows))
-
-
 # ---- cells and rows
 
 
@@ -191,21 +174,34 @@ def _leave_out_doubled(table: CheckedTable) -> None:
     if table.name in _TOLD_APART:
         exact &= alike[_TOLD_APART[table.name]].notna().any(axis=1)
     rows = exact.index[exact]
-    if len(rows):
-        said = f"{counted(len(rows), 'row')} identical to another; counted once."
-        table.tell("row-twice", said, rows)
-        reason = "the row is identical to an earlier one"
-        table.leave_out(table.frame.index.isin(rows), "row-twice", reason)
+    table.tell("row-twice", rows, n=counted(len(rows), "row"))
+    reason = "the row is identical to an earlier one"
+    table.leave_out(table.frame.index.isin(rows), "row-twice", reason)
     if not code:
         return
+    if table.name == "plots":
+        _leave_out_sites_mixed(table, keys)
     shared = table.frame.duplicated(keys, keep=False)
     for values, group in table.frame[shared].groupby(keys, sort=False):
         place = ", ".join(f"{k} {v}" for k, v in zip(keys, values, strict=True))
-        said = f"{table.where(group.index)} are all {place}; expected one row. "
-        said += "Which is right cannot be told, so none is used."
-        table.tell(code, said, group.index)
-        table.faults |= {int(row): (code, said) for row in group.index}
+        table.tell(code, group.index, where=table.where(group.index), place=place)
+        fault = (code, table.findings[-1].message)
+        table.faults |= {int(row): fault for row in group.index}
     table.leave_out(shared, code, "two rows share one key")
+
+
+def _leave_out_sites_mixed(table: CheckedTable, keys: list[str]) -> None:
+    """Leave out plots that share a number because their sites share a trial's name."""
+    frame = table.frame[table.frame.duplicated(keys, keep=False)]
+    by_plot = frame.groupby(keys)["location"]
+    apart = by_plot.transform("nunique") == by_plot.transform("size")
+    for trial, rows in frame[apart].groupby("trial"):
+        n = counted(rows["plot"].nunique(), "plot number")
+        parts = {"n": n, "sites": listed(sorted(rows["location"].unique()))}
+        table.tell("sites-share-plots", rows.index, trial=trial, **parts)
+    which = table.frame.index.isin(frame.index[apart])
+    reason = "another site of the same trial name has a plot of this number"
+    table.leave_out(which, "sites-share-plots", reason)
 
 
 # ---- names
@@ -223,28 +219,25 @@ def _odd_names(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
         unusual = short[~short.str.fullmatch(_USUAL)]
         unseen = unusual.index[[_invisible(text) for text in unusual]]
         odd: list[tuple] = [
-            ("cell-long", long, f"is longer than {LONGEST_CELL} letters"),
-            ("key-odd", names.index.isin(unseen), "holds letters that cannot be seen"),
+            ("name-long", long, f"is longer than {LONGEST_CELL} letters"),
+            ("name-odd", names.index.isin(unseen), "holds letters that cannot be seen"),
         ]
         for what, pattern in _MADE_BY_SPREADSHEET.items():
             if column in needed_columns(table):
                 said = f"looks like {what} that a spreadsheet or program wrote"
-                odd.append(("key-odd", short.str.fullmatch(pattern), said))
+                odd.append(("name-odd", short.str.fullmatch(pattern), said))
         if column == "entry":
             said = "is ranked as an entry but looks like a placeholder"
-            odd.append(("entry-placeholder", short.str.fullmatch(_PLACEHOLDER), said))
-        for code, which, said in odd:
-            rows = texts.index[texts.isin(names[which])]
-            said = f"{column} {_examples(names[which])} {said}."
-            yield from _found(code, table, rows, said)
+            odd.append(("entry-odd", short.str.fullmatch(_PLACEHOLDER), said))
+        for key, which, looks in odd:
+            rows, shown = texts.index[texts.isin(names[which])], _examples(names[which])
+            yield from found(key, table, rows, column=column, names=shown, looks=looks)
     if "plot" in frame and len(frame):
         plots = frame[frame["plot"].str.fullmatch(r"\d+").fillna(False)]
         length = plots["plot"].str.len()
         padded = length.where(plots["plot"].str.startswith("0"))
         cut = plots[length < padded.groupby(plots["trial"]).transform("min")]
-        said = f"plot {_examples(cut['plot'])} is shorter than the others of its "
-        said += "trial, which begin with 0; a spreadsheet may have cut the zeros off."
-        yield from _found("key-odd", table, cut.index, said)
+        yield from found("zeros-lost", table, cut.index, names=_examples(cut["plot"]))
 
 
 def _examples(texts: pd.Series, exact: bool = False) -> str:
@@ -266,7 +259,7 @@ def keys_alike(frames: Frames) -> list[Finding]:
     The most frequent spelling is taken for the right one, the plots table's before
     another as frequent; the rows of every other are named.
     """
-    found = []
+    alike = []
     for column in (*_NAMES, *_IN_TRIALS):
         parts = [
             pd.DataFrame({"name": frame[column], "table": table}).assign(
@@ -275,29 +268,28 @@ def keys_alike(frames: Frames) -> list[Finding]:
             for table, frame in frames.items()
             if column in frame
         ]
-        found += _spelt_twice(pd.concat(parts), column) if parts else []
-    return found
+        alike += _spelt_twice(pd.concat(parts), column) if parts else []
+    return alike
 
 
-def _spelt_twice(cells: pd.DataFrame, column: str) -> list[Finding]:
-    """Return names of one column that are spelt in two ways."""
+def _spelt_twice(cells: pd.DataFrame, column: str) -> Iterator[Finding]:
+    """Yield names of one column that are spelt in two ways."""
     cells = cells.dropna(subset=["name"])
     names = cells[["group", "name"]].drop_duplicates()
     names = names.assign(plain=_plain_spellings(names["name"]))
     twice = names[names.duplicated(["group", "plain"], keep=False)]
     if twice.empty:
-        return []
+        return
     cells = cells.rename_axis("row").reset_index().merge(twice, on=["group", "name"])
     cells["times"] = cells.groupby(["group", "name"])["name"].transform("size")
-    found = []
     for _, spellings in cells.groupby(["group", "plain"], sort=True):
         usual = spellings["name"].iloc[int(spellings["times"].to_numpy().argmax())]
         for table, rows in spellings[spellings["name"] != usual].groupby("table"):
-            said = f"{column} {_examples(rows['name'], exact=True)} is spelled like "
-            said += f"{usual[:40]!a} except for letter case, spaces, zeros or "
-            said += "look-alike letters; they are taken for different names."
-            found.append(Finding("keys-alike", said, str(table), tuple(rows["row"])))
-    return found
+            parts = {"names": _examples(rows["name"], exact=True), "usual": usual[:40]}
+            others = ", ".join(toml_text(name) for name in rows["name"].unique())
+            parts["line"] = f"{toml_text(usual)} = [{others}]"
+            at = rows["row"]
+            yield from found("keys-alike", str(table), at, column=column, **parts)
 
 
 def _plain_spellings(names: pd.Series) -> np.ndarray:
@@ -331,8 +323,7 @@ def _contradictions(frames: Frames, checks: Sequence[str]) -> Iterator[Finding]:
     for table, columns in _REPEATS.items():
         named = frames[table].dropna(subset=columns)
         again = named.index[named.duplicated(columns, keep=False)]
-        said = f"rows have the same {', '.join(columns)}, but other values."
-        yield from _found("row-again", table, again, said)
+        yield from found("row-again", table, again, columns=", ".join(columns))
     yield from _times_apart(frames)
     yield from _against_register(plots, curves)
     yield from _offsets(plots, curves)
@@ -355,8 +346,7 @@ def _missing_cells(frames: Frames) -> Iterator[Finding]:
                 empty &= frame[_WEIGHTS].notna().any(axis=1)
             elif empty.mean() > _RARE:
                 continue
-            said = f"{column} is empty though filled in elsewhere."
-            yield from _found("cells-missing", table, frame.index[empty], said)
+            yield from found("cells-missing", table, frame.index[empty], column=column)
 
 
 def _times_apart(frames: Frames) -> Iterator[Finding]:
@@ -369,15 +359,15 @@ def _times_apart(frames: Frames) -> Iterator[Finding]:
         alone = (before.fillna(np.inf) > limit) & (after.fillna(np.inf) > limit)
         rows = frame.index[alone & (days.transform("size") >= 3)].sort_values()
         shown = listed([f"{time:%Y-%m-%d}" for time in frame.loc[rows, column]], 5)
-        said = f"{column} {shown} is over {limit:g} days from any other of its {by}."
-        yield from _found("time-apart", table, rows, said)
+        parts = {"column": column, "times": shown, "limit": limit, "by": by}
+        yield from found("time-alone", table, rows, **parts)
     plots = frames["plots"].drop_duplicates(_PLACE).set_index(_PLACE)["harvested_at"]
     for table, column in (("oven", "sampled_at"), ("benchtop", "read_at")):
         frame = frames[table]
         cut = plots.reindex(pd.MultiIndex.from_frame(frame[_PLACE])).to_numpy()
         away = (frame[column] - cut).abs() > pd.Timedelta(days=limit)
-        said = f"{column} is over {limit:g} days from the harvest of the plot."
-        yield from _found("time-apart", table, frame.index[away], said)
+        rows = frame.index[away]
+        yield from found("time-from-harvest", table, rows, column=column, limit=limit)
 
 
 def _against_register(plots, curves) -> Iterator[Finding]:
@@ -386,8 +376,7 @@ def _against_register(plots, curves) -> Iterator[Finding]:
     register = register.set_index("curve")
     known = plots["curve"].isin(register.index)
     names = listed(sorted(plots["curve"][~known].unique()))
-    said = f"curve {names} is not in the register, so these plots cannot be audited."
-    yield from _found("curve-unknown", "plots", plots.index[~known], said)
+    yield from found("curve-unknown", "plots", plots.index[~known], names=names)
     crop = plots["curve"].map(register["crop"].map(crop_key, na_action="ignore"))
     sensor = plots["curve"].map(register["sensor"])
     other_crop = known & (crop != by_value(plots["crop"], crop_key))
@@ -398,8 +387,8 @@ def _against_register(plots, curves) -> Iterator[Finding]:
     ):
         couples = plots.loc[differs, ["curve", column]].drop_duplicates()
         told = [f"{curve} on {v}" for curve, v in couples.itertuples(index=False)]
-        said = f"the plot's {column} is not its curve's: {listed(told, most=4)}."
-        yield from _found(code, "plots", plots.index[differs], said)
+        rows = plots.index[differs]
+        yield from found(code, "plots", rows, couples=listed(told, 4))
 
 
 def _offsets(plots, curves) -> Iterator[Finding]:
@@ -416,24 +405,22 @@ def _offsets(plots, curves) -> Iterator[Finding]:
         (curve, offset) for curve, offset in odd if offset not in loaded.get(curve, ())
     ]
     keys = pd.MultiIndex.from_frame(told[["curve", "offset_in_force"]])
-    said = "offset_in_force is one that hardly any plot of the curve has: "
-    said += f"{listed([f'{curve} {offset:g}' for curve, offset in odd])}."
-    rows = told.index[keys.isin(odd)] if odd else ()
-    yield from _found("offset-odd", "plots", sorted(rows), said)
+    shown = listed([f"{curve} {offset:g}" for curve, offset in odd])
+    rows = sorted(told.index[keys.isin(odd)]) if odd else ()
+    yield from found("offset-rare", "plots", rows, offsets=shown)
     for row in curves.dropna(subset=["curve", "offset_loaded"]).itertuples():
         seen = set(told.loc[told["curve"] == row.curve, "offset_in_force"])
         if seen and len(loaded[row.curve]) == 1 and row.offset_loaded not in seen:
-            said = f"curve {row.curve}: an offset of {row.offset_loaded:g} is in the "
-            said += f"register, but its plots were read with {listed(sorted(seen), 4)}."
-            yield from _found("offset-odd", "curves", [row.Index], said)
+            parts = {"offset": row.offset_loaded, "seen": listed(sorted(seen), 4)}
+            key, at = "offset-not-read-with", [row.Index]
+            yield from found(key, "curves", at, name=row.curve, **parts)
     built = curves.groupby("curve")["built_on"].min().dt.normalize()
     # Not by map, which takes an empty register for one of numbers.
     of_plots = built.reindex(plots["curve"]).to_numpy()
     early = plots["harvested_at"].dt.normalize() < of_plots
     for curve, rows in plots[early].groupby("curve"):
-        said = f"curve {curve} was built on {built[curve]:%Y-%m-%d}, but plots were "
-        said += f"harvested with it from {rows['harvested_at'].min():%Y-%m-%d} on."
-        yield from _found("built-late", "plots", rows.index, said)
+        parts = {"built": built[curve], "first": rows["harvested_at"].min()}
+        yield from found("built-late", "plots", rows.index, name=curve, **parts)
 
 
 def _places(plots) -> Iterator[Finding]:
@@ -445,20 +432,16 @@ def _places(plots) -> Iterator[Finding]:
         fewer = usual < usual.groupby(trial).transform("max")
         few = usual <= np.maximum(1, _RARE * size)
         odd = plots[fewer & few & (size > FEWEST)]
-        said = f"{column} {listed(sorted(odd[column].unique()), 4)} is not that of the "
-        said += "trial's other plots."
-        yield from _found("plot-differs", "plots", odd.index, said)
+        parts = {"column": column, "names": listed(sorted(odd[column].unique()), 4)}
+        yield from found("plot-differs", "plots", odd.index, **parts)
         many = plots[~few & (column == "location")].dropna(subset=[column])
         sites = many.groupby("trial")[column].unique()
         for name, places in sites[sites.map(len) > 1].items():
-            said = f"trial {name} has plots at {listed(sorted(places))}; its entry "
-            said += "means would mix the sites."
-            rows = plots.index[plots["trial"] == name]
-            yield from _found("trial-two-sites", "plots", rows, said)
+            rows, parts = plots.index[trial == name], {"sites": listed(sorted(places))}
+            yield from found("trial-two-sites", "plots", rows, trial=name, **parts)
     placed = plots.dropna(subset=_FIELD)
     same = placed.index[placed.duplicated(_FIELD, keep=False)]
-    said = "plots have the row and range of another plot."
-    yield from _found("position-twice", "plots", same, said)
+    yield from found("position-twice", "plots", same)
 
 
 def _entries(plots, checks) -> Iterator[Finding]:
@@ -483,16 +466,14 @@ def _entries(plots, checks) -> Iterator[Finding]:
     few = np.maximum(2, _RARE * twice.groupby(trial).transform("size"))
     twice &= twice.groupby(trial).transform("sum") <= few
     for name, group in plots[once_more | twice].groupby("trial"):
-        said = f"trial {name}: more plots, in the trial or in a block, than the other "
-        said += f"entries: {listed(sorted(group['entry'].unique()))}."
-        yield from _found("entry-again", "plots", sorted(group.index), said)
+        rows, entries = sorted(group.index), listed(sorted(group["entry"].unique()))
+        yield from found("entry-again", "plots", rows, trial=name, entries=entries)
 
 
 def _filled_down_or_copied(plots) -> Iterator[Finding]:
     """Yield one entry in all plots of a season, and trials that are copies."""
     if len(plots) >= _MANY and plots["entry"].nunique() == 1:
-        said = f"all {len(plots)} plots of the season have one entry."
-        yield from _found("entry-everywhere", "plots", plots.index, said)
+        yield from found("entry-everywhere", "plots", plots.index, n=len(plots))
     # By chance few plots in a thousand agree in both with one of another trial.
     told = plots.dropna(subset=["sensor_pct", "plot_mass_kg"])
     again = told.duplicated(["plot", "sensor_pct", "plot_mass_kg"], keep=False)
@@ -500,8 +481,7 @@ def _filled_down_or_copied(plots) -> Iterator[Finding]:
     many = (by_trial["mean"] > 0.5) & (by_trial["sum"] >= _MANY / 2)
     copies = by_trial.index[many]
     rows = told.index[again & told["trial"].isin(copies)]
-    said = f"trials {listed(list(copies))} have plots alike in name, reading and mass."
-    yield from _found("trial-twice", "plots", rows, said)
+    yield from found("trial-twice", "plots", rows, trials=listed(list(copies)))
 
 
 def _plots_again(plots) -> Iterator[Finding]:
@@ -512,9 +492,7 @@ def _plots_again(plots) -> Iterator[Finding]:
     keys = pd.MultiIndex.from_frame(plots[["trial", "plot", "entry"]])
     both = runs[pd.MultiIndex.from_frame(runs[["trial", "first", "entry"]]).isin(keys)]
     names = listed(list(both["trial"] + " " + both["plot"]))
-    said = f"plot {names} looks like a second run of the plot named alike; "
-    said += "both are counted for the entry."
-    yield from _found("plot-again", "plots", both.index, said)
+    yield from found("plot-again", "plots", both.index, names=names)
 
 
 def _sample_labels(frames: Frames) -> Iterator[Finding]:
@@ -524,49 +502,38 @@ def _sample_labels(frames: Frames) -> Iterator[Finding]:
     both = theirs.merge(mine, on="sample", suffixes=("", "_oven"))
     apart = (both["trial"] != both["trial_oven"]) | (both["plot"] != both["plot_oven"])
     names = sorted(both.loc[apart, "sample"].unique())
-    said = f"sample {listed(names)} belongs to one plot in the oven table and to "
-    said += "another in the benchtop table."
     for table in ("oven", "benchtop"):
-        frame = frames[table]
-        rows = frame.index[frame["sample"].isin(names)]
-        yield from _found("sample-elsewhere", table, rows, said)
+        rows = frames[table].index[frames[table]["sample"].isin(names)]
+        yield from found("sample-elsewhere", table, rows, names=listed(names))
 
 
 # ---- single values far from those beside them
 
 
-def values_apart(frames: Frames) -> list[Finding]:
-    """Return single values far from their group's.
+def values_apart(frames: Frames) -> Iterator[Finding]:
+    """Yield single values far from their group's.
 
     The limits are defaults of this kit, wide enough that honest harvest data rarely
     pass them (tests/calibration/ALARMS.md).
     """
-    plots = frames["plots"]
-    yields, readings = odd_yields(plots), odd_readings(plots)
-    found = [*_apart(yields, "plots", "its trial and entry", "mass per area in kg/ha")]
-    found += _apart(readings, "plots", "its trial and entry")
-    for table, column, by, factor in _BY_FACTOR:
-        values = frames[table][column].astype(float)
-        logs = pd.Series(np.log(values.where(values > 0)))
-        far = _distance(logs, frames[table][by]).abs() > np.log(factor)
-        found += _apart(values[far], table, f"its {by}")
-    for table, column, by, points in _BY_POINTS:
-        values = frames[table][column].astype(float)
-        far = _distance(values, frames[table][by]).abs() > points
-        found += _apart(values[far], table, f"its {by}")
+    plots, name = frames["plots"], "mass per area in kg/ha"
+    yield from _apart(odd_yields(plots), "plots", "its trial and entry", name)
+    yield from _apart(odd_readings(plots), "plots", "its trial and entry")
+    for table, column, by, most in _MOST_APART:
+        values = scaled = frames[table][column].astype(float)
+        if not column.endswith("_c"):
+            scaled, most = pd.Series(np.log(values.where(values > 0))), np.log(most)
+        far = _distance(scaled, frames[table][by]).abs() > most
+        yield from _apart(values[far], table, f"its {by}")
     for table in ("setup_runs", "check_runs"):
-        runs = frames[table]
-        error = (runs["sensor_pct"] - runs["known_pct"]).rename(
-            "sensor_pct − known_pct"
-        )
+        runs, limit = frames[table], threshold("run_apart")
+        known, error = runs["known_pct"], runs["sensor_pct"] - runs["known_pct"]
         far = _distance(error, runs["curve"]).abs()
         spread = _ROBUST * far.groupby(runs["curve"]).transform("median")
-        odd = (far > 6 * spread) & (far > threshold("run_apart"))
-        found += _apart(error[odd].round(2), table, "its curve")
-        own = runs.groupby("sample")["known_pct"].transform("median")
-        odd = (runs["known_pct"] - own).abs() > threshold("run_apart")
-        found += _apart(runs.loc[odd, "known_pct"], table, "its sample")
-    return found
+        odd = error[(far > 6 * spread) & (far > limit)].round(2)
+        yield from _apart(odd, table, "its curve", "sensor_pct − known_pct")
+        own = known.groupby(runs["sample"]).transform("median")
+        yield from _apart(known[(known - own).abs() > limit], table, "its sample")
 
 
 def _distance(values: pd.Series, groups) -> pd.Series:
@@ -576,11 +543,11 @@ def _distance(values: pd.Series, groups) -> pd.Series:
     return (values - by_group.transform("median")).where(many)
 
 
-def _apart(values: pd.Series, table: str, where: str, name="") -> Iterator[Finding]:
-    """Yield one finding for the values of a column that stand apart."""
+def _apart(values: pd.Series, table: str, where: str, name="") -> list[Finding]:
+    """Return one finding for the values of a column that stand apart."""
     shown = listed([f"{value:g}" for value in values], most=5)
-    said = f"{name or values.name} far from the others of {where}: {shown}."
-    yield from _found("value-apart", table, values.index, said)
+    parts = {"name": name or values.name, "where": where, "shown": shown}
+    return found("value-apart", table, values.index, **parts)
 
 
 def _unlike(values: pd.Series, plots: pd.DataFrame, from_trial: float, spreads: float):

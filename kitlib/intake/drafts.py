@@ -106,17 +106,9 @@ class _Guess:
 def draft_season(folder: str | Path, source: str | Path) -> Draft:
     """Copy a folder of foreign files and draft the settings that read them.
 
-    Parameters
-    ----------
-    folder : str or Path
-        The season folder, new or empty.
-    source : str or Path
-        Folder of files as programmes exported them; subfolders are looked at too.
-
-    Raises
-    ------
-    SeasonRefused
-        If `folder` holds anything, or `source` holds no table.
+    `folder` is the season folder, `source` that of the files as programmes exported
+    them; its subfolders are looked at too. `SeasonRefused` is raised if `folder` holds
+    anything, or `source` holds no table.
     """
     folder, source = Path(folder), Path(source)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):

@@ -52,49 +52,27 @@ class Unreadable(KitError):
 
 @dataclass
 class Sheet:
-    """Cells as they stand in one file or sheet, and what was seen on the way.
+    """Cells as they stand in one file or sheet, and what was seen on the way."""
 
-    Attributes
-    ----------
-    cells : DataFrame
-        Text (or, from Parquet and Excel, typed) cells under the file's headers,
-        indexed by their row as a spreadsheet counts it.
-    aside : list of (int, str, str)
-        Rows that are no rows of the table: row, code of the reason, and its words.
-    notes : list of (str, str, tuple of int)
-        What was found out or looks amiss: code of the finding, its words, rows.
-    units_row : dict of str to str
-        By header, the cell of the row of units.
-    percents : dict of str to list of int
-        By header, rows whose number the spreadsheet shows as a percentage.
-    sheets : list of str
-        The workbook's sheets that hold anything.
-    """
-
+    # Text (or, from Parquet and Excel, typed) cells under the file's headers, indexed
+    # by their row as a spreadsheet counts it.
     cells: pd.DataFrame
+    # Rows that are no rows of the table: row, code of the reason, and its words.
     aside: list[tuple[int, str, str]] = field(default_factory=list)
+    # What was found out or looks amiss: code of the finding, its words, rows.
     notes: list[tuple[str, str, tuple[int, ...]]] = field(default_factory=list)
+    # By header: its cell in a row of units; rows that are shown as a percentage.
     units_row: dict[str, str] = field(default_factory=dict)
     percents: dict[str, list[int]] = field(default_factory=dict)
-    sheets: list[str] = field(default_factory=list)
+    sheets: list[str] = field(default_factory=list)  # of the workbook, that hold any
 
 
 def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
-    """Return the cells of a file, or of a sheet of it.
+    """Return the cells of a file, or of a sheet of it; what is not told is found out.
 
-    Parameters
-    ----------
-    path : Path
-    sheet : str
-        Of a workbook; "" takes the only one that is not hidden and not empty.
-    how : FileOptions
-        Header row, separator, encoding; what is left out is found out and told.
-
-    Raises
-    ------
-    Unreadable
-        If the file is empty, locked, truncated, of another format, or would unfold
-        to more than `LARGEST_UNPACKED` bytes.
+    No name takes the only sheet that is neither hidden nor empty. `Unreadable` is
+    raised if the file is empty, locked, truncated, of another format, or would unfold
+    to more than `LARGEST_UNPACKED` bytes.
     """
     try:
         told = path.stat()
@@ -259,42 +237,29 @@ def _body(source, lines: int, names: list[str], separator: str, set_aside):
 
 def encoding_of(path: Path, notes: list) -> str:
     """Return a file's encoding: by its mark, UTF-8 if it is, else Western European."""
-    with path.open("rb") as file:
-        start = file.read(4096)
-    if start.startswith((b"\xff\xfe", b"\xfe\xff")):
+    content = path.read_bytes()
+    if content.startswith((b"\xff\xfe", b"\xfe\xff")):
         notes.append(("file-form", "it is read as utf-16", ()))
         return "utf-16"
-    if start.count(b"\0") > len(start) / 4:
+    if content[:4096].count(b"\0") > len(content[:4096]) / 4:
         said = "it is no text, or UTF-16 without a mark; then set encoding"
         raise Unreadable(f'{said} = "utf-16-le" in season.toml.')
-    place = _first_not_utf8(path)
-    if not place:
-        return "utf-8-sig"
-    said = f"{place} is not UTF-8, so the file is read as cp1252 (Western European); "
-    said += "if letters look wrong, name its encoding in season.toml"
-    notes.append(("file-form", said, ()))
     try:
-        path.read_bytes().decode("cp1252")
+        content.decode()
+        return "utf-8-sig"
     except UnicodeDecodeError as error:
-        said = f"{place} is not UTF-8; name the file's encoding in season.toml."
+        at, before = error.start, content[: error.start]
+    line, byte = before.count(b"\n") + 1, at - before.rfind(b"\n")
+    place = f"line {line}, byte {byte}: {content[at]:#04x} is not UTF-8"
+    try:
+        content.decode("cp1252")
+    except UnicodeDecodeError as error:
+        said = f"{place}; name the file's encoding in season.toml."
         raise Unreadable(said) from error
+    said = f"{place}, so the file is read as cp1252 (Western European); if letters "
+    said += "look wrong, name its encoding in season.toml"
+    notes.append(("file-form", said, ()))
     return "cp1252"
-
-
-def _first_not_utf8(path: Path) -> str:
-    """Return the place of the first byte that is not UTF-8, empty if all are."""
-    lines = 0
-    with path.open("rb") as file:
-        while block := file.read(1 << 20) + file.readline():  # whole letters
-            try:
-                block.decode()
-            except UnicodeDecodeError as error:
-                before = block[: error.start]
-                line = lines + before.count(b"\n") + 1
-                byte = len(before) - before.rfind(b"\n")
-                return f"line {line}, byte {byte}: {block[error.start]:#04x}"
-            lines += block.count(b"\n")
-    return ""
 
 
 def _separator_of(header: str, notes: list) -> str:
@@ -379,6 +344,7 @@ def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
         cells.index = _rows_in_file(first, len(body))
         sheet.cells = _without_empty_columns(cells)
         _look_for_merged(chosen, sheet, first)
+        _look_for_unsaved(path, chosen, sheet, first)
         if chosen.sheet_state != "visible":
             said = f"the sheet {chosen.title!r} is hidden in the workbook, and is read"
             sheet.notes.append(("sheet-hidden", said, ()))
@@ -389,13 +355,7 @@ def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
 
 
 def open_workbook(path: Path) -> openpyxl.Workbook:
-    """Return an Excel file, its formulas as their values.
-
-    Raises
-    ------
-    Unreadable
-        If it is damaged, or would unfold to more than `LARGEST_UNPACKED` bytes.
-    """
+    """Return an Excel file, its formulas as their values."""
     try:
         with zipfile.ZipFile(path) as packed:
             size = sum(part.file_size for part in packed.infolist())
@@ -462,6 +422,36 @@ def _look_for_merged(chosen, sheet: Sheet, first: int) -> None:
         sheet.notes.append(("cells-merged", said, tuple(rows)))
 
 
+def _look_for_unsaved(path: Path, chosen, sheet: Sheet, first: int) -> None:
+    """Find formulas whose results are not stored: their cells look empty."""
+    with zipfile.ZipFile(path) as packed:
+        parts = [n for n in packed.namelist() if n.startswith("xl/worksheets/sheet")]
+        if not any(b"<f" in packed.read(name) for name in parts):
+            return  # a second reading is slow, and few tables have formulas
+    book = openpyxl.load_workbook(path, read_only=True)
+    try:
+        rows = zip(_rows_of(book[chosen.title]), _rows_of(chosen), strict=False)
+        empty = [
+            formula
+            for formulas, values in rows
+            for formula, stored in zip(formulas, values, strict=False)
+            if formula.data_type == "f"
+            and stored.value is None
+            and formula.row >= first
+        ]
+    finally:
+        book.close()
+    if empty:
+        cells = listed([cell.coordinate for cell in empty], most=3)
+        said = (
+            f"sheet {chosen.title!r}: the formulas of {cells} have no result stored, "
+        )
+        said += "so that their cells are read as empty. Open the workbook in a "
+        said += "spreadsheet program and save it"
+        rows = tuple(sorted({cell.row for cell in empty}))
+        sheet.notes.append(("formula-unsaved", said, rows))
+
+
 # ---- files written
 
 
@@ -516,17 +506,8 @@ def file_names(names: Iterable[str]) -> dict[str, str]:
 def write_bytes(path: Path, content: bytes, scratch: Path | None = None) -> Path:
     """Write a file whole: under another name first, then renamed into place.
 
-    Parameters
-    ----------
-    path : Path
-    content : bytes
-    scratch : Path, optional
-        Folder for the other name, on the same disk; by default that of the file.
-
-    Raises
-    ------
-    OSError
-        If that cannot be done, under the file's own name; an earlier file stays.
+    The other name is in `scratch`, on the same disk, or beside the file. If it cannot
+    be done, OSError names the file, and an earlier file stays.
     """
     path = Path(path)
     temporary = None
@@ -586,13 +567,9 @@ def json_bytes(content: dict) -> bytes:
 
 @contextmanager
 def sole_use(folder: Path) -> Iterator[None]:
-    """Hold an output folder for one run; a second run is refused.
+    """Hold an output folder for one run, as long as the process; refuse a second.
 
-    Raises
-    ------
-    OutputBusy
-        If another run holds it, or its lock is a link, a pipe or a folder. The hold
-        ends with the process, however it ends.
+    `OutputBusy` is raised too if its lock is a link, a pipe or a folder.
     """
     folder.mkdir(parents=True, exist_ok=True)
     lock = folder / LOCK_FILE

@@ -13,6 +13,7 @@ from kitlib.intake.schema import (
     CheckedTable,
     at_places,
     by_value,
+    found,
     plot_places,
 )
 from kitlib.intake.settings import Season, Selection, toml_text
@@ -53,48 +54,24 @@ _READING_REFUSED = {
 
 @dataclass
 class Pairing:
-    """Samples paired with readings, and what could not be.
+    """Samples paired with readings, and what could not be."""
 
-    Attributes
-    ----------
-    pairs : DataFrame
-        One row per sample × curve, columns `PAIR_COLUMNS`. `sensor_pct` is the
-        reading restated to the offset in the register; `recorded_pct` is as
-        recorded. `used` marks the pairs the bias rests on.
-    plots : DataFrame
-        Every plot kept, with `sensor_pct` restated and `curve_known`.
-    left_out : DataFrame
-        Every row of plots, oven, benchtop and readings not used, with its reason.
-    counts : DataFrame
-        Per table: rows read, used and left out; read = used + left out.
-    findings : list of Finding
-    """
-
+    # One row per sample × curve, columns `PAIR_COLUMNS`. `sensor_pct` is the reading
+    # restated to the offset in the register, `recorded_pct` the one recorded; `used`
+    # marks the pairs the bias rests on.
     pairs: pd.DataFrame
-    plots: pd.DataFrame
-    left_out: pd.DataFrame
-    counts: pd.DataFrame
+    plots: pd.DataFrame  # every plot kept, restated likewise, with `curve_known`
+    left_out: pd.DataFrame  # every row not used, of every table, with its reason
+    counts: pd.DataFrame  # per table: rows read = used + left out
     findings: list[Finding] = field(default_factory=list)
 
 
 def pair_samples(
     tables: dict[str, CheckedTable], reference: Reference, season: Season
 ) -> Pairing:
-    """Return every sample beside the readings of its plot.
+    """Return every sample beside the readings of its plot; each row accounted for.
 
-    Parameters
-    ----------
-    tables : dict of CheckedTable
-        The checked tables.
-    reference : Reference
-        The samples' reference values.
-    season : Season
-        Says which reasons for taking a sample are blind to the reading.
-
-    Returns
-    -------
-    Pairing
-        For each table, rows read = rows used + rows left out.
+    The season says which reasons for taking a sample are blind to the reading.
     """
     findings: list[Finding] = []
     register = curve_register(tables["curves"].frame)
@@ -167,29 +144,27 @@ def curve_register(curves: pd.DataFrame) -> pd.DataFrame:
 
 def _restated(plots, curves, register, findings) -> pd.DataFrame:
     """Return the plots with readings restated to the offset in the register."""
-    loaded = by_value(plots["curve"], register["offset_loaded"].get).astype(float)
-    in_force = plots["offset_in_force"]
-    change = (loaded - in_force).where(in_force.notna(), 0.0).fillna(0.0)
+    change, in_force = _change_to_register(plots, register), plots["offset_in_force"]
     mixed = plots["curve"].isin(register.index[register["offset_mixed"]])
     for curve, group in plots[mixed & in_force.isna()].groupby("curve"):
-        said = f"the register shows several offsets for curve {curve}, and "
-        said += f"{counted(len(group), 'plot')} do not say which was in force. Add "
-        said += "offset_in_force to the plots; no new setting is given until then."
-        rows = tuple(curves.index[curves["curve"] == curve])
-        findings.append(Finding("offsets-mixed", said, "curves", rows, curve=curve))
+        rows, n = curves.index[curves["curve"] == curve], counted(len(group), "plot")
+        findings += found("register-mixed", "curves", rows, str(curve), n=n)
     for curve, group in plots[change != 0].groupby("curve"):
-        said = f"{counted(len(group), 'reading')} taken with a different "
-        said += (
-            f"offset were restated to {register.at[curve, 'offset_loaded']:+g} points."
-        )
-        rows = tuple(group.index)
-        findings.append(Finding("offset-restated", said, "plots", rows, curve=curve))
+        parts = {"n": counted(len(group), "reading")}
+        parts["offset"] = register.at[curve, "offset_loaded"]
+        findings += found("offset-restated", "plots", group.index, str(curve), **parts)
     return plots.assign(
         recorded_pct=plots["sensor_pct"],
         sensor_pct=plots["sensor_pct"] + change,
         curve_known=plots["curve"].isin(register.index),
         crop_agrees=_crops_agree(plots["curve"], plots["crop"], register),
     )
+
+
+def _change_to_register(readings, register) -> pd.Series:
+    """Return what restates readings from the offset in force to the register's."""
+    loaded = by_value(readings["curve"], register["offset_loaded"].get).astype(float)
+    return (loaded - readings["offset_in_force"]).fillna(0.0)
 
 
 def _crops_agree(curves: pd.Series, crops: pd.Series, register) -> pd.Series:
@@ -208,7 +183,9 @@ def _further_readings(plots, further, register):
     at = plot_places(plots, further)
     own = at_places(plots["curve"], at).set_axis(further.index)
     crop = at_places(plots["crop"], at).set_axis(further.index)
-    more = further[[*_PLACE, "curve", "sensor_pct"]].assign(
+    change = _change_to_register(further, register)
+    more = further[[*_PLACE, "curve"]].assign(
+        sensor_pct=further["sensor_pct"] + change,
         recorded_pct=further["sensor_pct"],
         curve_known=further["curve"].isin(register.index),
         crop_agrees=_crops_agree(further["curve"], crop, register),
@@ -259,20 +236,15 @@ def _finished(joined, selection: Selection) -> pd.DataFrame:
     return pairs[PAIR_COLUMNS].reset_index(drop=True)
 
 
-def _chosen_on_suspicion(pairs, oven, season: Season) -> Iterator[Finding]:
+def _chosen_on_suspicion(pairs, oven, season: Season) -> list[Finding]:
     """Say which samples were taken for a reason that is not blind to the reading."""
     apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"] & ~pairs["parallel"]]
-    if apart.empty:
-        return
     times = apart["selection_reason"].value_counts()
-    reasons = [f"{reason!r} {n}" for reason, n in times.items()]
-    said = f"{counted(len(apart), 'sample')} chosen because of their reading or for a "
-    said += f"reason not known to be blind to it ({listed(reasons, most=6)}) are shown "
-    said += "separately and left out of the bias. If a reason is blind to the reading, "
-    blind = [toml_text(reason) for reason in [*season.selection.blind, times.index[0]]]
-    said += f"name it in season.toml under [selection]: blind = [{', '.join(blind)}]."
-    rows = tuple(oven.index[oven["sample"].isin(apart["sample"])])
-    yield Finding("suspicious-sample", said, OVEN, rows)
+    reasons = listed([f"{reason!r} {n}" for reason, n in times.items()], most=6)
+    blind = [toml_text(r) for r in [*season.selection.blind, *times.index[:1]]]
+    parts = {"n": counted(len(apart), "sample"), "blind": ", ".join(blind)}
+    rows = oven.index[oven["sample"].isin(apart["sample"])]
+    return found("suspicious-sample", OVEN, rows, reasons=reasons, **parts)
 
 
 # ---- every row accounted for

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.schema import CheckedTable, at_places, by_value, plot_places
+from kitlib.intake.schema import CheckedTable, at_places, by_value, found, plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import Estimate, not_known
@@ -29,16 +29,8 @@ UNNAMED_LAB = "lab not named"
 def two_stage_moisture(first_pct, second_pct):
     """Return total moisture from the losses of two drying stages. [% wet basis].
 
-    Parameters
-    ----------
-    first_pct : float or array
-        Loss in the first stage, percent of the grain as received.
-    second_pct : float or array
-        Loss in the second stage, percent of the portion put into the oven.
-
-    Notes
-    -----
-    M = A + (100 − A)·B/100, exact mass balance; A = 0 is the one-stage method.
+    M = A + (100 − A)·B/100, exact mass balance: A in percent of the grain as received,
+    B of the portion put into the oven; A = 0 is the one-stage method.
 
     Examples
     --------
@@ -81,29 +73,17 @@ def pooled_sd(values, groups) -> tuple[float, int]:
 
 @dataclass
 class Reference:
-    """Reference values of the season's samples.
+    """Reference values of the season's samples."""
 
-    Attributes
-    ----------
-    samples : DataFrame
-        One row per sample: its plot, crop, method, n_dishes, reference_pct, its
-        standard error, the dishes' range against the method's limit, times.
-    repeatability : DataFrame
-        One row per method: samples with replicate dishes, df, sd_dish. [points]
-    uncertainty : DataFrame
-        One row per crop and method: n_samples, reference_se (root mean square of the
-        samples', drying and weighing only), third_of_tolerance. [% moisture]
-    dishes_used : Index
-        Rows of the oven table behind `samples`.
-    left_out : list of DataFrame
-        Dishes not used, with the reason.
-    findings : list of Finding
-    """
-
+    # One row per sample: its plot, crop, method, n_dishes, reference_pct, its standard
+    # error, the dishes' range against the method's limit, times.
     samples: pd.DataFrame
+    # One row per method: samples with replicate dishes, df, sd_dish. [points]
     repeatability: pd.DataFrame
+    # One row per crop and method: n_samples, reference_se (root mean square of the
+    # samples', drying and weighing only), third_of_tolerance. [points]
     uncertainty: pd.DataFrame
-    dishes_used: pd.Index
+    dishes_used: pd.Index  # rows of the oven table behind `samples`
     left_out: list[pd.DataFrame] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
 
@@ -113,19 +93,8 @@ def reference_values(
 ) -> Reference:
     """Return the reference value of every sample that was dried.
 
-    Parameters
-    ----------
-    oven : CheckedTable
-        Checked dishes.
-    plots : DataFrame
-        Checked plots: they tell each sample's crop.
-    season : Season
-        Repeatability limits, methods that are alike, dishes asked for.
-
-    Returns
-    -------
-    Reference
-        Dishes in = dishes used + dishes left out.
+    Dishes in = dishes used + dishes left out. The plots tell each sample's crop; the
+    season has repeatability limits, methods that are alike and the dishes asked for.
     """
     # Each method goes by the most frequent of the names it is written as.
     key = by_value(oven.frame["method"], method_key)
@@ -137,47 +106,44 @@ def reference_values(
         crop=by_value(crop, crop_key).to_numpy(object),
     )
     blank = pd.DataFrame()
-    found = Reference(blank, blank, blank, dishes.index[:0])
-    dishes = _without_faults(found, oven, dishes)
-    dishes = _one_method_per_crop(found, oven, dishes, season)
+    reference = Reference(blank, blank, blank, dishes.index[:0])
+    dishes = _without_faults(reference, oven, dishes)
+    dishes = _one_method_per_crop(reference, oven, dishes, season)
     n_dishes = dishes.groupby("sample")["moisture"].transform("size")
     routine = dishes["method"].map(_routine_dishes(dishes)).astype(int)
     asked = season.minimum_dishes or routine
     reason = "fewer usable dishes than the lab's routine"
-    dishes = _set_aside(found, oven, dishes, n_dishes < asked, "one-dish", reason)
-    found.dishes_used = dishes.index
-    found.repeatability = _repeatability(dishes)
-    found.samples = _samples(dishes, found.repeatability, season)
-    found.uncertainty = _against_tolerance(found.samples, season)
-    found.findings += [
-        *_methods_in_doubt(dishes),
-        *_dishes_apart(found.samples, dishes),
-        *_weights_in_doubt(dishes),
-        *_too_coarse(found.uncertainty),
-    ]
-    return found
+    dishes = _set_aside(reference, oven, dishes, n_dishes < asked, "one-dish", reason)
+    reference.dishes_used = dishes.index
+    reference.repeatability = _repeatability(dishes)
+    reference.samples = _samples(dishes, reference.repeatability, season)
+    reference.uncertainty = _against_tolerance(reference.samples, season)
+    reference.findings += _doubts(reference.samples, dishes, reference.uncertainty)
+    return reference
 
 
 # ---- dishes that cannot serve
 
 
-def _set_aside(found, oven: CheckedTable, dishes, which, code: str, reason: str):
+def _set_aside(reference, oven: CheckedTable, dishes, which, code: str, reason: str):
     """Leave dishes out, quoting a fault found in their own cells first."""
     which = which.reindex(dishes.index, fill_value=False).fillna(False).astype(bool)
     if not which.any():
         return dishes
     rows = oven.account_of(dishes[which], code, reason)
-    found.left_out.append(rows)
+    reference.left_out.append(rows)
     # Faults of cells were told of where the cells were read.
     told = dishes[which][(rows["code"] == code).to_numpy()]
     if len(told):
         n, samples = counted(len(told), "dish", "dishes"), told["sample"].unique()
         said = f"{reason}: {n} of sample {listed(samples)}."
-        found.findings.append(Finding(code, said, "oven", tuple(told.index)))
+        reference.findings.append(Finding(code, said, "oven", tuple(told.index)))
     return dishes[~which]
 
 
-def _without_faults(found, oven: CheckedTable, dishes: pd.DataFrame) -> pd.DataFrame:
+def _without_faults(
+    reference, oven: CheckedTable, dishes: pd.DataFrame
+) -> pd.DataFrame:
     """Leave out dishes that break a rule by themselves, and samples of two plots."""
     wet, dry, tare = dishes["wet_g"], dishes["dry_g"], dishes["tare_g"]
     early = dishes["weighed_at"] < dishes["sampled_at"]
@@ -190,15 +156,15 @@ def _without_faults(found, oven: CheckedTable, dishes: pd.DataFrame) -> pd.DataF
         ("out-of-range", lighter, "the dish weighs less than its tare"),
         ("cell-empty", none, "no moisture and no full weights"),
     ):
-        dishes = _set_aside(found, oven, dishes, which, code, reason)
+        dishes = _set_aside(reference, oven, dishes, which, code, reason)
     labels = dishes[SAMPLE_KEYS].drop_duplicates()["sample"]
     shared = dishes["sample"].isin(labels[labels.duplicated()])
     reason = "the sample's label is on dishes of two plots"
-    return _set_aside(found, oven, dishes, shared, "sample-in-two-plots", reason)
+    return _set_aside(reference, oven, dishes, shared, "sample-in-two-plots", reason)
 
 
 def _one_method_per_crop(
-    found, oven: CheckedTable, dishes, season: Season
+    reference, oven: CheckedTable, dishes, season: Season
 ) -> pd.DataFrame:
     """Keep, for each crop, the method most samples were dried by."""
     group = dishes["method"].map(season.method_group)
@@ -210,11 +176,10 @@ def _one_method_per_crop(
     for name in sorted(crop[other].unique()):
         methods = listed(sorted(group[crop == name].unique()))
         n = dishes["sample"][other & (crop == name)].nunique()
-        said = f"{name} was dried by {methods}; methods may differ, so only "
-        said += f"{main[name]} is used and {counted(n, 'sample')} left out."
-        found.findings.append(Finding("methods-mixed", said, "oven"))
+        parts = {"methods": methods, "main": main[name], "n": counted(n, "sample")}
+        reference.findings += found("methods-mixed", "oven", crop=name, **parts)
     reason = "dried by another method than most samples of its crop"
-    return _set_aside(found, oven, dishes, other, "other-method", reason)
+    return _set_aside(reference, oven, dishes, other, "other-method", reason)
 
 
 def _routine_dishes(dishes) -> pd.Series:
@@ -294,70 +259,39 @@ def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
 # ---- what is in doubt
 
 
-def _methods_in_doubt(dishes: pd.DataFrame) -> Iterator[Finding]:
-    """Yield methods that should not judge a meter, or that are named by halves."""
+def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
+    """Yield methods, dishes and weights in doubt; crops known too coarsely."""
     keys = by_value(dishes["method"], method_key)
     whole = dishes.index[keys == ISO_6540_ROUTINE]
-    if len(whole):
-        said = f"{counted(len(whole), 'dish', 'dishes')} by the routine procedure of "
-        said += "ISO 6540 on whole grain, which is not suitable for checking moisture "
-        said += "meters (ISO 6540:2021, clause 1)."
-        yield Finding("method-unsuitable", said, "oven", tuple(whole))
-    unclear = dishes.index[keys == ISO_6540]
-    if len(unclear):
-        said = "ISO 6540 has a reference and a routine procedure; the method does not "
-        yield Finding("method-unclear", f"{said}say which.", "oven", tuple(unclear))
-
-
-def _dishes_apart(samples: pd.DataFrame, dishes: pd.DataFrame) -> Iterator[Finding]:
-    """Yield which samples' dishes differ by more than their method allows."""
+    n = counted(len(whole), "dish", "dishes")
+    yield from found("method-unsuitable", "oven", whole, n=n)
+    yield from found("method-unclear", "oven", dishes.index[keys == ISO_6540])
     for method, group in samples.groupby("method"):
         apart = group["sample"][group["dishes_disagree"]]
-        if len(apart):
-            said = f"{counted(len(apart), 'sample')} of {len(group)} dried by {method} "
-            said += "have dishes further apart than the method allows: "
-            said += f"{listed(apart)}. They stay in."
-            rows = dishes.index[dishes["sample"].isin(apart)]
-            yield Finding("dishes-disagree", said, "oven", tuple(rows))
+        rows = dishes.index[dishes["sample"].isin(apart)]
+        parts = {"total": len(group), "method": method, "samples": listed(apart)}
+        n = counted(len(apart), "sample")
+        yield from found("dishes-disagree", "oven", rows, n=n, **parts)
         if (group["range_limit"].isna() & (group["n_dishes"] > 1)).any():
-            said = f"no repeatability limit is known for {method!r}, so the agreement "
-            said += "of its dishes was not judged."
-            remedy = f'Write "{method}" = 0.2, or what your lab holds, under '
-            remedy += "[repeatability] in season.toml."
-            yield Finding("method-unknown", said, "oven", remedy=remedy)
-
-
-def _weights_in_doubt(dishes: pd.DataFrame) -> Iterator[Finding]:
-    """Yield dishes that deny the moisture beside them, and samples that lost mass."""
+            yield from found("method-unknown", "oven", method=method)
     weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
     given = dishes["moisture_pct"]
     odd = dishes.index[(weighed - given).abs() > threshold("weights_apart")]
-    if len(odd):
-        shown = [
-            f"{sample} ({show(weighed[row])} by weight, {show(given[row])} given)"
-            for row, sample in dishes.loc[odd, "sample"].items()
-        ]
-        said = f"weights and moisture_pct differ in sample {listed(shown, most=3)}."
-        yield Finding("weights-contradict", said, "oven", tuple(odd))
+    shown = [
+        f"{sample} ({show(weighed[row])} by weight, {show(given[row])} given)"
+        for row, sample in dishes.loc[odd, "sample"].items()
+    ]
+    yield from found("weights-contradict", "oven", odd, shown=listed(shown, most=3))
     lost = dishes["sealed_mass_g"] - dishes["opened_mass_g"]
-    odd = dishes.index[lost.abs() > threshold("mass_lost") + 1e-9]
-    if len(odd):
-        each = lost[odd].groupby(dishes.loc[odd, "sample"], sort=False).first()
-        shown = [f"{sample} ({show(grams, 1)} g)" for sample, grams in each.items()]
-        said = "lost (or, if negative, gained) more than "
-        said += f"{threshold('mass_lost'):g} g between sealing and opening: sample "
-        said += f"{listed(shown, most=5)}. What dries reads too low in the oven."
-        yield Finding("mass-lost", said, "oven", tuple(odd))
-
-
-def _too_coarse(uncertainty: pd.DataFrame) -> Iterator[Finding]:
-    """Yield crops whose reference values are too uncertain to judge a meter by."""
+    limit = threshold("mass_lost")
+    odd = dishes.index[lost.abs() > limit + 1e-9]
+    each = lost[odd].groupby(dishes.loc[odd, "sample"], sort=False).first()
+    shown = [f"{sample} ({show(grams, 1)} g)" for sample, grams in each.items()]
+    yield from found("mass-lost", "oven", odd, limit=limit, shown=listed(shown, most=5))
     for crop, method, _, se, third in uncertainty.itertuples(index=False, name=None):
         if se > third:
-            said = f"{crop} dried by {method}: the standard uncertainty of a sample, "
-            said += f"{show(se)} points, is above a third of the tolerance, "
-            said += f"{show(third)} (French Order of 1 July 2010, art. 21)."
-            yield Finding("reference-coarse", said, "oven")
+            parts = {"method": method, "se": show(se), "third": show(third)}
+            yield from found("reference-coarse", "oven", crop=crop, **parts)
 
 
 # ---- labs, and oven methods, compared on the season's samples
@@ -365,34 +299,18 @@ def _too_coarse(uncertainty: pd.DataFrame) -> Iterator[Finding]:
 
 @dataclass(frozen=True, kw_only=True)
 class LabDifference:
-    """How far one lab's (or one oven method's) results lie from the main one's.
+    """How far one lab's (or one oven method's) results lie from the main one's."""
 
-    Attributes
-    ----------
-    what : str
-        "lab" or "method".
-    name, main : str
-        The one compared, and the one that dried most samples.
-    points : Estimate
-        Result of `name` less that of `main` for grain of one moisture; not known,
-        with the reason, where nothing was measured that both can be held against.
-        [% moisture]
-    low, high : float
-        Ends of its interval, widened for the number of comparisons. [% moisture]
-    through : str
-        What they were compared by: "sensor" or "benchtop".
-    moves : dict of str to float
-        What each curve's bias would change by if `main` had dried all its samples.
-        [% moisture]
-    """
-
-    what: str
-    name: str
-    main: str
+    what: str  # "lab" or "method"
+    name: str  # the one compared
+    main: str  # the one that dried most samples
+    # Result of `name` less that of `main` for grain of one moisture; not known where
+    # nothing was measured that both can be held against. [points]
     points: Estimate
-    low: float
+    low: float  # ends of its interval, widened for the number of comparisons
     high: float
-    through: str
+    through: str  # what they were compared by: "sensor" or "benchtop"
+    # What each curve's bias would change by if `main` had dried all its samples.
     moves: dict[str, float]
 
     def opens(self, curve: str, step: float) -> bool:
@@ -410,20 +328,8 @@ def compare_labs(
     error is regressed on lab and moisture, each curve with a level and a slope of its
     own, all curves pooled, trials as clusters (CR2). The same is done with the errors
     of the benchtop meter, within each meter and crop, and the narrower interval is
-    taken.
-
-    Parameters
-    ----------
-    pairs : DataFrame
-        As in `Pairing.pairs`.
-    confidence : float
-        Level at which none of the differences is to be claimed by chance.
-
-    Returns
-    -------
-    tuple of LabDifference
-        Every lab and method against the one that dried most samples of the crop;
-        empty where there is but one.
+    taken. Every lab and method is held against the one that dried most samples of the
+    crop; at `confidence`, none of the differences is claimed by chance.
     """
     pairs = pairs[(pairs["basis"] == "oven") & ~pairs["parallel"]]
     pairs = pairs.assign(lab=pairs["lab"].fillna(UNNAMED_LAB))
@@ -495,24 +401,23 @@ def lab_findings(
     differences: Iterable[LabDifference], oven: pd.DataFrame, step: float
 ) -> list[Finding]:
     """Return which labs or methods disagree by enough to move a curve's bias."""
-    found = []
+    findings = []
     for each in differences:
         pair = f"{each.what} {each.name} and {each.what} {each.main}"
         pair = pair.replace(f"lab {UNNAMED_LAB}", UNNAMED_LAB)
-        rows = oven.index[oven[each.what].fillna(UNNAMED_LAB) == each.name]
+        own = oven[each.what].fillna(UNNAMED_LAB) == each.name
+        rows = tuple(oven.index[own]) or None
         moved = [
             f"{show(moves, sign=True)} (curve {curve})"
             for curve, moves in each.moves.items()
             if each.opens(curve, step)
         ]
         if not each.points.known:
-            said = f"{pair} cannot be compared: {each.points.remark}."
-            found.append(Finding("labs-apart", said, "oven", tuple(rows)))
+            parts = {"pair": pair, "reason": each.points.remark}
+            findings += found("labs-apart", "oven", rows, **parts)
         elif moved:
-            said = f"{pair} disagree: the first gives "
-            said += f"{show(each.points.value, sign=True)} points ("
-            said += f"{show_span(each.low, each.high, sign=True)}) on comparable "
-            said += f"samples, judged by the {each.through}. The bias moves by "
-            said += f"{listed(moved)}."
-            found.append(Finding("labs-differ", said, "oven", tuple(rows)))
-    return found
+            parts = {"pair": pair, "through": each.through, "moved": listed(moved)}
+            parts["points"] = show(each.points.value, sign=True)
+            parts["span"] = show_span(each.low, each.high, sign=True)
+            findings += found("labs-differ", "oven", rows, **parts)
+    return findings

@@ -31,22 +31,21 @@ class CellRule:
     low: float  # nan where there is no range
     high: float
     unit: str
-    meaning: str
 
 
-def _read_schemas(path: Path) -> dict[str, dict[str, CellRule]]:
-    """Return the columns of every table, in the order of the file."""
-    schemas: dict[str, dict[str, CellRule]] = {}
-    with path.open(encoding="utf-8", newline="") as file:
-        for row in csv.DictReader(file):
-            low, high = (float(row[end] or "nan") for end in ("low", "high"))
-            needed, told = row["needed"] == "yes", (row["unit"], row["meaning"])
-            column = CellRule(row["kind"], needed, low, high, *told)
-            schemas.setdefault(row["table"], {})[row["column"]] = column
-    return schemas
+def csv_rows(name: str) -> list[dict[str, str]]:
+    """Return the rows of a table that lies beside this file."""
+    with Path(__file__).with_name(name).open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
 
 
-SCHEMAS = _read_schemas(Path(__file__).with_name("schema.csv"))
+SCHEMAS: dict[str, dict[str, CellRule]] = {}
+for _row in csv_rows("schema.csv"):
+    _low, _high = (float(_row[end] or "nan") for end in ("low", "high"))
+    _column = CellRule(_row["kind"], _row["needed"] == "yes", _low, _high, _row["unit"])
+    SCHEMAS.setdefault(_row["table"], {})[_row["column"]] = _column
+# What is said of each thing found, by key: its code, a sentence and a remedy.
+SENTENCES = {row["key"]: row for row in csv_rows("sentences.csv")}
 REQUIRED_TABLES = ("plots", "oven", "curves")
 # Headers that earlier files of users have, ours by theirs.
 FORMER_HEADERS = {
@@ -65,6 +64,8 @@ NAMES += ("method", "lab", "meter", "location", "sensor", "chamber_config")
 # Rows of a table's second file begin at this number, those of its third at twice it,
 # so that a row has one number and yet tells its file.
 ROWS_PER_SOURCE = 10_000_000
+# What stands in a name's place where it is the one above.
+_DITTO = r"(?i)[\"”〃]|''|,,|ditto|dito|do\.|idem|id\."
 QUOTED = 3  # cells at fault that are quoted; the rest of their kind are counted
 LEFT_OUT_KEYS = ["trial", "plot", "sample", "curve"]
 
@@ -79,6 +80,19 @@ def needed_columns(table: str) -> tuple[str, ...]:
 def needed_names(table: str) -> tuple[str, ...]:
     """Return the columns of text a table must have, without which a row is none."""
     return tuple(c for c in needed_columns(table) if SCHEMAS[table][c].kind == TEXT)
+
+
+def described_columns() -> str:
+    """Return what each column holds, table by table, as Markdown for a README."""
+    lines = ["Times are local, without a zone. A column in bold must be there."]
+    for table in SCHEMAS:
+        lines += [f"\n### {table}\n", "| column | unit | holds |", "|---|---|---|"]
+        for row in csv_rows("schema.csv"):
+            name = f"`{row['column']}`"
+            name = f"**{name}**" if row["needed"] else name
+            if row["table"] == table:
+                lines.append(f"| {name} | {row['unit']} | {row['meaning']} |")
+    return "\n".join(lines) + "\n"
 
 
 # ---- units
@@ -149,6 +163,21 @@ def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
 # ---- tables
 
 
+def found(
+    key: str, table: str, rows: Iterable | None = None, curve: str = "", **parts
+) -> list[Finding]:
+    """Return a finding in the words of sentences.csv, none if it has no rows.
+
+    `rows` left out, it is about the whole table; `parts` fill the sentence in.
+    """
+    at = () if rows is None else tuple(rows)
+    if rows is not None and not at:
+        return []
+    told, parts = SENTENCES[key], {**parts, "table": table, "curve": curve}
+    said, remedy = (told[part].format(**parts) for part in ("sentence", "remedy"))
+    return [Finding(told["code"], said, table, at, curve=curve, remedy=remedy)]
+
+
 @dataclass(frozen=True)
 class Source:
     """One file or sheet that rows of a table come from."""
@@ -162,33 +191,21 @@ class Source:
 
 @dataclass
 class CheckedTable:
-    """A table whose cells are what they should be, with all that was found.
+    """A table whose cells are what they should be, with all that was found."""
 
-    Attributes
-    ----------
-    frame : DataFrame
-        Typed columns, those the audit does not know kept; indexed by the row in
-        the file (header = row 1), in a further file counted on from a multiple of
-        `ROWS_PER_SOURCE`. A cell at fault is empty.
-    name : str
-    findings : list of Finding
-    faults : dict
-        First fault of a row, code and words: what a later step quotes when it must
-        leave the row out for want of the cell.
-    left_out : list of DataFrame
-        Rows no longer in `frame`, with their reason.
-    read : int
-        Rows read from the files.
-    sources : list of Source
-        The files and sheets; row r comes from ``sources[r // ROWS_PER_SOURCE]``.
-    """
-
+    # Typed columns, those the audit does not know kept; indexed by the row in the file
+    # (header = row 1), in a further file counted on from a multiple of
+    # `ROWS_PER_SOURCE`. A cell at fault is empty.
     frame: pd.DataFrame
     name: str = ""
     findings: list[Finding] = field(default_factory=list)
+    # First fault of a row, code and words: what a later step quotes when it must leave
+    # the row out for want of the cell.
     faults: dict[int, tuple[str, str]] = field(default_factory=dict)
-    left_out: list[pd.DataFrame] = field(default_factory=list)
-    read: int = 0
+    left_out: list[pd.DataFrame] = field(default_factory=list)  # with their reason
+    read: int = 0  # rows read from the files
+    stacked: bool = False  # whether rows come from several files or sheets
+    # The files and sheets; row r comes from sources[r // ROWS_PER_SOURCE].
     sources: list[Source] = field(default_factory=list)
 
     def where(self, rows: Iterable[int], most: int = 12) -> str:
@@ -197,7 +214,7 @@ class CheckedTable:
         Examples
         --------
         >>> two = [Source(name, {}, {}, Units()) for name in ("a.csv", "b.csv")]
-        >>> CheckedTable(pd.DataFrame(), sources=two).where([4, 10_000_009])
+        >>> CheckedTable(pd.DataFrame(), sources=two, stacked=True).where([4, 10_000_009])
         'a.csv row 4 and b.csv row 9'
         >>> CheckedTable(pd.DataFrame(), sources=two[:1]).where([4, 9])
         'rows 4 and 9'
@@ -205,7 +222,7 @@ class CheckedTable:
         by_source: dict[str, list[int]] = {}
         for row in rows:
             source, own = divmod(int(row), ROWS_PER_SOURCE)
-            name = self.sources[source].name if len(self.sources) > 1 else ""
+            name = self.sources[source].name if self.stacked else ""
             if own not in by_source.setdefault(name, []):  # two dishes of a row
                 by_source[name].append(own)
         parts = [
@@ -214,10 +231,9 @@ class CheckedTable:
         ]
         return listed(parts, most)
 
-    def tell(self, code: str, said: str, rows: Iterable = (), remedy: str = "") -> None:
-        """Add a finding about this table."""
-        found = Finding(code, said, self.name, tuple(rows), remedy=remedy)
-        self.findings.append(found)
+    def tell(self, key: str, rows: Iterable | None = None, **parts) -> None:
+        """Add a finding about this table, unless it has no rows."""
+        self.findings += found(key, self.name, rows, **parts)
 
     def fault(self, wrong: pd.Series, code: str, rule: str) -> None:
         """Record cells at fault: one finding, which quotes the first ones.
@@ -234,7 +250,9 @@ class CheckedTable:
             shown = [f"{value} ({self.where([row])})" for row, value in cells[:QUOTED]]
             rest = [""] * (len(cells) - len(shown))  # only counted
             said = f"{wrong.name} is {listed([*shown, *rest], QUOTED)}"
-        self.tell(code, f"{said}; expected {rule}.", wrong.index)
+        self.findings.append(
+            Finding(code, f"{said}; expected {rule}.", self.name, tuple(wrong.index))
+        )
 
     def account_of(self, gone, code, reason, quote: bool = True) -> pd.DataFrame:
         """Return rows as left_out.csv has them: their keys, a code and a reason.
@@ -287,20 +305,10 @@ def in_its_kind(
     decimal: str = ".",
     dates: Sequence[str] = (),
 ) -> pd.Series:
-    """Return a column's cells as its kind asks; the cells at fault are empty.
+    """Return a column's cells as its kind asks; those at fault are empty, and told.
 
-    Parameters
-    ----------
-    cells : Series
-        Text, or typed cells of a spreadsheet or a Parquet file.
-    kind : str
-        TEXT, NUMBER, TIME or FLAG.
-    table : CheckedTable
-        Takes what is found.
-    decimal : str
-        The file's mark before decimals.
-    dates : sequence of str
-        Its forms of times, besides ISO 8601.
+    Cells are text, or typed ones of a spreadsheet or a Parquet file; `decimal` is the
+    file's mark before decimals, `dates` its forms of times besides ISO 8601.
     """
     if kind == NUMBER:
         return _numbers(cells, table, decimal)
@@ -333,10 +341,15 @@ def _texts(cells: pd.Series, table: CheckedTable) -> pd.Series:
         )
     texts = cells.astype("str")
     spaced = texts.index[(texts != texts.str.strip()) & texts.notna()]
-    if len(spaced):
-        said = f"spaces around {cells.name} were taken away in "
-        table.tell("spaces-trimmed", f"{said}{counted(len(spaced), 'row')}.", spaced)
-    return trimmed(texts)
+    n = counted(len(spaced), "row")
+    table.tell("spaces-trimmed", spaced, column=cells.name, n=n)
+    plain = trimmed(texts)
+    if cells.name in NAMES:
+        marks = plain.str.fullmatch(_DITTO).fillna(False).astype(bool)
+        rule = "the name itself, not a mark that repeats the cell above; fill it down"
+        table.fault(plain[marks], "ditto-mark", rule)
+        plain = plain.mask(marks)
+    return plain
 
 
 def _numbers(cells: pd.Series, table: CheckedTable, decimal: str) -> pd.Series:
@@ -400,13 +413,9 @@ def _find_mixed_zones(texts: pd.Series, table: CheckedTable) -> None:
     zones = texts.dropna().str.extract(form)[0].fillna("")
     usual = next(iter(zones.mode()), "")
     other = zones.index[zones != usual]
-    if len(other):
-        said = f"{texts.name} of {table.where(other)} names another zone than the "
-        said += "others; times with a zone are read as UTC, the others as they stand."
-        table.tell("zones-mixed", said, other)
-    elif usual:
-        said = f"{texts.name} names the zone {usual} throughout and is read as UTC; "
-        table.tell("zone-named", f"{said}it may lie hours from times without a zone.")
+    table.tell("zones-mixed", other, column=texts.name, where=table.where(other))
+    if usual and other.empty:
+        table.tell("zone-named", column=texts.name, zone=usual)
 
 
 def _flags(cells: pd.Series, table: CheckedTable) -> pd.Series:

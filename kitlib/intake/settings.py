@@ -353,11 +353,6 @@ def folders_named(place: Path) -> list[Path]:
     """Return the folders that a `.path` file names, one a line, as seen from it.
 
     Such files lie beside a run's notebooks, which so hold no place of any machine.
-
-    Raises
-    ------
-    SeasonRefused
-        If the file cannot be read.
     """
     try:
         lines = place.read_text(encoding="utf-8").splitlines()
@@ -382,22 +377,10 @@ def season_folder(place: str | Path) -> Path:
 
 
 def read_season(folder: str | Path) -> Season:
-    """Return the settings of a season folder.
+    """Return the settings of a season folder, or of the one a `.path` file names.
 
-    Parameters
-    ----------
-    folder : str or Path
-        Folder that holds season.toml, or a `.path` file that names it.
-
-    Returns
-    -------
-    Season
-
-    Raises
-    ------
-    SeasonRefused
-        If the file is missing, is not TOML, or any setting is wrong; every wrong
-        setting is named.
+    `SeasonRefused` is raised if season.toml is missing, is not TOML, or any setting is
+    wrong; every wrong setting is named.
     """
     path = season_folder(folder) / SETTINGS_FILE
     try:

@@ -27,14 +27,16 @@ from kitlib.intake.schema import (
     FORMER_HEADERS,
     MOISTURES,
     NAMES,
-    REQUIRED_TABLES,
     ROWS_PER_SOURCE,
     SCHEMAS,
     CheckedTable,
     Source,
+    at_places,
+    found,
     in_its_kind,
     in_our_unit,
     needed_columns,
+    plot_places,
     trimmed,
 )
 from kitlib.intake.settings import (
@@ -51,26 +53,17 @@ from kitlib.words.terms import counted, crop_key, listed
 # The column that numbers what stands side by side in a row, by table.
 _REPEATS = {"oven": "dish", "benchtop": "reading", "setup_runs": "run"}
 _REPEATS |= {"check_runs": "run"}
-# The time by which the offset in force is known, by table.
-_TIMES = {"plots": "harvested_at", "check_runs": "run_at"}
-_NOT_THERE = {
-    "oven": ("no-oven", "no oven table; without oven results nothing can be audited."),
-    "benchtop": (
-        "no-benchtop",
-        "no benchtop table: a season without a benchtop meter.",
-    ),
-}
+
+# What is told of a table that is not there, if anything.
+_NOT_THERE = {"plots": "table-missing", "curves": "table-missing"}
+_NOT_THERE |= {"oven": "no-oven", "benchtop": "no-benchtop"}
 
 
 def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
-    """Read every table of a season folder, one name for each thing in all of them.
+    """Return every table of a season folder, one name for each thing in all of them.
 
-    Cells are of their kind and in our units; rows are not checked yet.
-
-    Returns
-    -------
-    dict of CheckedTable
-        One for each table of the contract; one that is not there is empty.
+    Cells are of their kind and in our units, rows not checked yet; a table that is not
+    there is empty.
     """
     tables = {name: _read_table(Path(folder), name, season) for name in SCHEMAS}
     _settle_names(tables, season)
@@ -91,12 +84,12 @@ def empty_table(name: str) -> pd.DataFrame:
 
 def source_files(folder: Path, season: Season) -> list[Path]:
     """Return the files that the tables of a season are read from."""
-    found = set()
+    files = set()
     for table in SCHEMAS:
         for how in season.sources_of(table):
             with suppress(Unreadable):  # told of where the table is read
-                found |= {path for path, _ in _places(Path(folder), table, how)}
-    return sorted(found)
+                files |= {path for path, _ in _places(Path(folder), table, how)}
+    return sorted(files)
 
 
 def input_files(folder: Path) -> list[Path]:
@@ -118,7 +111,11 @@ def _places(folder: Path, table: str, how: FileOptions) -> list[tuple[Path, str]
     """Return the files a table is read from, each with a sheet's name or ""."""
     if not how.read:
         named = [folder / f"{table}{suffix}" for suffix in SUFFIXES]
-        return [(path, "") for path in named if path.exists() or path.is_symlink()]
+        named = [path for path in named if path.exists() or path.is_symlink()]
+        if len(named) > 1:
+            names = " and ".join(path.name for path in named)
+            raise Unreadable(f"{names} are both there; keep one.")
+        return [(path, "") for path in named]
     places = [place for pattern in how.read for place in _matching(folder, pattern)]
     return list(dict.fromkeys(places))
 
@@ -130,12 +127,17 @@ def _matching(folder: Path, pattern: str) -> list[tuple[Path, str]]:
         whole, _, sheet = pattern.rpartition("#")
     inside = PurePosixPath(whole)
     if inside.is_absolute() or ".." in inside.parts or ":" in whole or "\\" in whole:
-        raise Unreadable(
-            f"{pattern!r} is not inside the season folder; write a path in it, with /."
+        said = "is not inside the season folder; write a path in it, with /."
+        raise Unreadable(f"{pattern!r} {said}")
+    there = [folder / whole] if (folder / whole).exists() else []
+    there = there or sorted(path for path in folder.glob(whole) if path.is_file())
+    if not there:
+        tables = listed(
+            sorted(p.name for p in folder.iterdir() if p.suffix in READABLE), 12
         )
-    found = [folder / whole] if (folder / whole).exists() else []
-    found = found or sorted(path for path in folder.glob(whole) if path.is_file())
-    return [(path, sheet) for path in found]
+        said = f"no file {pattern!r} in the season folder; there are "
+        raise Unreadable(f"{said}{tables or 'no tables'}.")
+    return [(path, sheet) for path in there]
 
 
 def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
@@ -156,10 +158,9 @@ def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
         (counted(len(sheets), "sheet"), sorted(sheets)),
     ):
         if names:
-            said = f"{what} that no table is read from: "
-            said += f"{listed([repr(name) for name in names], most=6)}."
+            shown = listed([repr(name) for name in names], most=6)
             # What concerns the whole season is kept with the plots.
-            tables["plots"].findings.append(Finding("file-not-read", said))
+            tables["plots"].findings += found("not-read", "", what=what, names=shown)
 
 
 # ---- one table
@@ -168,43 +169,27 @@ def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
 def _read_table(folder: Path, name: str, season: Season) -> CheckedTable:
     """Read one table from all its files and sheets; what stops the audit is found."""
     table, frames = CheckedTable(empty_table(name), name), []
+    places = []
     for how in season.sources_of(name):
-        label = ""
         try:
-            places = _places(folder, name, how)
-            if not how.read and len(places) > 1:
-                names = " and ".join(path.name for path, _ in places)
-                raise Unreadable(f"{names} are both there; keep one.")
-            for pattern in how.read:
-                _refuse_nothing(folder, pattern)
-            for path, sheet in places:
-                label = path.relative_to(folder).as_posix()
-                label += f"#{sheet}" if sheet else ""
-                frames += _frames_of(read_cells(path, sheet, how), label, how, table)
+            places += [(how, *place) for place in _places(folder, name, how)]
         except Unreadable as error:
-            said = f"{label}: {error}" if label and how.read else str(error)
-            table.tell("table-unreadable", said)
+            table.findings.append(Finding("table-unreadable", str(error), name))
+    table.stacked = len(places) > 1
+    for how, path, sheet in places:
+        label = path.relative_to(folder).as_posix() + (f"#{sheet}" if sheet else "")
+        try:
+            frames += _frames_of(read_cells(path, sheet, how), label, how, table)
+        except Unreadable as error:
+            said = f"{label}: {error}" if how.read else str(error)
+            table.findings.append(Finding("table-unreadable", said, name))
     if frames:
         table.frame = pd.concat(frames) if len(frames) > 1 else frames[0]
     elif not table.findings and name in _NOT_THERE:
-        table.tell(*_NOT_THERE[name])
-    elif not table.findings and name in REQUIRED_TABLES:
-        said = f"not found in the folder; expected {name}.csv, .parquet or .xlsx, or "
-        said += f"the files to read under [files.{name}] in season.toml."
-        table.tell("table-missing", said)
+        table.tell(_NOT_THERE[name])
     if frames and table.read == 0:
-        table.tell("table-empty", "there is a header and no row under it.")
+        table.tell("table-empty")
     return table
-
-
-def _refuse_nothing(folder: Path, pattern: str) -> None:
-    """Refuse an entry of `read` that no file has."""
-    if not _matching(folder, pattern):
-        there = sorted(p.name for p in folder.iterdir() if p.suffix in READABLE)
-        raise Unreadable(
-            f"no file {pattern!r} in the season folder; there are "
-            f"{listed(there, most=12) or 'no tables'}."
-        )
 
 
 def _frames_of(
@@ -219,8 +204,9 @@ def _frames_of(
         cells = cells.apply(lambda c: c.mask(trimmed(c).str.casefold().isin(words)))
     if not any(cells[column].notna().all() for column in cells):
         cells = cells.dropna(how="all")  # blank rows are no rows
-    used = {header for found in mapped.values() for header in found}
+    used = {header for own in mapped.values() for header in own}
     dishes = _dishes(cells, mapped)
+    table.stacked |= len(dishes) > 1
     frames = []
     for number, (headers, part) in enumerate(dishes, 1):
         start = len(table.sources) * ROWS_PER_SOURCE
@@ -254,8 +240,9 @@ def _take_over(seen: Sheet, label: str, table: CheckedTable) -> None:
     """Take over what was seen as a file was read, and the rows that are none."""
     start = len(table.sources) * ROWS_PER_SOURCE
     for code, said, rows in seen.notes:
-        said = f"{said}." if rows else f"{label}: {said}."
-        table.tell(code, said, [row + start for row in rows])
+        said = f"{said}." if rows and not table.stacked else f"{label}: {said}."
+        at = tuple(row + start for row in rows)
+        table.findings.append(Finding(code, said, table.name, at))
     table.read += len(seen.aside)
     for row, code, said in seen.aside:
         bare = pd.DataFrame(index=[row + start])
@@ -264,8 +251,10 @@ def _take_over(seen: Sheet, label: str, table: CheckedTable) -> None:
     wrong = [(row, said) for row, code, said in seen.aside if code == "row-length"]
     if wrong:
         more = f", {len(wrong) - 1} more rows likewise" if len(wrong) > 1 else ""
-        said = f"{wrong[0][1]}{more}. Look for a separator too many."
-        table.tell("row-length", said, [row + start for row, _ in wrong])
+        where = f"{label}: " if table.stacked else ""
+        said = f"{where}{wrong[0][1]}{more}. Look for a separator too many."
+        at = tuple(row + start for row, _ in wrong)
+        table.findings.append(Finding("row-length", said, table.name, at))
 
 
 def _plain(header: str) -> str:
@@ -281,13 +270,13 @@ def _mapped_headers(
     mapped: dict[str, list[str]] = {}
     absent = []
     for ours, theirs in how.columns.items():
-        found = {h: h if h in headers else by_plain.get(_plain(h)) for h in theirs}
-        absent += [f"{ours} to {h!r}" for h, here in found.items() if here is None]
-        mapped[ours] = [here for here in found.values() if here is not None]
+        here = {h: h if h in headers else by_plain.get(_plain(h)) for h in theirs}
+        absent += [f"{ours} to {h!r}" for h, header in here.items() if header is None]
+        mapped[ours] = [header for header in here.values() if header is not None]
     there = listed([repr(header) for header in headers], most=40)
     if absent:
-        said = f"season.toml maps {listed(absent, most=6)}, which is no header of "
-        table.tell("column-missing", f"{said}{label}. Its headers are {there}.")
+        pairs = listed(absent, most=6)
+        table.tell("header-not-there", pairs=pairs, file=label, headers=there)
     known = SCHEMAS[table.name]
     former = {old: new for old, new in FORMER_HEADERS.items() if new in known}
     own = {
@@ -305,36 +294,28 @@ def _mapped_headers(
     needed = needed_columns(table.name)
     lacking = [c for c in needed if c not in mapped and c not in how.fixed]
     if lacking:
-        columns, are = ("column", "is") if len(lacking) == 1 else ("columns", "are")
-        said = f"{columns} {listed(lacking, most=12)} {are} missing in {label}, whose "
-        lines = ["Add what is missing, or map yours in season.toml:"]
-        lines += [f"[columns.{table.name}]", *(f'{c} = "your header"' for c in lacking)]
-        said += f"headers are {there}."
-        table.tell("column-missing", said, remedy="\n    ".join(lines))
+        names = listed(lacking, most=12)
+        names = f"column {names} is" if len(lacking) == 1 else f"columns {names} are"
+        lines = [f"[columns.{table.name}]", *(f'{c} = "your header"' for c in lacking)]
+        parts = {
+            "columns": names,
+            "headers": there,
+            "lines": "\n    ".join(["", *lines]),
+        }
+        table.tell("column-lacking", file=label, **parts)
     if beside:
-        table.tell("column-twice", f"in {label}, {listed(beside, most=3)}.")
-    unclear = _said_of_unclear(mapped, headers, how, label)
-    if unclear:
-        table.tell("setting-contradicts", unclear)
-    return {ours: found for ours, found in mapped.items() if found}
-
-
-def _said_of_unclear(mapped, headers, how: FileOptions, label: str) -> str:
-    """Say where a setting does not tell which column, or how many, it means."""
-    used = {header for found in mapped.values() for header in found}
+        table.tell("column-beside", file=label, pairs=listed(beside, most=3))
+    # Where a setting does not tell which column, or how many, it means.
+    used = {header for own in mapped.values() for header in own}
     twice = [h for h in used if f"{h} (2)" in headers and f"{h} (2)" not in used]
-    if twice:
-        name = min(twice)
-        said = f"{label}: two columns are headed {name!r}; rename one, or map the "
-        return f"{said}right one: the second is called '{name} (2)'."
-    if len({len(found) for found in mapped.values()} - {1}) > 1:
-        said = f"[columns] lists of {label} differ in length; expected one header a "
-        return f"{said}dish."
     both = sorted(how.fixed.keys() & mapped.keys())
-    if both:
-        said = f"{listed(both)} is fixed in season.toml and a column of {label} as well"
-        return f"{said}; delete either."
-    return ""
+    if twice:
+        table.tell("headed-twice", file=label, name=min(twice))
+    elif len({len(own) for own in mapped.values()} - {1}) > 1:
+        table.tell("dishes-unlike", file=label)
+    elif both:
+        table.tell("fixed-twice", file=label, columns=listed(both))
+    return {ours: own for ours, own in mapped.items() if own}
 
 
 def _dishes(cells: pd.DataFrame, mapped) -> list[tuple[dict[str, str], pd.DataFrame]]:
@@ -373,17 +354,14 @@ def _restore_percents(part, seen: Sheet, start: int, source: Source, table) -> N
             continue
         numbers = part.loc[shown, column].astype(float) * 100
         part.loc[shown, column] = numbers.round(10).astype(object)
-        n = counted(len(shown), "row")
-        said = f"{column} is shown with a percent sign in {n}; it is read as shown, a "
-        table.tell("cells-percent", f"{said}hundred times the number stored.", shown)
+        table.tell("cells-percent", shown, column=column, n=counted(len(shown), "row"))
 
 
 def _without_skipped(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
     """Return the rows but for those that season.toml says are none, such as totals."""
     for column, values in how.skip_rows_where.items():
         if column not in cells:
-            said = f"skip_rows_where names {column}, which is no column there."
-            table.tell("column-missing", said)
+            table.tell("skipped-where", column=column)
             continue
         words = trimmed(cells[column]).fillna("").str.casefold()
         skipped = words.isin([value.strip().casefold() for value in values])
@@ -407,7 +385,7 @@ def _typed(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
             typed[name] = pd.Series(index=cells.index, dtype=DTYPES[column.kind])
     unknown = {column: cells[column] for column in cells if column not in typed}
     if unknown:
-        table.tell("columns-kept", f"kept but not used: {listed(unknown, most=12)}.")
+        table.tell("columns-kept", columns=listed(unknown, most=12))
     return pd.DataFrame(typed | unknown, index=cells.index, copy=False)
 
 
@@ -452,8 +430,8 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
         if changed:
             n = counted(sum(changed.values()), "cell")
             pairs = [f"{old!r} as {new!r}" for (old, new), _ in changed.most_common()]
-            said = f"{column} is spelt in several ways; {n} are read under one name: "
-            cells[0][0].tell("names-settled", f"{said}{listed(pairs, most=3)}.")
+            parts = {"column": column, "n": n, "pairs": listed(pairs, most=3)}
+            cells[0][0].tell("names-settled", **parts)
 
 
 def _spelt_one_way(columns: list[pd.Series]) -> bool:
@@ -478,37 +456,41 @@ def _rename(frame: pd.DataFrame, column: str, names: pd.Series, ours) -> Counter
 
 
 def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> None:
-    """Fill in the offset that was in force on each plot, as [[offsets]] tell it.
+    """Fill in the offset that was in force on each reading, as [[offsets]] tell it.
 
-    Before a curve's first change it is the register's. A plot without a time cannot
-    be told; its reading is not used.
+    Before a curve's first change it is the register's, but in set-up runs, which came
+    before any was loaded. A reading without a time cannot be told and is not used.
     """
     if not season.offsets:
         return
     loaded = tables["curves"].frame.groupby("curve")["offset_loaded"].last()
-    for name, time in _TIMES.items():
+    plots, readings = tables["plots"].frame, tables["readings"].frame
+    plots = plots.drop_duplicates(["trial", "plot"])
+    harvested = at_places(plots["harvested_at"], plot_places(plots, readings))
+    times = {"plots": tables["plots"].frame["harvested_at"]}
+    times["readings"] = harvested.set_axis(readings.index).rename("harvested_at")
+    times |= {t: tables[t].frame["run_at"] for t in ("check_runs", "setup_runs")}
+    for name, time in times.items():
         table, frame = tables[name], tables[name].frame
         if any("offset_in_force" in source.headers for source in table.sources):
-            said = "season.toml has [[offsets]] and the table a column "
-            said += "offset_in_force; delete either."
-            table.tell("setting-contradicts", said)
+            table.tell("offsets-twice")
             continue
         for change in sorted(season.offsets, key=lambda change: change.start):
             own = frame["curve"] == change.curve
-            first = own & frame["offset_in_force"].isna() & frame[time].notna()
-            frame.loc[first, "offset_in_force"] = loaded.get(change.curve, np.nan)
-            since = own & (frame[time] >= change.start)
-            frame.loc[since, "offset_in_force"] = change.value
+            if name != "setup_runs":
+                first = own & frame["offset_in_force"].isna() & time.notna()
+                frame.loc[first, "offset_in_force"] = loaded.get(change.curve, np.nan)
+            frame.loc[own & (time >= change.start), "offset_in_force"] = change.value
+        if name == "setup_runs":
+            continue
         curves = {change.curve for change in season.offsets}
-        untold = frame.index[frame["curve"].isin(curves) & frame[time].isna()]
-        if len(untold):
-            said = f"{counted(len(untold), 'row')} of a curve with [[offsets]] have no "
-            said += f"{time}, so the offset in force is not known and sensor_pct is "
-            said += "not used."
-            table.tell("offsets-mixed", said, untold)
-            for row in map(int, untold):
-                table.faults.setdefault(row, ("offsets-mixed", said))
-            frame.loc[untold, "sensor_pct"] = np.nan
+        untold = frame.index[frame["curve"].isin(curves) & time.isna()]
+        n = counted(len(untold), "row")
+        table.tell("offsets-untimed", untold, n=n, time=time.name)
+        for row in map(int, untold):
+            fault = ("offsets-mixed", table.findings[-1].message)
+            table.faults.setdefault(row, fault)
+        frame.loc[untold, "sensor_pct"] = np.nan
 
 
 def _tell_of_settings_not_used(tables: dict[str, CheckedTable], season: Season) -> None:
@@ -533,6 +515,5 @@ def _tell_of_settings_not_used(tables: dict[str, CheckedTable], season: Season) 
                 there[f"[{key}.{table}]"] = bool(tables[table].sources)
     unused = [setting for setting, occurs in there.items() if not occurs]
     if unused and not tables["plots"].frame.empty:
-        said = f"{SETTINGS_FILE} has settings for what does not occur: "
-        said += f"{listed(unused, most=8)}. Check their spelling."
-        tables["plots"].findings.append(Finding("setting-unused", said))
+        told = found("setting-unused", "", settings=listed(unused, most=8))
+        tables["plots"].findings += told

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.reference import SAMPLE_KEYS, dish_moisture
-from kitlib.intake.schema import MOISTURES, CheckedTable, by_value, quantity_of
+from kitlib.intake.schema import MOISTURES, CheckedTable, by_value, found, quantity_of
 from kitlib.words.findings import Finding
 from kitlib.words.limits import BUSHEL_LB, plausible_yield, threshold
 from kitlib.words.terms import counted, crop_key, listed, show
@@ -75,13 +75,7 @@ _TAKEN_FOR = {
 
 
 def doubtful_units(tables: dict[str, CheckedTable]) -> list[Finding]:
-    """Return the columns that look like, or are headed as, another unit or form.
-
-    Parameters
-    ----------
-    tables : dict of CheckedTable
-        Every checked table by its name.
-    """
+    """Return the columns that look like, or are headed as, another unit or form."""
     frames = {name: table.frame for name, table in tables.items()}
     plots = frames["plots"]
     return [
@@ -96,22 +90,11 @@ def doubtful_units(tables: dict[str, CheckedTable]) -> list[Finding]:
     ]
 
 
-def _doubt(table: str, said: str, rows=(), remedy: str = "") -> Finding:
-    """Return the finding that a column's unit is in doubt."""
-    return Finding("unit-doubtful", said, table, tuple(rows), remedy=remedy)
-
-
 # ---- headers and moistures
 
 
 def named_unit(text: str, quantity: str) -> str:
-    """Return the unit that a header or a cell of units names, empty if none.
-
-    Parameters
-    ----------
-    text : str
-    quantity : str
-        "mass", "area", "test_weight", "temperature" or "moisture".
+    """Return the unit of a quantity that a header or a cell names, empty if none.
 
     Examples
     --------
@@ -138,12 +121,9 @@ def _headers(tables: dict[str, CheckedTable]) -> Iterator[Finding]:
                 named = quantity and text != column
                 told = named_unit(text, quantity) if named else ""
                 if told and told != read_as:
-                    said = f"{source.name}: the {what} {text!r} names {told}, but "
-                    remedy = f'Write {quantity} = "{told}" under [units.{name}] in '
-                    remedy += "season.toml, or correct the header."
-                    yield _doubt(
-                        name, f"{said}{column} is read as {read_as}.", (), remedy
-                    )
+                    parts = {"file": source.name, "column": column, "unit": read_as}
+                    parts |= {"what": what, "text": text, "quantity": quantity}
+                    yield from found("header-unit", name, told=told, **parts)
 
 
 def _fractions(frames: Frames) -> Iterator[Finding]:
@@ -151,12 +131,8 @@ def _fractions(frames: Frames) -> Iterator[Finding]:
     for table, frame in frames.items():
         for column in (c for c in MOISTURES if c in frame):
             small = frame.index[(frame[column] > 0) & (frame[column] < 1)]
-            if len(small):
-                share = f"{len(small)} of {counted(frame[column].count(), 'value')}"
-                said = f"{column} is below 1 % in {share}; they look like fractions."
-                remedy = f'Write moisture = "fraction" under [units.{table}] in '
-                remedy += "season.toml, or give them in percent."
-                yield _doubt(table, said, small, remedy)
+            share = f"{len(small)} of {counted(frame[column].count(), 'value')}"
+            yield from found("fractions", table, small, column=column, share=share)
 
 
 def _tables_apart(frames: Frames) -> Iterator[Finding]:
@@ -173,14 +149,13 @@ def _tables_apart(frames: Frames) -> Iterator[Finding]:
         apart = (medians[one] - medians[other]).dropna()
         if len(apart) < FEWEST or abs(apart.median()) <= _TABLES_APART:
             continue
-        said = f"on the same {counted(len(apart), 'plot')} the {names[one]} reads "
-        said += f"{show(apart.median(), 1, sign=True)} points against the "
-        said += f"{names[other]} (median); no calibration is so far off."
         hints = _weighing_hints(oven, medians[one]) if other == "oven" else []
-        remedy = f"Check the {names[one]}'s and the {names[other]}'s column and unit"
-        remedy += f": {listed(hints)}." if hints else "."
+        parts = {"one": names[one], "other": names[other]}
+        parts["n"] = counted(len(apart), "plot")
+        parts["points"] = show(apart.median(), 1, sign=True)
+        parts["hints"] = f": {listed(hints)}" if hints else ""
         for table in (one, other):
-            yield _doubt(table, said, (), remedy)
+            yield from found("tables-apart", table, **parts)
 
 
 def _weighing_hints(oven: pd.DataFrame, others: pd.Series) -> list[str]:
@@ -229,19 +204,10 @@ def trial_features(plots: pd.DataFrame) -> pd.DataFrame:
 
 
 def beyond_evidence(trial: pd.Series, others: pd.DataFrame) -> float:
-    """Return the log ratio of a trial's yield to what is expected of it, or 0.
+    """Return the log ratio of a trial's yield to what is expected of it.
 
-    Parameters
-    ----------
-    trial : Series
-        A row of `trial_features`.
-    others : DataFrame
-        The rows of the crop's other trials, at least one.
-
-    Returns
-    -------
-    float
-        0 where the evidence does not suffice to doubt the unit.
+    `trial` is a row of `trial_features`, `others` those of the crop's other trials, at
+    least one. 0 where the evidence does not suffice to doubt the unit.
     """
     centre = others.median()
     away = trial - centre
@@ -289,16 +255,14 @@ def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
             continue
         logs = trials["grain"].loc[list(doubts)]
         told = [f"{name} ({np.exp(float(log)):.0f})" for name, log in logs.items()]
-        said = f"harvested kg/ha of {crop}, median of the trial: {listed(told, 40)}. "
-        rest = trials["grain"].drop(list(doubts))
-        if len(rest):
-            said += f"The other trials have about {np.exp(rest.median()):.0f}. "
-        said += f"Possible are {np.exp(low):.0f} to {np.exp(high):.0f}."
+        rest = np.exp(trials["grain"].drop(list(doubts)).median())
+        others = f"The other trials have about {rest:.0f}. " if rest > 0 else ""
         rows = plots.index[plots["trial"].isin(list(doubts))]
         ratio = np.median(list(doubts.values()))
         mistake = min(_TAKEN_FOR, key=lambda name: abs(_TAKEN_FOR[name] - ratio))
-        remedy = "Check the units of mass and area of these trials: "
-        yield _doubt("plots", said, rows, f"{remedy}perhaps {mistake}.")
+        parts = {"crop": crop, "told": listed(told, 40), "rest": others}
+        parts |= {"low": np.exp(low), "high": np.exp(high), "mistake": mistake}
+        yield from found("trial-yields", "plots", rows, **parts)
 
 
 def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
@@ -312,13 +276,9 @@ def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
         heavy = in_two_units(values, plots.loc[values.index, "entry"])
         if heavy.any():
             mixed[trial] = values.index[heavy]
-    if mixed:
-        told = [f"{trial} ({counted(len(r), 'plot')})" for trial, r in mixed.items()]
-        said = "within a trial some plots are 2.2 times as heavy as their entry's "
-        said += f"others: {listed(told, 40)}."
-        rows = sorted(row for own in mixed.values() for row in own)
-        remedy = "Check the unit of mass: lb and kg seem to be mixed in these trials."
-        yield _doubt("plots", said, rows, remedy)
+    told = [f"{trial} ({counted(len(r), 'plot')})" for trial, r in mixed.items()]
+    rows = sorted(row for own in mixed.values() for row in own)
+    yield from found("mixed-trials", "plots", rows, told=listed(told, 40))
 
 
 def in_two_units(values: pd.Series, entries: pd.Series) -> np.ndarray:
@@ -364,11 +324,8 @@ def _same_mass(plots: pd.DataFrame) -> Iterator[Finding]:
     """Yield trials whose plots all weigh the same."""
     by_trial = plots.groupby("trial")["plot_mass_kg"]
     same = by_trial.nunique()[by_trial.nunique().eq(1) & by_trial.count().ge(FEWEST)]
-    if len(same):
-        said = f"all plots weigh the same in trial {listed(same.index, 40)}."
-        remedy = "See whether plot_mass_kg is another column, such as the area."
-        rows = plots.index[plots["trial"].isin(same.index)]
-        yield _doubt("plots", said, rows, remedy)
+    rows = plots.index[plots["trial"].isin(same.index)]
+    yield from found("same-mass", "plots", rows, told=listed(same.index, 40))
 
 
 # ---- test weights and temperatures
@@ -386,20 +343,16 @@ def _test_weights(frames: Frames) -> Iterator[Finding]:
         # many kg/hL, so hardly any has as few as a tenth more than the pounds.
         bushel = crops.map(pounds).reindex(weights.index).astype(float)
         odd = (weights < 1.1 * bushel) | (weights > _HEAVIEST)
-        if odd.any():
-            told = [f"{t} ({show(w, 1)})" for t, w in weights[odd].items()]
-            said = f"{column}, median of the trial in kg/hL: {listed(told, 40)}; lb/bu "
-            said += "seem to be taken for kg/hL, or the other way round."
-            rows = frame.index[frame["trial"].isin(weights.index[odd])]
-            yield _doubt(table, said, rows)
+        told = [f"{t} ({show(w, 1)})" for t, w in weights[odd].items()]
+        rows = frame.index[frame["trial"].isin(weights.index[odd])]
+        yield from found("test-weights", table, rows, told=listed(told, 40))
     read = bench.groupby(PLACE)[column].mean().rename("bench")
-    both = plots.merge(read.reset_index(), on=PLACE)[[column, "bench"]].dropna()
+    both = plots.join(read, on=PLACE)[[column, "bench"]].dropna()
     ratio = (both[column] / both["bench"]).median()
     if len(both) >= FEWEST and abs(np.log(ratio)) > np.log(1.12):
-        said = f"test weights of the sensor are {ratio:.2f} times the benchtop's on "
-        said += f"the same {counted(len(both), 'plot')}; one of them may be in lb/bu."
+        n = counted(len(both), "plot")
         for table in ("plots", "benchtop"):
-            yield _doubt(table, said)
+            yield from found("test-weight-ratio", table, ratio=ratio, n=n)
 
 
 def _temperatures(frames: Frames) -> Iterator[Finding]:
@@ -409,8 +362,8 @@ def _temperatures(frames: Frames) -> Iterator[Finding]:
             by = "trial" if "trial" in frame else "curve"
             medians = frame.groupby(by)[column].median()
             odd = medians[(medians > _WARMEST) | (medians < _COLDEST)]
-            if len(odd):
-                told = [f"{name} ({value:.0f})" for name, value in odd.items()]
-                said = f"{column}, median of the {by} in °C: {listed(told, 40)}; they "
-                rows = frame.index[frame[by].isin(odd.index)]
-                yield _doubt(table, f"{said}look like °F.", rows)
+            told = listed([f"{name} ({value:.0f})" for name, value in odd.items()], 40)
+            rows, parts = frame.index[frame[by].isin(odd.index)], {"by": by}
+            yield from found(
+                "temperatures", table, rows, column=column, told=told, **parts
+            )

@@ -11,12 +11,26 @@ from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.files import write_bytes
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
-from kitlib.intake.schema import SCHEMAS, CheckedTable, located, needed_columns
+from kitlib.intake.schema import (
+    SCHEMAS,
+    CheckedTable,
+    described_columns,
+    located,
+    needed_columns,
+)
 from kitlib.intake.settings import SETTINGS_FILE, Season, read_season, season_folder
 from kitlib.words.findings import FAULT, SEVERITIES, STOP, Finding, refuse
 from kitlib.words.terms import counted
 
 _MOST_ROWS = 12  # named of one finding
+_README = """\
+# A season to fill in
+
+`season.toml` holds the settings. Each table is a file of its own; `plots`, `oven` and
+`curves` are needed, the others may be deleted. CSV, Excel and Parquet are read.
+
+## Columns
+"""
 
 
 def write_new_season(folder: str | Path) -> list[Path]:
@@ -26,7 +40,7 @@ def write_new_season(folder: str | Path) -> list[Path]:
     -------
     list of Path
         A file for each table, of headers only, those required first, and the settings
-        with each that could be changed behind a "#".
+        with each that could be changed behind a "#"; a README on the columns.
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -38,7 +52,9 @@ def write_new_season(folder: str | Path) -> list[Path]:
         line = f"{','.join(headers)}\n".encode()
         written.append(write_bytes(folder / f"{table}.csv", line))
     settings = (files("kitlib.runs") / SETTINGS_FILE).read_bytes()
-    return [*written, write_bytes(folder / SETTINGS_FILE, settings)]
+    written.append(write_bytes(folder / SETTINGS_FILE, settings))
+    readme = f"{_README}\n{described_columns()}".encode()
+    return [*written, write_bytes(folder / "README.md", readme)]
 
 
 class CheckedSeason(NamedTuple):

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.schema import SCHEMAS
+from kitlib.intake.schema import SCHEMAS, described_columns
 from kitlib.intake.settings import SETTINGS_FILE
 from kitlib.simulation.harvest import (
     PLOTS_AT_LEAST,
@@ -190,6 +190,7 @@ def _write_folder(folder: Path, tables: Tables, seed: int) -> Path:
     # The same line ends everywhere.
     (folder / SETTINGS_FILE).write_text(settings, encoding="utf-8", newline="\n")
     readme = (here / "readme.txt").read_text(encoding="utf-8")
+    readme += f"\n## Columns of the tables\n\n{described_columns()}"
     (folder / "README.md").write_text(readme, encoding="utf-8", newline="\n")
     return folder
 

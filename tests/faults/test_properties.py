@@ -141,7 +141,12 @@ def test_times_come_back(times):
     assert in_its_kind(cells, TIME, table).tolist() == times
 
 
-@given(st.lists(WORDS, min_size=1))
+# Marks that repeat the cell above are no names.
+DITTO = ('"', "”", "〃", "''", ",,", "ditto", "dito", "do.", "idem", "id.")
+NAMES = WORDS.filter(lambda word: word.strip().casefold() not in DITTO)
+
+
+@given(st.lists(NAMES, min_size=1))
 def test_a_name_is_kept_as_written_but_for_the_spaces_around_it(words):
     table = CheckedTable(pd.DataFrame())
     cells = pd.Series(words, dtype="str", name="trial")

@@ -251,6 +251,8 @@ def test_init_writes_every_table_with_its_headers(run, tmp_path):
         assert sorted(columns) == sorted(schema) and rest == ""
         needed = needed_columns(table)
         assert tuple(columns[: len(needed)]) == needed
+    readme = (folder / "README.md").read_text(encoding="utf-8")
+    assert "`weighed_at` |  | When the wet dish was weighed, before drying" in readme
 
 
 def test_a_new_season_passes_its_own_check(run, tmp_path):

@@ -2,12 +2,13 @@
 
 import os
 import tomllib
+import zipfile
 
 import openpyxl
 import pandas as pd
 import pytest
 
-from kitlib.intake.checks import read_tables
+from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
 from kitlib.intake.settings import read_season
@@ -325,3 +326,98 @@ def test_reasons_are_free_text_and_blind_by_setting(season):
     [told] = [f for f in used("").findings if f.code == "suspicious-sample"]
     assert "'Every 5th plot' 5" in told.message
     assert used('[selection]\nblind = ["every 5th PLOT"]\n').pairs["used"].all()
+
+
+# ---- cells that only look as if they held something
+
+
+def test_a_stale_record_of_a_sheets_size_drops_no_rows(season, tmp_path):
+    book(season, {"A": rows_of(season)})
+    place = season.folder / "plots.xlsx"
+    with zipfile.ZipFile(place) as packed:
+        parts = {name: packed.read(name) for name in packed.namelist()}
+    sheet = parts["xl/worksheets/sheet1.xml"]
+    parts["xl/worksheets/sheet1.xml"] = sheet.replace(b'ref="A1:I11"', b'ref="A1:I4"')
+    assert parts["xl/worksheets/sheet1.xml"] != sheet
+    with zipfile.ZipFile(place, "w") as packed:
+        for name, content in parts.items():
+            packed.writestr(name, content)
+    assert len(read(season)["plots"].frame) == 10
+
+
+def test_formulas_without_a_stored_result_are_told_with_sheet_and_cell(season):
+    rows = rows_of(season)
+    rows[3][5] = "=1+1"
+    book(season, {"Harvest": rows})
+    table = read(season)["plots"]
+    assert "sheet 'Harvest': the formulas of F4" in said(table, "formula-unsaved")
+    assert pd.isna(table.frame["sensor_pct"].loc[4])
+
+
+@pytest.mark.parametrize("mark", ['""""', "ditto", "''", "Do."])
+def test_a_ditto_mark_is_no_name(season, mark):
+    season.replace("plots.csv", "T1,002", f"{mark},002")
+    table = read(season)["plots"]
+    assert len(table.frame) == 9
+    assert "row 3: trial is" in said(table, "ditto-mark")
+
+
+# ---- several sites, several files
+
+
+def test_one_trial_name_at_two_sites_is_told_as_that(season):
+    lines = season.text("plots.csv").splitlines()
+    one = [f"{line},North" for line in lines[1:5]]
+    other = [f"{line},South" for line in lines[1:5]]
+    rest = [f"{line},North" for line in lines[5:]]
+    rows = [f"{lines[0]},location", *one, *other, *rest]
+    season.write("plots.csv", "\n".join([*rows, ""]))
+    table = read(season)["plots"]
+    told = said(table, "sites-share-plots")
+    assert "trial T1 has 4 plot numbers at each of North and South" in told
+    assert said(table, "plot-twice") == "" and len(table.frame) == 6
+
+
+def test_a_fault_of_stacked_files_names_the_file_and_its_own_row(season):
+    lines = season.text("plots.csv").splitlines()
+    season.write("a.csv", "\n".join([*lines[:6], ""]).replace("14.2", "wet"))
+    season.write("b.csv", "\n".join([lines[0], *lines[6:], ""]).replace("17.2", "dry"))
+    settle(season, '[files.plots]\nread = ["a.csv", "b.csv"]\n')
+    told = said(read(season)["plots"], "not-a-number")
+    assert "a.csv row 2: sensor_pct is 'wet'" in told
+    assert "b.csv row 2: sensor_pct is 'dry'" in told
+
+
+def test_two_spellings_come_with_the_alias_that_would_join_them(season):
+    season.replace("oven.csv", "T2,002", "T 2,002", count=2)
+    tables = read(season)
+    found = table_findings(tables, read_season(season.folder))
+    [alike] = [f for f in found if f.code == "keys-alike"]
+    heading, line = alike.remedy.split(" in season.toml: ")
+    told = f"{heading[heading.index('[') :]}\n{line}"
+    assert tomllib.loads(told) == {"alias": {"trial": {"T2": ["T 2"]}}}
+
+
+def test_an_offset_is_in_force_on_further_readings_and_set_up_runs_too(season):
+    with_times(season, ["2025-08-01"] * 5 + ["2025-08-09"] * 5)
+    season.append("curves.csv", "W2,wheat,0.3")
+    season.write(
+        "readings.csv",
+        "trial,plot,curve,sensor_pct\nT1,001,W2,14.0\nT3,001,W2,13.0\n",
+    )
+    season.write(
+        "setup_runs.csv",
+        "curve,sample,known_pct,sensor_pct,run_at\n"
+        "W2,k1,14.0,14.1,2025-07-01\nW2,k1,14.0,14.9,2025-08-06\n",
+    )
+    settle(season, '[[offsets]]\ncurve = "W2"\nfrom = 2025-08-05\nvalue = 0.5\n')
+    tables = read(season)
+    assert tables["readings"].frame["offset_in_force"].tolist() == [0.3, 0.5]
+    runs = tables["setup_runs"].frame["offset_in_force"]
+    assert pd.isna(runs.iloc[0]) and runs.iloc[1] == 0.5
+    settings = read_season(season.folder)
+    reference = reference_values(tables["oven"], tables["plots"].frame, settings)
+    pairs = pair_samples(tables, reference, settings).pairs
+    further = pairs[pairs["parallel"]].set_index("trial")["sensor_pct"]
+    # What was read with 0.5 on is restated to the 0.3 of the register.
+    assert further.to_dict() == pytest.approx({"T1": 14.0, "T3": 12.8})
