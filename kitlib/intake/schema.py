@@ -214,10 +214,9 @@ class CheckedTable:
         Examples
         --------
         >>> two = [Source(name, {}, {}, Units()) for name in ("a.csv", "b.csv")]
-        >>> CheckedTable(pd.DataFrame(), sources=two, stacked=True).where([4, 10_000_009])
+        >>> table = CheckedTable(pd.DataFrame(), sources=two, stacked=True)
+        >>> table.where([4, 10_000_009])
         'a.csv row 4 and b.csv row 9'
-        >>> CheckedTable(pd.DataFrame(), sources=two[:1]).where([4, 9])
-        'rows 4 and 9'
         """
         by_source: dict[str, list[int]] = {}
         for row in rows:
