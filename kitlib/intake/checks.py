@@ -259,7 +259,7 @@ def keys_alike(frames: Frames) -> list[Finding]:
     The most frequent spelling is taken for the right one, the plots table's before
     another as frequent; the rows of every other are named.
     """
-    alike = []
+    alike: list[Finding] = []
     for column in (*_NAMES, *_IN_TRIALS):
         parts = [
             pd.DataFrame({"name": frame[column], "table": table}).assign(

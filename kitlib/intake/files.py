@@ -448,8 +448,8 @@ def _look_for_unsaved(path: Path, chosen, sheet: Sheet, first: int) -> None:
         )
         said += "so that their cells are read as empty. Open the workbook in a "
         said += "spreadsheet program and save it"
-        rows = tuple(sorted({cell.row for cell in empty}))
-        sheet.notes.append(("formula-unsaved", said, rows))
+        at = tuple(sorted({cell.row for cell in empty}))
+        sheet.notes.append(("formula-unsaved", said, at))
 
 
 # ---- files written

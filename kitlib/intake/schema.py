@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -164,7 +164,7 @@ def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
 
 
 def found(
-    key: str, table: str, rows: Iterable | None = None, curve: str = "", **parts
+    key: str, table: str, rows: Iterable | None = None, curve: Any = "", **parts
 ) -> list[Finding]:
     """Return a finding in the words of sentences.csv, none if it has no rows.
 
