@@ -287,6 +287,11 @@ def _stuck_findings(curve: str, plots: pd.DataFrame) -> Iterator[Finding]:
 Observed = Iterator[tuple[str, str]]
 
 
+def cold_or_wet(plots: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Flag plots of which a sensor gives estimates only: too cold, and too wet."""
+    return plots["grain_temp_c"] < COLDEST, plots["recorded_pct"] > WETTEST
+
+
 def observe_curve(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> list:
     """Return findings on one curve; `plots` it served, with the columns `OBSERVED`."""
     told = [(one.code, f"{one.said} {one.look_up}") for one in audit.contradictions]
@@ -326,6 +331,13 @@ def _of_its_samples(audit: CurveAudit) -> Observed:
         said += f"{threshold('spread_for_slope'):g} × SEP (AACC 39-01.01): too "
         said += "narrow a moisture range to judge the slope"
         yield "narrow-spread", said
+    if audit.reference_se > audit.reference_limit:
+        said = (
+            f"the standard error of its air-oven results, {show(audit.reference_se)} "
+        )
+        said += "points, is above a third of the tolerance, "
+        said += f"{show(audit.reference_limit)} (French Order of 1 July 2010, art. 21)"
+        yield "reference-coarse", said
 
 
 def suspected_swaps(samples: Samples, spread: float) -> list[tuple[str, str]]:
@@ -438,7 +450,7 @@ def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observe
         said += "the errors rise is something that wet and dry trials differ in, not "
         said += "a slope"
         yield "slope-between-trials", said
-    cold, wet = plots["grain_temp_c"] < COLDEST, plots["recorded_pct"] > WETTEST
+    cold, wet = cold_or_wet(plots)
     n = int((cold | wet).sum())
     if n:
         said = f"{counted(n, 'plot')} of {len(plots)} ({n / len(plots):.0%}) read "

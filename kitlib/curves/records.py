@@ -22,8 +22,9 @@ from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.words.terms import show, show_span
 
 RECORD, SWAP, LAB = "record", "swap", "lab"
-# Chances of a false alarm: of a step where none is, in a curve; of a swap, in a season.
-STEP_ALARM, SWAP_ALARM = 0.01, 0.03
+# Chances of a false alarm: of a step where none is, in a curve; of each kind, in all
+# curves of a season.
+STEP_ALARM, SEASON_ALARM = 0.01, 0.03
 FEWEST = 3  # samples of an offset, of either side of a step
 
 
@@ -43,8 +44,10 @@ def contradictions_by_curve(
     """Return what contradicts the records of each curve, pairs as in `Pairing`."""
     used = pairs[pairs["used"]]
     found: dict[str, list[Contradiction]] = defaultdict(list)
-    for curve, samples in used.groupby("curve", sort=True):
-        found[str(curve)] += offset_contradictions(samples, settings)
+    by_curve = used.groupby("curve", sort=True)
+    alarm = min(STEP_ALARM, SEASON_ALARM / max(by_curve.ngroups, 1))
+    for curve, samples in by_curve:
+        found[str(curve)] += offset_contradictions(samples, settings, alarm)
         found[str(curve)] += _open_labs(labs, str(curve), settings.setting_step)
     for curve, exchanged in exchanged_curves(used[~used["parallel"]], settings):
         found[curve].append(exchanged)
@@ -70,14 +73,14 @@ def _open_labs(labs, curve: str, step: float) -> Iterator[Contradiction]:
 
 
 def offset_contradictions(
-    samples: pd.DataFrame, settings: Season
+    samples: pd.DataFrame, settings: Season, alarm: float = STEP_ALARM
 ) -> Iterator[Contradiction]:
     """Yield the steps of a curve's errors that its record of offsets does not have.
 
     Estimand: the difference of the mean errors, restated to one offset, of grain of
     one moisture before and after a change. It is 0 where the record is right, as the
-    readings then differ by what was loaded. Clustered by trial (CR2); levels are
-    adjusted for the number of changes looked at (Bonferroni).
+    readings then differ by what was loaded. Clustered by trial (CR2); `alarm`, the
+    chance of a false one, is shared by the changes looked at (Bonferroni).
     `samples` are one curve's in `Pairing.pairs`, those the bias rests on.
     """
     restated, found = (samples["sensor_pct"] - samples["recorded_pct"]).round(6), False
@@ -89,13 +92,13 @@ def offset_contradictions(
     for level, other in zip(levels[1:], others, strict=True):
         here = other | (restated == levels[0])
         step = _step(samples[here], other[here])
-        if _is_step(step, len(others), settings.setting_step):
+        if _is_step(step, alarm / len(others), settings.setting_step):
             found = True
             # Readings restated by more were taken with so much less loaded.
             recorded = float(levels[0] - level)
             yield _against_the_record(samples[other], step, recorded)
     if not found:
-        yield from _unrecorded_step(samples, others, settings.setting_step)
+        yield from _unrecorded_step(samples, others, alarm, settings.setting_step)
 
 
 def _step(samples: pd.DataFrame, after: pd.Series, *known: pd.Series) -> Estimate:
@@ -109,12 +112,12 @@ def _step(samples: pd.DataFrame, after: pd.Series, *known: pd.Series) -> Estimat
     return fit.contrast(np.eye(len(columns))[1]) if fit else not_known(why)
 
 
-def _is_step(step: Estimate, looked_at: int, setting_step: float) -> bool:
+def _is_step(step: Estimate, alarm: float, setting_step: float) -> bool:
     """Say whether a step is there, beyond chance and a step of the setting."""
     if not step.se > 0:
         return False
-    chance = 2 * student_t.sf(abs(step.t), step.df) * max(looked_at, 1)
-    return bool(chance < STEP_ALARM and abs(step.value) >= setting_step)
+    chance = 2 * student_t.sf(abs(step.t), step.df)
+    return bool(chance < alarm and abs(step.value) >= setting_step)
 
 
 def _against_the_record(
@@ -137,7 +140,7 @@ def _against_the_record(
     return Contradiction(RECORD, "offset-contradicted", said, look_up)
 
 
-def _unrecorded_step(samples, others, setting_step) -> Iterator[Contradiction]:
+def _unrecorded_step(samples, others, alarm, setting_step) -> Iterator[Contradiction]:
     """Yield the clearest step between trials in order of harvest, if it is real."""
     timed = samples[samples["harvested_at"].notna()]
     starts = timed.groupby("trial")["harvested_at"].median().sort_values(kind="stable")
@@ -148,8 +151,8 @@ def _unrecorded_step(samples, others, setting_step) -> Iterator[Contradiction]:
         after = timed["trial"].map(starts) >= time
         if min(after.sum(), (~after).sum()) >= FEWEST:
             splits.append((time, _step(timed, after, *known)))
-    looked_at = len(splits)
-    real = [split for split in splits if _is_step(split[1], looked_at, setting_step)]
+    alarm /= max(len(splits), 1)
+    real = [split for split in splits if _is_step(split[1], alarm, setting_step)]
     if real:
         time, step = max(real, key=lambda one: abs(one[1].t))
         span = show_span(*step.interval(), 2, True)
@@ -182,7 +185,7 @@ def exchanged_curves(
         for both in combinations(of_crop["curve"].sort_values().unique(), 2):
             tests += [(*both, *test) for test in _exchange_tests(means, within, *both)]
     for one, other, trial, chance, here, usual in tests:
-        if chance * len(tests) >= SWAP_ALARM or abs(usual) < settings.setting_step:
+        if chance * len(tests) >= SEASON_ALARM or abs(usual) < settings.setting_step:
             continue
         said = f"In trial {trial} the error of curve {one} is {show(here, sign=True)} "
         said += f"points from that of curve {other}, elsewhere "

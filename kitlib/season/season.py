@@ -20,7 +20,12 @@ from kitlib.curves.audit import (
     audit_curves,
 )
 from kitlib.curves.evidence import bridge_table
-from kitlib.curves.observations import OBSERVED, observe_curve, observe_season
+from kitlib.curves.observations import (
+    OBSERVED,
+    cold_or_wet,
+    observe_curve,
+    observe_season,
+)
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import OVEN, Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
@@ -445,12 +450,15 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     Columns: those `columns.csv` declares; errors and offsets in points of moisture,
     intervals at the season's level, empty where not known.
     """
-    rows = []
+    rows, served = [], season.pairing.plots["curve"]
+    cold, wet = cold_or_wet(season.pairing.plots)
+    beyond = (cold | wet).groupby(served).mean()
     for curve, audit in season.audits.items():
         advice, pooled = season.advice[curve], season.shrunken.get(curve)
         row = _estimates(audit, advice, season.settings.confidence)
         row |= _numbers(audit, advice)
-        rows.append(row | {"offset_pooled": pooled.value if pooled else nan})
+        row["offset_pooled"] = pooled.value if pooled else nan
+        rows.append(row | {"share_beyond_estimates": beyond.get(curve, nan)})
     register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
     silent = register[~register["curve"].isin(list(season.audits))]
     for row in silent.sort_values(["crop", "curve"]).to_dict("records"):

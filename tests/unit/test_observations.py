@@ -1,0 +1,48 @@
+"""What is told of a curve besides its bias: the oven's error, cold and wet plots."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from curves import SEASON, audit_of
+
+from kitlib.curves.observations import OBSERVED, cold_or_wet, observe_curve
+
+SENSOR = np.array([15.1, 16.2, 17.0, 18.1, 19.2, 20.0])
+REFERENCE = np.array([15.0, 16.0, 17.0, 18.0, 19.0, 20.0])
+
+
+def observed(plots=None, reference_se=0.05):
+    """Return the audit of six samples in three trials, and findings by code."""
+    unset = {"low_pct": np.nan, "high_pct": np.nan}
+    audit = audit_of(
+        SENSOR, REFERENCE, list("AABBCC"), reference_se=reference_se, **unset
+    )
+    plots = pd.DataFrame(plots or {}, columns=OBSERVED)
+    return audit, {f.code: f for f in observe_curve(audit, plots, SEASON)}
+
+
+@pytest.mark.parametrize("above", [False, True])
+def test_the_oven_is_held_against_a_third_of_the_tolerance(above):
+    # French Order of 1 July 2010, article 21. For wheat 0.04 x M, at least 0.7: 0.7 at
+    # 17.5 % moisture, so that 0.233 is the limit.
+    audit, found = observed(reference_se=0.24 if above else 0.23)
+    assert audit.reference_limit == pytest.approx(0.7 / 3)
+    assert ("reference-coarse" in found) == above
+
+
+def test_plots_too_cold_or_too_wet_are_estimates_only():
+    plots = {
+        "grain_temp_c": [4.9, 5.0, np.nan, np.nan, 12.0],
+        "recorded_pct": [18.0, 25.0, 25.1, np.nan, 17.0],
+        "trial": list("AABBC"),
+        "curve": "W",
+    }
+    cold, wet = cold_or_wet(pd.DataFrame(plots))
+    assert (cold.tolist(), wet.tolist()) == (
+        [True, False, False, False, False],
+        [False, False, True, False, False],
+    )
+    _, found = observed(plots)
+    assert "2 plots of 5 (40%) read below 5 °C (1) or above 25 % moisture (1)" in (
+        found["beyond-estimates"].message
+    )
