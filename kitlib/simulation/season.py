@@ -120,7 +120,7 @@ def _refuse_other_folder(folder: Path) -> None:
         refuse(str(folder), [f"{problem} Name a new one."])
 
 
-def _curve_truth(plots: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
+def _curve_truth(plots, plan):
     """Return what is true of each curve in use, over its own plots."""
     rows, has_oven = [], (plan["selection"] != NO_OVEN).to_numpy()
     for curve in CURVES.itertuples():
@@ -195,7 +195,7 @@ def _write_folder(folder: Path, tables: Tables, seed: int) -> Path:
     return folder
 
 
-def _inject(rng: np.random.Generator, tables: Tables, plan: pd.DataFrame):
+def _inject(rng, tables, plan):
     """Spoil a few rows of a season in place and return the table of faults.
 
     Kinds are named by the finding they should lead to, where there is one; rows by
