@@ -87,7 +87,7 @@ def test_a_clear_slope_from_too_few_trials_is_open_and_never_kept():
         trials=6, samples_per_trial=6, gain=0.85, moisture_sd_between=4.0
     )
     assert advice.action == "unresolved" and advice.open_question == "slope"
-    assert "asks for 8 trials (there are 6)" in advice.reason
+    assert "needs 8 trials (there are 6)" in advice.reason
     assert "2 more trials" in advice.more and "(8 in all)" in advice.more
     # This season is corrected by the line all the same.
     assert advice.correction.tilt == approx(audit.line.tilt.value)
