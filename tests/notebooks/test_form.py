@@ -28,7 +28,6 @@ NOT_IN_A_CELL = (
     ast.With,
     ast.Try,
 )
-STILL_LOOPING = ("5_plan",)
 
 pytestmark = pytest.mark.parametrize("path", PATHS, ids=lambda path: path.stem)
 
@@ -103,10 +102,7 @@ def test_imports_stand_in_the_third_cell_only(path):
     assert importing == [2]
 
 
-def test_cells_are_short_and_hold_no_logic(path, request):
-    if path.stem in STILL_LOOPING:
-        reason = "cells that show how chances, plans and advice are made still loop"
-        request.applymarker(pytest.mark.xfail(strict=True, reason=reason))
+def test_cells_are_short_and_hold_no_logic(path):
     for k, cell in enumerate(cells_of(path, "code")):
         # The parameters and the imports are lists, not steps.
         assert k < 2 or len(cell.source.splitlines()) <= MOST_LINES
