@@ -188,18 +188,18 @@ def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
         return None
     sensor = pairs["sensor"].fillna(pairs["curve"]) if curves else pairs["sensor"]
     # Labels that are not all known, or all the same, tell no samples apart.
-    sensor, location = (
+    told = [
         labels if labels.notna().all() and labels.nunique() > 1 else None
         for labels in (sensor, pairs["location"])
-    )
+    ]
     return error_sources(
         pairs["error"],
         pairs["trial"],
         reference_se=float(np.sqrt((pairs["reference_se"] ** 2).mean(skipna=False))),
         dishes=float(pairs["n_dishes"].mean()),
         sd_run=sd_run,
-        sensor=sensor,
-        location=location,
+        sensor=told[0],
+        location=told[1],
         along=pairs["along"],
     )
 

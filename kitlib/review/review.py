@@ -129,7 +129,7 @@ def review_curves(season: SeasonAudit) -> SeasonCurves:
             register=row,
             runs=setup_runs[curve],
             plots=plots[curve],
-            audit=season.audits.get(curve),
+            audit=season.audits.get(str(curve)),
             repeats=repeats[curve],
             sd_error=sources.sd_error if sources else nan,
             sd_run=sd_run[curve],
@@ -192,7 +192,7 @@ def _review(curve, setup: CurveSetup, checks: CheckRuns | None, scatter) -> Curv
     chart = line = first_off = None
     if checks is not None:
         level = setup.season.confidence
-        chart = check_chart(checks, *scatter, level)
+        chart = check_chart(checks, scatter[0], scatter[1], level)
         # The line is that of the set-up runs without the retained samples.
         rest = setup.runs[~setup.runs["sample"].isin(checks.cells["sample"])]
         reading = rest["sensor_pct"] - offsets_in(rest, setup.loaded) + setup.loaded

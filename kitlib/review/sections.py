@@ -49,6 +49,7 @@ from kitlib.review.plan import (
     HOURS,
     IN_WORDS,
     OWN,
+    SIZE,
     cheapest,
     efficient,
     slope_half_width,
@@ -73,7 +74,7 @@ SETTLES = {
     "lab": "split ten samples between the labs and dry them in the same week",
     "swap": "find out which sensor harvested which plots before correcting anything",
 }
-FIRST_OUT = tuple(f"first_out_{chart.lower()}" for chart in CHARTS)
+FIRST_OUT = [f"first_out_{chart.lower()}" for chart in CHARTS]
 _DOT: dict[str, Any] = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
 _DASHES: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
 # Curves beyond as many as there are colours are told apart by their lines.
@@ -177,7 +178,7 @@ def check_section(review: SeasonReview) -> list[Block]:
     table = review_tables(review)["check_runs"]
     columns = ["curve", "runs_used", "days", "limit"]
     # A chart whose limits no curve left has no day to show.
-    columns += [c for c in table if c.startswith(FIRST_OUT) and table[c].notna().any()]
+    columns += [name for name in FIRST_OUT if table[name].notna().any()]
     columns += [f"drift_{DRIFT_DAYS}_days{end}" for end in ("", "_low", "_high")]
     return [
         *_lead("checks", case, detail, curves=listed(out)),
@@ -277,8 +278,9 @@ def plan_section(review: SeasonReview) -> list[Block]:
     tables = {curve: plan.table for curve, plan in review.plans.items()}
     best = review_tables(review)["plan"].query("cheapest == True")
     known = [
-        f"{row.curve} {show(row.half_width_bias)} points at {show(row.cost, 0)}"
-        for row in best.itertuples()
+        f"{row['curve']} {show(row['half_width_bias'])} points at "
+        f"{show(row['cost'], 0)}"
+        for row in best.to_dict("records")
     ]
     reached = listed(known, most=20) or "none suffices"
     return [
@@ -298,7 +300,7 @@ def _plan_lead(review: SeasonReview, unit: str) -> list[Block]:
     own = [curve for curve in review.curves if curve not in beside]
     found = {c: cheapest(review.plans[c].table) for c in own if c in review.plans}
     enough = {curve: best for curve, best in found.items() if best is not None}
-    total = sum(best[["trials", "oven_samples", "cost"]] for best in enough.values())
+    total = pd.DataFrame(list(enough.values())).sum()
     without = [curve for curve in own if curve not in enough]
     detail = f"No plan suffices for {listed(without)}. " if without else ""
     detail += _entries_in_words(review)
@@ -346,6 +348,7 @@ def _open(review: SeasonReview) -> list[Block]:
         for curve, plan in review.plans.items()
         if plan.remark != OWN
     ]
+    level = review.season.settings.confidence
     for curve, advice in review.season.advice.items():
         questions = set(advice.open_question.split("; "))
         settling = [SETTLES[name] for name in SETTLES if name in questions]
@@ -353,12 +356,10 @@ def _open(review: SeasonReview) -> list[Block]:
         best = cheapest(plan.table) if plan else None
         of_slope = advice.action == RESLOPE or SLOPE in questions
         if of_slope and plan is not None and best is not None:
-            size = best[["trials", "samples_per_trial", "dishes"]].astype(int)
+            trials, samples, dishes, _ = best[SIZE]
             # An even spread over one point has an SD of 1 / √12.
             one = replace(plan.scatter, sd_moisture=1 / sqrt(12))
-            half = float(
-                slope_half_width(one, *size, review.season.settings.confidence)
-            )
+            half = float(slope_half_width(one, trials, samples, dishes, level))
             known = [f"±{show(half / span, 3)} over {span}" for span in SPANS]
             settling.append(
                 "spread the samples over more moistures to fix its slope, which this "
@@ -386,7 +387,7 @@ def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
     highest, dearest = [], []
     for table, (colour, marker, stroke) in zip(plans.values(), looks, strict=True):
         front, best = efficient(table), table[table["cheapest"]]
-        line = {"color": colour, "linewidth": 1.4, "linestyle": stroke}
+        line: dict[str, Any] = {"color": colour, "linewidth": 1.4, "linestyle": stroke}
         ax.plot(front["cost"], front["half_width_bias"], **line)
         look = {"marker": marker, "color": colour, "markeredgecolor": INK, **_DOT}
         ax.plot(best["cost"], best["half_width_bias"], zorder=4, **look)
@@ -448,8 +449,8 @@ def draw_history(histories: Sequence[OffsetHistory], level: float = 0.95) -> Fig
         for place, value in zip(places, history.values, strict=True):
             colour, marker = (AMBER, "^") if value is history.now else (BLUE, "o")
             ax.plot(value.interval(level), [place] * 2, color=colour, linewidth=1.2)
-            look = {"marker": marker, "color": colour, "markeredgecolor": "white"}
-            ax.plot(value.value, place, zorder=3, **look, **_DOT)
+            look = {**_DOT, "marker": marker, "markeredgecolor": "white"}
+            ax.plot(value.value, place, zorder=3, color=colour, **look)
     ax.set_yticks(range(n), [as_drawn(h.name, 20) for h in histories])
     ax.set_ylim(n - 0.5, -0.5)
     return figure
