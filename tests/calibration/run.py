@@ -15,9 +15,11 @@ from scipy.stats import binomtest
 
 from calibration.measures import audit_crop, audit_season
 from calibration.scenarios import CROPS, SCENARIOS, Scenario
+from calibration.seasons import draw_season
 from calibration.truth import Truth, truth_of
 from kitlib.curves.advice import ACTIONS
 from kitlib.intake.files import versions
+from kitlib.statistics.clustered import clustered_mean
 
 RESULTS = Path(__file__).parent / "results"
 GOAL = (0.94, 0.96)
@@ -48,6 +50,19 @@ def run_crop(scenario, seasons: int, seed: int):
         checks += [(season, c.quantity, *c.interval, c.true) for c in found]
         squares.append(squared)
     return checked_table(checks), pd.DataFrame(squares)
+
+
+def bias_row(scenario: Scenario, seasons: int, seed: int) -> dict:
+    """Return the coverage of the bias alone, which costs little: for many seasons."""
+    rng = chance(scenario, seed)
+    true = scenario.bias + scenario.wild_share * scenario.wild_size
+    held = 0
+    for _ in range(seasons):
+        drawn = draw_season(scenario, rng)
+        error = drawn.samples.sensor_pct - drawn.reference_pct
+        held += clustered_mean(error, drawn.samples.trial).interval().holds(true)
+    share = covered(held / seasons, seasons)
+    return {"scenario": scenario.name, "seasons": seasons, **share}
 
 
 def checked_table(rows: Iterable[tuple]) -> pd.DataFrame:
@@ -151,6 +166,7 @@ def arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seasons", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--bias-only", action="store_true")
     parser.add_argument("--scenario", action="append", help="only these; repeatable")
     parser.add_argument("--out", type=Path, default=RESULTS)
     return parser.parse_args()
@@ -167,6 +183,9 @@ def main() -> None:
         if told.scenario and scenario.name not in told.scenario:
             continue
         start = time.perf_counter()
+        if told.bias_only:
+            results.put("bias", [bias_row(scenario, told.seasons, told.seed)])
+            continue
         if isinstance(scenario, Scenario):
             truth = truth_of(scenario, told.seed)
             checked, costs = run_curve(scenario, truth, told.seasons, told.seed)
