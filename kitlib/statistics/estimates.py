@@ -42,13 +42,7 @@ NO_INTERVAL = Interval(nan, nan)
 
 @dataclass(frozen=True, kw_only=True)
 class Estimate:
-    """A number, how well it is known, and by which method.
-
-    Examples
-    --------
-    >>> Estimate(value=0.30, se=0.10, df=9, method="t").interval().inside(0.6)
-    True
-    """
+    """A number, how well it is known, and by which method."""
 
     value: float  # in the unit of the quantity
     se: float = nan  # its standard error, nan if not known
