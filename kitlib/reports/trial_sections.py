@@ -262,7 +262,9 @@ def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     if not trial.entry_error.known:
         sds = [season.spreads[c].sd_sample for c in trial.curves if c in season.spreads]
         sd = np.sqrt(np.nanmean(np.square(sds))) if np.isfinite(sds).any() else np.nan
-        number = f"about {entries_to_sample(float(sd))}" if sd > 0 else "some"
+        needed = entries_to_sample(float(sd)) if sd > 0 else 0
+        number = f"about {needed}" if needed else "some"
+        number = "more than 500" if needed is None else number
         items.append(page.say("to_do.sample_entries", number=number, crop=trial.crop))
     return [page.Heading("What to do now"), page.Items(items, numbered=True)]
 

@@ -328,13 +328,11 @@ def _entries_in_words(review: SeasonReview) -> str:
         if sources is None or not sources.sd_within > 0:
             continue
         needed = entries_to_sample(sources.sd_within)
-        if found.known and found.n_entries >= needed:
+        if needed is not None and found.known and found.n_entries >= needed:
             enough.append(crop)
         else:
-            done = f"{found.n_entries} this season"
-            wanted.append(
-                f"{counted(needed, f'{crop} entry', f'{crop} entries')} ({done})"
-            )
+            number = needed or "more than 500"
+            wanted.append(f"{number} {crop} entries ({found.n_entries} this season)")
     words = texts()["review"]["plan"]
     said = [words["entries"].format(entries=listed(wanted))] if wanted else []
     said += [words["entries_known"].format(crops=listed(enough))] if enough else []

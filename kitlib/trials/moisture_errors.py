@@ -332,10 +332,10 @@ def _ratio_where_f_is(quantile: float, parts: Strata) -> float:
 
 def entries_to_sample(
     sd_sample: float, sd_entry: float = WORTH_FINDING, level: float = 0.95
-) -> int:
+) -> int | None:
     """Return how many entries to sample in two places to learn of their errors.
 
-    Enough to find them with a chance of 80 %; 500 where fewer do not do.
+    Enough to find them with a chance of 80 %; None where 500 do not do.
 
     F test of entries in complete places: with m entries in p places the ratio of
     mean squares is (1 + p sd_entry² / sd_sample²) times F on m − 1 and
@@ -350,4 +350,4 @@ def entries_to_sample(
     df = entries - 1  # in two places that of the error as well
     needed = fisher_f.ppf(level, df, df) / (1 + 2 * (sd_entry / sd_sample) ** 2)
     enough = fisher_f.sf(needed, df, df) >= 0.8
-    return int(entries[np.argmax(enough)]) if enough.any() else int(entries[-1])
+    return int(entries[np.argmax(enough)]) if enough.any() else None

@@ -61,3 +61,7 @@ def test_what_sampling_would_tell_is_what_it_tells(rng):
         told += found.low > 0
     # The power asked for is 80 %; three standard errors of 200 draws are 8.5 %.
     assert told / 200 == approx(0.8, abs=0.085)
+
+
+def test_more_entries_than_anyone_samples_are_not_a_number():
+    assert entries_to_sample(5.0, 0.5) is None
