@@ -49,10 +49,11 @@ The bias is told with CR2. Where one trial carries the mean, the others hardly t
 how trials differ, and with trials off altogether or skewed errors most seasons hold
 none of what makes the mean uncertain: no interval can know of it. Kenward–Roger is no
 better headline: its interval holds with two trials of 2 and 30 samples because it is
-without use there. A wild cluster bootstrap-t was tried on scenarios of its own: with
-six and ten unequal trials it holds more often than CR2, with two or three it is
-without an end, its ends come from random draws, and it gives no standard error and
-degrees of freedom, which the chances, the advice and the plan rest on. So it was not
+without use there. A wild cluster bootstrap-t was tried on scenarios of its own: it
+holds a little more often than CR2 where errors are skewed, and where trials are alike
+no better; with two or three trials it is without an end, its ends come from random
+draws, and it gives no standard error and degrees of freedom, which the chances, the
+advice and the plan rest on. So it was not
 taken over.
 
 ## Advice
