@@ -96,7 +96,7 @@ def test_jackknife_of_two_trials_has_no_interval():
     found = jackknife(sums, lambda s: s.bias)
     assert found.value == approx(0.25)
     assert np.isnan(found.interval()).all()
-    assert "needs 3" in found.remark
+    assert "only 2 of the 3 trials" in found.remark
 
 
 def test_jackknife_names_the_trial_it_cannot_do_without():
