@@ -150,15 +150,20 @@ def test_a_noisy_curve_is_rebuilt():
     assert advice.provisional
 
 
-def test_a_bent_curve_is_rebuilt():
+def bent_audit():
+    """Return the audit of twelve trials whose errors bend with moisture."""
     rng = np.random.default_rng(5)
     pairs = simulate_pairs(
         rng, trials=12, samples_per_trial=6, sd_trial=0.1, sd_sample=0.15
     )
     z = (pairs["true_pct"] - 18.0) / 4.0
-    audit = audit_of(
+    return audit_of(
         pairs["sensor_pct"] + 1.2 * z**2, pairs["reference_pct"], pairs["trial"]
     )
+
+
+def test_a_bent_curve_is_rebuilt():
+    audit = bent_audit()
     advice = recommend(audit)
     assert advice.action == "rebuild"
     assert "bend" in advice.reason
@@ -299,14 +304,7 @@ def test_an_open_slope_is_not_kept_though_the_bias_is_within_the_allowed():
 
 
 def test_a_bend_not_shown_beyond_the_allowed_bias_is_no_flaw():
-    rng = np.random.default_rng(5)
-    pairs = simulate_pairs(
-        rng, trials=12, samples_per_trial=6, sd_trial=0.1, sd_sample=0.15
-    )
-    z = (pairs["true_pct"] - 18.0) / 4.0
-    audit = audit_of(
-        pairs["sensor_pct"] + 1.2 * z**2, pairs["reference_pct"], pairs["trial"]
-    )
+    audit = bent_audit()
     ends = audit.curvature.interval()
     assert not ends.holds(0.0)
     between = (abs(ends.low) + abs(ends.high)) / 2
