@@ -9,14 +9,12 @@ import re
 import subprocess
 import sys
 from io import BytesIO
-from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from make_pictures import HERE, keep
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
-HERE = Path(__file__).parent
-MOST_BYTES = 200_000
 START = "import sys; from kitlib.runs.lab import explore; "
 START += "explore(*sys.argv[1:], browser=False)"
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run"]
@@ -56,11 +54,7 @@ def main() -> None:
             process.terminate()
             process.wait(60)
     with Image.open(BytesIO(seen)) as drawn:
-        small = drawn.convert("RGB").quantize(128, dither=Image.Dither.NONE)
-    small.save(HERE / "explorer.png", optimize=True)
-    size = (HERE / "explorer.png").stat().st_size
-    print(f"docs/explorer.png, {size / 1000:.0f} kB")
-    assert size < MOST_BYTES
+        keep(drawn, "explorer.png", colours=128)
 
 
 if __name__ == "__main__":

@@ -15,6 +15,15 @@ HERE = Path(__file__).parent
 DPI, MOST_BYTES = 100, 200_000
 
 
+def keep(drawn: Image.Image, name: str, colours: int) -> None:
+    """Save a picture for README with a palette, a third of the size; say how large."""
+    small = drawn.convert("RGB").quantize(colours, dither=Image.Dither.NONE)
+    small.save(HERE / name, optimize=True)
+    size = (HERE / name).stat().st_size
+    print(f"docs/{name}, {size / 1000:.0f} kB")
+    assert size < MOST_BYTES
+
+
 def main() -> None:
     """Write docs/trial_page.png."""
     notebooks = HERE.parent / "notebooks"
@@ -31,12 +40,7 @@ def main() -> None:
         command = ["pdftoppm", "-png", "-r", str(DPI), *first, pdf, page]
         subprocess.run(command, check=True, capture_output=True)
         with Image.open(page.with_suffix(".png")) as drawn:
-            # A palette of 64 colours is a third of the size and looks the same.
-            small = drawn.convert("RGB").quantize(64, dither=Image.Dither.NONE)
-        small.save(HERE / "trial_page.png", optimize=True)
-    size = (HERE / "trial_page.png").stat().st_size
-    print(f"docs/trial_page.png, {size / 1000:.0f} kB")
-    assert size < MOST_BYTES
+            keep(drawn, "trial_page.png", colours=64)
 
 
 if __name__ == "__main__":
