@@ -316,7 +316,7 @@ class RankPicture(LivePicture):
 
     def _set_still(self, look: Look) -> None:
         assert look.trial is not None
-        [ax], n = self.axes, look.trial.lines.entries.size
+        [ax], n = self.axes, int(look.trial.lines.candidate.sum())
         at = look.trial.count + 0.5
         ax.set(xlim=(0, n + 1), ylim=(n + 1, 0))  # the best stand at the upper left
         self.line.set_data([1, n], [1, n])
@@ -335,9 +335,10 @@ class RankPicture(LivePicture):
         """Return what the picture shows, in words."""
         if look.trial is None:
             return "No trial to rank."
-        ranks, names = look.trial.ranks, look.trial.lines.entries
+        ranks, lines = look.trial.ranks, look.trial.lines
+        names = lines.entries
         return (
-            f"Ranks of {names.size} entries in trial {look.trial.lines.trial}: moving "
+            f"Ranks of {lines.candidate.sum()} entries in trial {lines.trial}: moving "
             f"in {listed(names[ranks.entered]) or 'none'}; dropping out "
             f"{listed(names[ranks.left]) or 'none'}."
         )

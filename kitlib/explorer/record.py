@@ -159,10 +159,13 @@ def trial_in_words(look: Look) -> str:
     ranks, entries, unit = trial.ranks, trial.lines.entries, curve.unit
     changes = unit.of(trial.after - trial.before)
     span = show_span(changes.min(), changes.max(), unit.decimals + 1, sign=True)
+    # Checks take no place among the selected: the trial's report counts without them.
+    n, checks = int(trial.lines.candidate.sum()), int((~trial.lines.candidate).sum())
     said = (
         f"Trial {trial.lines.trial}: yields change by {span} {unit.name}; of "
-        f"{counted(entries.size, 'entry', 'entries')} "
+        f"{counted(n, 'entry', 'entries')} "
     )
+    said += f"(besides {counted(checks, 'check')}) " if checks else ""
     if not (ranks.entered | ranks.left).any():
         return f"{said}the same {trial.count} are selected."
     return (

@@ -12,6 +12,7 @@ from kitlib.explorer.panel import ExplorerPanel, explorer_panel, read_number
 from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
 from kitlib.explorer.record import read_records
 from kitlib.reports.drawing import BAND, BLUE, INK, MUTED, PLUM, RULE
+from kitlib.reports.trial_sections import trial_answer
 from kitlib.words.findings import KitError
 
 CURVE = "wheat-S1"
@@ -176,6 +177,22 @@ def test_standard_moisture_changes_yields_and_no_rank(panel):
     panel.act("standard", "14.5")
     assert panel.look.trial.after == approx(before * (100 - 13.5) / (100 - 14.5))
     assert np.array_equal(panel.look.trial.ranks.rank_after, ranks, equal_nan=True)
+
+
+@pytest.mark.parametrize(
+    ("curve", "name"), [("maize-S2", "maize-03"), ("soybean-S1", "soybean-16")]
+)
+def test_the_trials_report_counts_the_same_entries(panel, audited_demo, curve, name):
+    [_, facts] = trial_answer(audited_demo, audited_demo.trial(name))
+    _, counts, besides = facts.facts[-1]
+    count, n = counts.split(" of ")
+    panel.act("curve", curve)
+    panel.act("trial", name)
+    said = panel.view["entries"]["caption"]
+    assert besides == "besides 3 checks"
+    assert f"of {n} entries ({besides}) " in said
+    assert f"the same {count} are selected" in said or f"{count} are selected;" in said
+    assert f"Ranks of {n} entries" in panel.view["alts"]["ranks"]
 
 
 def test_trials_that_change_stand_first_and_lead_to_their_chart(audited_demo, tmp_path):
