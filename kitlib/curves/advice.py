@@ -9,11 +9,12 @@ from scipy.stats import t as student_t
 
 from kitlib.curves.audit import BY_TUE, LINE, NONE, OFFSET, Correction, CurveAudit
 from kitlib.curves.evidence import BEYOND, audit_bands
+from kitlib.curves.records import say
 from kitlib.statistics.agreement import shown_within
 from kitlib.statistics.estimates import Estimate, Interval
 from kitlib.statistics.sums import sep_interval, trial_sums
 from kitlib.words.limits import threshold
-from kitlib.words.terms import counted, listed, round_to_step, show, show_span
+from kitlib.words.terms import counted, listed, round_to_step
 
 KEEP, SHIFT, RESLOPE = "keep", "shift", "reslope"
 REBUILD, UNRESOLVED = "rebuild", "unresolved"
@@ -65,18 +66,15 @@ def recommend(audit: CurveAudit) -> Recommendation:
     """
     # Nothing can be said of a bias whose interval is not known, or whose record is
     # contradicted; a flaw that no correction mends comes before any correction.
-    if not isfinite(audit.bias.se) or audit.n_trials < threshold("trials_for_bias"):
+    if not audit.has_interval:
         said = _words(audit, "no interval")
         return _made(audit, UNRESOLVED, said, BIAS, _settling_bias(audit), by=NONE)
-    if audit.contradictions:
-        found = audit.contradictions
-        said = " ".join(one.said for one in found)
-        said += " Until this is settled the readings are not corrected."
+    if found := audit.contradictions:
+        said = say("uncorrected", found=" ".join(one.said for one in found))
         questions = "; ".join(dict.fromkeys(one.question for one in found))
         more = " ".join(dict.fromkeys(one.look_up for one in found))
         return _made(audit, UNRESOLVED, said, questions, more, by=NONE)
-    flaws = "; ".join(flaws_after_correction(audit))
-    if flaws:
+    if flaws := "; ".join(flaws_after_correction(audit)):
         said = f"{flaws[0].upper()}{flaws[1:]}. {_words(audit, 'corrected')}"
         return _made(audit, REBUILD, said)
     # A clear slope is never kept: what it lacks to be advised leaves it open.
@@ -89,16 +87,13 @@ def recommend(audit: CurveAudit) -> Recommendation:
         said = f"{_words(audit, 'slope')}. {_words(audit, 'line')}"
         return _made(audit, RESLOPE, said)
     within = shown_within(audit.bias, audit.allowed_bias)
-    beyond = bands_beyond(audit.bands)
     significant = not audit.bias.interval(audit.settings.confidence).holds(0.0)
-    if within and not beyond:
-        said = _words(audit, "kept") + significant * _words(audit, "real but small")
+    if within and not bands_beyond(audit.bands):
+        said = _words(audit, "kept") + significant * say("real but small")
         return _made(audit, KEEP, said, change=0.0)
     bands = " bands" if within else ""
     if significant and plots_agree(audit):
         said = _words(audit, f"shift{bands}")
-        if not isfinite(_setting(audit, 0.0)):
-            said += " No new setting is given: the offset in force is not known."
         return _made(audit, SHIFT, said, change=-audit.bias.value)
     said = _words(audit, "picked" if significant else f"open{bands}")
     return _made(audit, UNRESOLVED, said, BIAS, _settling_bias(audit))
@@ -120,40 +115,35 @@ def _made(
     where it is not the best one.
     """
     by, rmsep, bias = by or audit.best_correction, audit.rmsep_left_out, audit.bias
-    loaded, setting = audit.register["offset_loaded"], _setting(audit, change)
-    left = bias.value + setting - loaded
-    kept = Estimate(value=left, se=bias.se, df=bias.df, method=bias.method)
-    if action == SHIFT and isfinite(setting):
-        ends = show_span(*kept.interval(audit.settings.confidence), 2, True)
-        reason += f" With {show(setting, sign=True)} loaded, the bias left is "
-        reason += f"{show(left, sign=True)} points ({ends})."
+    level, allowed = audit.settings.confidence, audit.allowed_bias
+    # No setting is told where the one in force is not known.
+    loaded, setting = audit.register["offset_loaded"], nan
+    if not audit.register["offset_mixed"] and isfinite(loaded + change):
+        setting = round_to_step(loaded + change, audit.settings.setting_step)
+    left = replace(bias, value=bias.value + setting - loaded, remark="")
+    if action == SHIFT and not isfinite(setting):
+        reason += say("no setting")
+    elif action == SHIFT:
+        ends = left.interval(level)
+        reason += say("left", setting=setting, left=left.value, ends=ends)
     # Without a setting the chance is that of the exact offset, which leaves none.
-    away = (left if isfinite(setting) else 0.0) - bias.value
-    allowed = audit.allowed_bias
+    away = (left.value if isfinite(setting) else 0.0) - bias.value
     return Recommendation(
         curve=audit.curve,
         action=action,
         open_question=question,
         reason=reason,
+        more=more,
         offset=-bias.value + 0.0,
-        interval=bias.interval(audit.settings.confidence).mirrored(),
+        interval=bias.interval(level).mirrored(),
         new_setting=setting,
-        bias_left=kept,
+        bias_left=left,
         chance_within=bias.chance_within(-allowed - away, allowed - away),
         rmsep_before=rmsep.get(NONE, nan),
         rmsep_after=rmsep.get(by, nan),
         correction=audit.correction(by),
         provisional=by != MEANT.get(action, NONE),
-        more=more,
     )
-
-
-def _setting(audit: CurveAudit, change: float) -> float:
-    """Return the setting to load, nan where the one in force is not known."""
-    loaded = audit.register["offset_loaded"]
-    if audit.register["offset_mixed"] or not isfinite(loaded + change):
-        return nan
-    return round_to_step(loaded + change, audit.settings.setting_step)
 
 
 # Rules.
@@ -200,37 +190,32 @@ def slope_lacks(audit: CurveAudit) -> list[str] | None:
     trials, samples = audit.settings.trials_for_reslope, threshold("samples_for_line")
     wide = audit.spread_is_wide or audit.span >= threshold("span_for_reslope")
     wanted = {
-        f"{trials} trials (there are {audit.n_trials})": audit.n_trials >= trials,
-        f"{samples:g} samples (there are {audit.n})": audit.n >= samples,
-        "a wider range of moisture": wide,
-        "the same gain shown within trials": within_agrees,
+        say("lacks trials", trials=trials, there=audit.n_trials): (
+            audit.n_trials >= trials
+        ),
+        say("lacks samples", samples=samples, there=audit.n): audit.n >= samples,
+        say("lacks range"): wide,
+        say("lacks within"): within_agrees,
     }
     return [what for what, there in wanted.items() if not there]
 
 
 def flaws_after_correction(audit: CurveAudit) -> list[str]:
     """Return, in words, what no offset and no slope would mend."""
-    level, flaws = audit.settings.confidence, []
-    if _sep_judged(audit) > audit.max_sep:
+    level, allowed, flaws = audit.settings.confidence, audit.allowed_bias, []
+    most, source = audit.max_sep
+    if _sep_judged(audit) > most:
+        span = audit.new_trials.interval
         flaws.append(
-            f"its SEP, {show(audit.sep)} points ({show_span(*audit.sep_interval)}), is "
-            f"above {show(audit.max_sep)}, {audit.max_sep_source}"
+            say("flaw sep", sep=audit.sep, ends=span, most=most, source=source)
         )
     bend, ends = audit.curvature.value, audit.curvature.interval(level)
-    allowed = audit.allowed_bias
     if shown_apart(ends, allowed) > 0 or shown_apart(ends, -allowed) < 0:
-        flaws.append(
-            f"its errors bend: in mid-range they are {show(bend, sign=True)} points "
-            f"({show_span(*ends, sign=True)}) off a straight line"
-        )
+        flaws.append(say("flaw bent", bend=bend, ends=ends))
     best = audit.correction(audit.best_correction)
     corrected = replace(audit.samples, sensor=best.apply(audit.samples.sensor))
-    beyond = bands_beyond(audit_bands(corrected, audit.tolerance, level))
-    if beyond:
-        flaws.append(
-            f"the mean error at {listed(beyond)} is beyond tolerance even after the "
-            "best correction"
-        )
+    if beyond := bands_beyond(audit_bands(corrected, audit.tolerance, level)):
+        flaws.append(say("flaw bands", bands=listed(beyond)))
     return flaws
 
 
@@ -240,8 +225,8 @@ def _sep_judged(audit: CurveAudit) -> float:
     A limit by F already allows for chance, so that the SEP itself is compared; a
     fixed limit is held against the low end of the SEP's interval.
     """
-    line, low = audit.line, audit.sep_interval.low
-    if audit.max_sep_source == BY_TUE:
+    line, low = audit.line, audit.new_trials.interval.low
+    if audit.max_sep[1] == BY_TUE:
         clear = line is not None and _line_is_clear(audit)
         return min(audit.sep, line.residual_sd) if line and clear else audit.sep
     if line is None:
@@ -259,9 +244,7 @@ def plots_agree(audit: CurveAudit) -> bool:
     if audit.coverage is None:
         return True
     ends = audit.coverage.bias.interval(audit.settings.confidence)
-    if not isfinite(ends.low):
-        return True
-    return ends.low > 0 if audit.bias.value > 0 else ends.high < 0
+    return not isfinite(ends.low) or shown_apart(ends, 0.0) * audit.bias.value > 0
 
 
 # What would settle what is open: forecasts, not promises.
@@ -275,7 +258,7 @@ def _settling_bias(audit: CurveAudit) -> str:
     """
     parts = audit.components
     if parts is None or audit.n_trials < 2 or not isfinite(parts.sd_residual):
-        return "Samples from at least two more trials are needed to say anything."
+        return say("settle none")
     a_trial = audit.n / audit.n_trials
     sd_trial = parts.sd_trial if isfinite(parts.sd_trial) else 0.0
     spread = sqrt(sd_trial**2 + parts.sd_residual**2 / a_trial)
@@ -286,12 +269,10 @@ def _settling_bias(audit: CurveAudit) -> str:
     inside = bias + student_t.ppf(0.95, trials - 1) * se <= allowed
     settled = inside | (bias > student_t.ppf(tail, trials - 1) * se)
     if not settled.any():
-        said = f"More than {MOST_TRIALS} trials would be needed: the bias lies too "
-        return said + "near the allowed bias."
+        return say("settle bias far", most=MOST_TRIALS)
     more = max(int(trials[settled.argmax()]) - audit.n_trials, 1)
-    said = f"About {counted(ceil(more * a_trial), 'more sample')}, from at least "
-    said += f"{counted(more, 'more trial')}, should settle the bias if it stays as "
-    return said + "found."
+    samples = counted(ceil(more * a_trial), "more sample")
+    return say("settle bias", samples=samples, trials=counted(more, "more trial"))
 
 
 def _settling_slope(audit: CurveAudit) -> str:
@@ -307,69 +288,35 @@ def _settling_slope(audit: CurveAudit) -> str:
         half = within.interval(level).high - within.value
         wanted = max(wanted, audit.n_trials * (half / away) ** 2 if away else inf)
     if wanted > MOST_TRIALS:
-        return f"More than {MOST_TRIALS} trials would be needed to settle the slope."
+        return say("settle slope far", most=MOST_TRIALS)
     more = max(ceil(wanted) - audit.n_trials, 1)
-    a_trial = ceil(audit.n / audit.n_trials)
-    said = f"About {counted(more, 'more trial')} of {counted(a_trial, 'sample')} each "
-    said += f"({audit.n_trials + more} in all), dry and wet plots in every one, should "
-    return said + "settle the slope."
-
-
-# Sentences, printed as they stand.
-
-THE_BIAS = "The bias, {bias} points ({level:.0%} interval {ends}; {samples}), is "
-SENTENCES = {
-    "no interval": "The bias is {bias} points ({samples}), but {why}.",
-    "corrected": "This season's moistures are {how}, which does best on trials left "
-    "out.",
-    "slope": "The sensor's gain is {gain}, and on trials left out a line brings RMSEP "
-    "from {rmsep_offset} with an offset to {rmsep_line}",
-    "line": "Corrected = {line}.",
-    "kept": THE_BIAS
-    + "shown to be within the allowed ±{allowed} (90% interval {narrow}).",
-    "real but small": " The bias is real but too small to matter.",
-    "shift": THE_BIAS + "significant and is not shown to be within the allowed "
-    "±{allowed}; add {offset} points.",
-    "shift bands": THE_BIAS + "significant although within the allowed ±{allowed}, and "
-    "the mean error at {bands} is beyond tolerance; add {offset} points.",
-    "picked": THE_BIAS + "significant, but over the readings of the harvested plots it "
-    "is {over_plots}: the samples may have been chosen by their readings.",
-    "open": THE_BIAS + "not significant, but is not shown to be within the allowed "
-    "±{allowed} either.",
-    "open bands": THE_BIAS + "shown to be within the allowed ±{allowed}, but the mean "
-    "error at {bands} is beyond tolerance and a slope is not shown.",
-}
-
-
-def _words(audit: CurveAudit, name: str) -> str:
-    """Return a sentence with the curve's numbers."""
-    level, bias, rmsep = audit.settings.confidence, audit.bias, audit.rmsep_left_out
-    over_plots = audit.coverage.bias if audit.coverage else bias
-    over_ends = show_span(*over_plots.interval(level), 2, True)
-    gain, line = _with_ends(audit.judged_gain, level), audit.line
-    if audit.gain_by_trials.within.known:
-        gain += f", within trials {_with_ends(audit.gain_by_trials.within, level)}"
-    return SENTENCES[name].format(
-        level=level,
-        bias=show(bias.value, sign=True),
-        ends=show_span(*bias.interval(level), 2, True),
-        narrow=show_span(*bias.interval(0.9), 2, True),
-        samples=f"{counted(audit.n, 'sample')} in {counted(audit.n_trials, 'trial')}",
-        why=bias.remark or "no interval of the bias is known",
-        how=HOW[audit.best_correction],
-        gain=gain,
-        rmsep_offset=show(rmsep.get(OFFSET)),
-        rmsep_line=show(rmsep.get(LINE)),
-        line=line
-        and f"{show(line.intercept.value, 3)} + {show(line.slope.value, 4)} × reading, "
-        f"from {show(line.low, 1)} to {show(line.high, 1)} %",
-        allowed=show(audit.allowed_bias),
-        offset=show(-bias.value, sign=True),
-        bands=listed(bands_beyond(audit.bands)),
-        over_plots=f"{show(over_plots.value, sign=True)} ({over_ends})",
+    return say(
+        "settle slope",
+        trials=counted(more, "more trial"),
+        samples=counted(ceil(audit.n / audit.n_trials), "sample"),
+        in_all=audit.n_trials + more,
     )
 
 
-def _with_ends(gain: Estimate, level: float) -> str:
-    """Return a gain with its interval."""
-    return f"{show(gain.value, 3)} ({show_span(*gain.interval(level), 3)})"
+def _words(audit: CurveAudit, name: str) -> str:
+    """Return a sentence of the advice with the curve's numbers."""
+    level, bias = audit.settings.confidence, audit.bias
+    over_plots = audit.coverage.bias if audit.coverage else bias
+    within, trials = audit.gain_by_trials.within, counted(audit.n_trials, "trial")
+    values = {
+        "audit": audit,
+        "level": level,
+        "ends": bias.interval(level),
+        "narrow": bias.interval(0.9),
+        "samples": f"{counted(audit.n, 'sample')} in {trials}",
+        "why": bias.remark or "no interval of the bias is known",
+        "how": HOW[audit.best_correction],
+        "gain_ends": audit.judged_gain.interval(level),
+        "within_ends": within.interval(level),
+        "offset": -bias.value,
+        "bands": listed(bands_beyond(audit.bands)),
+        "over_plots": over_plots.value,
+        "over_ends": over_plots.interval(level),
+    }
+    gain = say("gain within" if within.known else "gain", **values)
+    return say(name, the_bias=say("bias", **values), the_gain=gain, **values)

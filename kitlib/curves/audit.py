@@ -6,13 +6,13 @@ The season's pairs are taken apart by crop and curve here, and nowhere else.
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import islice
 from math import inf, isfinite, nan
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.stats import t as student_t
 
 from kitlib.curves.evidence import (
     Coverage,
@@ -38,13 +38,7 @@ from kitlib.statistics.agreement import (
     unexplained_error_limit,
 )
 from kitlib.statistics.clustered import clustered_mean
-from kitlib.statistics.estimates import (
-    NO_INTERVAL,
-    Estimate,
-    Interval,
-    not_known,
-    tried,
-)
+from kitlib.statistics.estimates import Estimate, Interval, not_known, tried
 from kitlib.statistics.lines import (
     GainByTrials,
     PredictionLine,
@@ -79,15 +73,7 @@ NONE, OFFSET, LINE = "none", "offset", "line"
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Correction:
-    """A straight line that turns a curve's readings into corrected moisture.
-
-    Examples
-    --------
-    >>> line = Correction(curve="A", pivot=18.0, shift=-0.4, tilt=0.1,
-    ...                   covariance=np.zeros((2, 2)), df=9)
-    >>> [round(float(m), 6) for m in line.apply([18.0, 20.0])]
-    [17.6, 19.8]
-    """
+    """A straight line that turns a curve's readings into corrected moisture."""
 
     curve: str
     pivot: float  # reading at which the line is anchored [% moisture, wet basis]
@@ -161,11 +147,6 @@ class CurveAudit:
         """Trials they come from."""
         return self.samples.n_trials
 
-    @cached_property
-    def parallel(self) -> bool:
-        """Whether it was only recorded beside another curve."""
-        return bool(self.pairs["parallel"].all())
-
     def _of_three(self, make: Callable[..., Any], *more: Any) -> tuple[Any, str]:
         """Return a statistic of sensor, reference and trial, or None and why."""
         s = self.samples
@@ -185,30 +166,26 @@ class CurveAudit:
     @property
     def is_tested(self) -> bool:
         """Whether its samples judge it: an interval, no record, lab or swap open."""
-        few = self.n_trials < threshold("trials_for_bias")
-        return isfinite(self.bias.se) and not few and not self.contradictions
+        return self.has_interval and not self.contradictions
+
+    @property
+    def has_interval(self) -> bool:
+        """Whether its trials are enough for an interval of the bias to be trusted."""
+        enough = self.n_trials >= threshold("trials_for_bias")
+        return isfinite(self.bias.se) and enough
 
     @cached_property
     def bias_mixed(self) -> Estimate:
         """Bias of a trial drawn at random, by REML and Kenward-Roger: the check."""
-        if self.n < 2:
-            return not_known("one sample says nothing of its own error")
-        ones, s = np.ones((self.n, 1)), self.samples
-        fit, why = tried(random_intercept, ones, s.error, s.trial)
+        s = self.samples
+        fit, why = tried(random_intercept, np.ones((s.n, 1)), s.error, s.trial)
         return fit.kenward_roger([1.0]) if fit else not_known(why)
 
     @cached_property
     def two_phase(self) -> Estimate:
         """Bias with the samples used too that only the benchtop measured."""
         fair = self.pairs["used"] | (self.pairs["basis"] != OVEN)
-        benched = self.pairs[fair & self.pairs["benchtop_pct"].notna()]
-        both = benched[benched["used"]]
-        return two_phase_bias(
-            (benched["sensor_pct"] - benched["benchtop_pct"]).to_numpy(float),
-            benched["trial"].to_numpy(object),
-            (both["benchtop_pct"] - both["reference_pct"]).to_numpy(float),
-            both["trial"].to_numpy(object),
-        )
+        return two_phase_bias(self.pairs[fair & self.pairs["benchtop_pct"].notna()])
 
     @cached_property
     def coverage(self) -> Coverage | None:
@@ -221,9 +198,8 @@ class CurveAudit:
     @cached_property
     def apart(self) -> Samples:
         """The samples chosen because of their reading."""
-        return Samples.of(
-            self.pairs[(self.pairs["basis"] == OVEN) & ~self.pairs["used"]]
-        )
+        chosen = (self.pairs["basis"] == OVEN) & ~self.pairs["used"]
+        return Samples.of(self.pairs[chosen])
 
     # Scatter.
 
@@ -238,27 +214,16 @@ class CurveAudit:
         return self.agreement.sep if self.agreement else nan
 
     @cached_property
-    def _sep_of_trials(self) -> SepInterval | None:
-        sums, level = self._sums, self.settings.confidence
-        return sep_interval(sums, level) if sums else None
-
-    @property
-    def sep_interval(self) -> Interval:
-        """Interval of the SEP of new trials, by `sep_method`. [% moisture]."""
-        found = self._sep_of_trials
-        return found.interval if found else NO_INTERVAL
-
-    @property
-    def sep_method(self) -> str:
-        """Name of the method of `sep_interval`, or why there is none."""
-        found = self._sep_of_trials
-        return (found.remark or found.method) if found else "one sample has no SEP"
+    def new_trials(self) -> SepInterval:
+        """The SEP to expect in new trials. [% moisture]."""
+        if self._sums is None:
+            return SepInterval(method="one sample has no SEP")
+        return sep_interval(self._sums, self.settings.confidence)
 
     @property
     def new_sample(self) -> Interval:
         """Where the error of one new sample of a new trial lies. [% moisture]."""
-        found, level = self._sep_of_trials, self.settings.confidence
-        return found.error_limits(self.bias, level) if found else NO_INTERVAL
+        return self.new_trials.error_limits(self.bias, self.settings.confidence)
 
     @cached_property
     def reference_se(self) -> float:
@@ -333,8 +298,8 @@ class CurveAudit:
     @cached_property
     def gain_by_trials(self) -> GainByTrials:
         """The gain within and between trials, told apart."""
-        found, why = self._of_three(gain_by_trials, self.reference_se)
-        return found or GainByTrials(*3 * (not_known(why),))
+        s = self.samples
+        return gain_by_trials(s.sensor, s.reference, s.trial, self.reference_se)
 
     @cached_property
     def judged_gain(self) -> Estimate:
@@ -372,12 +337,11 @@ class CurveAudit:
         A line of unknown uncertainty is not among them, as the ranks of entries are
         drawn from it. [% moisture]
         """
-        after = self.after
-        if after is None:
+        if self.after is None:
             return {}
-        found = {NONE: after.rmsep_none, OFFSET: after.rmsep_offset}
-        if self.line is not None and isfinite(self.line.tilt.se):
-            found[LINE] = after.rmsep_line
+        found = dict(zip((NONE, OFFSET, LINE), self.after, strict=True))
+        if self.line is None or not isfinite(self.line.tilt.se):
+            del found[LINE]
         return {name: rmsep for name, rmsep in found.items() if isfinite(rmsep)}
 
     @property
@@ -396,9 +360,8 @@ class CurveAudit:
         One that changes nothing is as uncertain as the bias it leaves.
         """
         if name != LINE:
-            covariance = np.diag([self.bias.se**2, 0.0])
-            shift, tilt, df = -self.bias.value, 0.0, self.bias.df
-            shift = shift if name == OFFSET else 0.0
+            covariance, df = np.diag([self.bias.se**2, 0.0]), self.bias.df
+            shift, tilt = -self.bias.value if name == OFFSET else 0.0, 0.0
         elif self.line is None:
             raise ValueError(f"curve {self.curve} has no line: {self._line_or_why[1]}.")
         else:
@@ -431,23 +394,16 @@ class CurveAudit:
         # French Order of 1 July 2010, article 21.
         return float(self.tolerance.at(self.mean_reference)) / 3
 
-    @property
-    def max_sep_source(self) -> str:
-        """Where `max_sep` comes from."""
-        if self.settings.max_sep.get(self.crop):
-            return BY_SETTING
-        known = self.register["sep_at_setup"] > 0 and self.register["n_at_setup"] > 2
-        return BY_TUE if known and self.n > 1 else "the tolerance at the mean moisture"
-
     @cached_property
-    def max_sep(self) -> float:
-        """Largest SEP it may have. [% moisture]."""
-        if self.max_sep_source == BY_SETTING:
-            return self.settings.max_sep[self.crop]
-        if self.max_sep_source == BY_TUE:
-            at_setup, runs = self.register["sep_at_setup"], self.register["n_at_setup"]
-            return unexplained_error_limit(at_setup, self.n, runs - 1)
-        return float(self.tolerance.at(self.mean_reference))
+    def max_sep(self) -> tuple[float, str]:
+        """Largest SEP it may have, and where that comes from. [% moisture]."""
+        at_setup, runs = self.register["sep_at_setup"], self.register["n_at_setup"]
+        if limit := self.settings.max_sep.get(self.crop):
+            return limit, BY_SETTING
+        if at_setup > 0 and runs > 2 and self.n > 1:
+            return unexplained_error_limit(at_setup, self.n, runs - 1), BY_TUE
+        tolerance = float(self.tolerance.at(self.mean_reference))
+        return tolerance, "the tolerance at the mean moisture"
 
 
 def audit_curves(
@@ -467,10 +423,8 @@ def audit_curves(
     audits = []
     for (crop, curve), pairs in by_curve:
         used, own = pairs[pairs["used"]], register.loc[curve]
-        if used.empty:
-            continue
-        audits.append(
-            CurveAudit(
+        if not used.empty:
+            one = CurveAudit(
                 crop=crop,
                 register=own,
                 pairs=pairs,
@@ -479,20 +433,14 @@ def audit_curves(
                 effects=tuple(effects_on(used, own["chamber_config"])),
                 contradictions=contradicted.get(curve, ()),
             )
-        )
+            audits.append(one)
     effects = [effect for audit in audits for effect in audit.effects]
-    rates = _false_discovery_of([effect.change for effect in effects])
-    judged = iter([replace(e, q_value=q) for e, q in zip(effects, rates, strict=True)])
-    rates = _false_discovery_of([audit.bias for audit in audits])
+    rates = false_discovery([effect.change.p_value for effect in effects]).tolist()
+    judged = (replace(e, q_value=q) for e, q in zip(effects, rates, strict=True))
+    rates = false_discovery([audit.bias.p_value for audit in audits]).tolist()
     return {
         audit.curve: replace(
-            audit, q_value=q, effects=tuple(next(judged) for _ in audit.effects)
+            audit, q_value=q, effects=tuple(islice(judged, len(audit.effects)))
         )
         for audit, q in zip(audits, rates, strict=True)
     }
-
-
-def _false_discovery_of(estimates: list[Estimate]) -> list[float]:
-    """Return the false discovery rate of each estimate's difference from zero."""
-    p_values = [float(2 * student_t.sf(abs(e.t), e.df)) for e in estimates]
-    return false_discovery(p_values).tolist()

@@ -15,7 +15,7 @@ from kitlib.statistics.agreement import (
     bias_over_plots,
     gain_over_plots,
 )
-from kitlib.statistics.clustered import clustered_fit, clustered_mean
+from kitlib.statistics.clustered import clustered_mean, fitted_contrast
 from kitlib.statistics.estimates import Estimate, moisture_bands, not_known, tried
 from kitlib.statistics.lines import prediction_line
 from kitlib.words.limits import Tolerance, threshold
@@ -76,43 +76,26 @@ def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.Data
     one trial, are not judged and keep the plain interval. Columns: `BAND_COLUMNS`.
     Source: Holm, Scandinavian J. Statistics 6 (1979) 65-70 (from memory).
     """
-    lows = moisture_bands(samples.reference)
-    rows, means = [], []
+    lows, means, rows = moisture_bands(samples.reference), [], []
     for low in np.unique(lows):
         here = lows == low
-        error, trial = samples.error[here], samples.trial[here]
-        reference, mean = samples.reference[here], clustered_mean(error, trial)
+        error, trial, at = samples.error[here], samples.trial[here], samples.reference
+        mean, allowed = clustered_mean(error, trial), tolerance.at(at[here])
         means.append(mean)
-        rows.append(
-            {
-                "band_low": low,
-                "band_high": low + 2.0,
-                "n": error.size,
-                "n_trials": len(set(trial)),
-                "mean_error": mean.value,
-                "method": mean.method or mean.remark,
-                "tolerance": float(tolerance.at(reference.mean())),
-                "share_within": float(
-                    (np.abs(error) <= tolerance.at(reference)).mean()
-                ),
-            }
-        )
-    bands = pd.DataFrame(rows)
+        row = [low, low + 2.0, error.size, len(set(trial)), mean.value]
+        row += [mean.method or mean.remark, float(tolerance.at(at[here].mean()))]
+        rows.append([*row, float((np.abs(error) <= allowed).mean())])
+    columns = [name for name in BAND_COLUMNS if name not in ("low", "high", "verdict")]
+    bands = pd.DataFrame(rows, columns=columns)
     few, alone = bands["n"] < threshold("samples_per_band"), bands["n_trials"] < 2
     judged = ~few & ~alone & np.array([mean.df > 0 for mean in means])
-    levels = _holm_levels(means, bands["tolerance"], judged, level)
+    limit = bands["tolerance"]
+    levels = _holm_levels(means, limit, judged, level)
     ends = [mean.interval(own) for mean, own in zip(means, levels, strict=True)]
     low, high = np.array(ends).T
-    limit = bands["tolerance"]
+    beyond, within = (low > limit) | (high < -limit), (-limit <= low) & (high <= limit)
     verdict = np.select(
-        [
-            few,
-            ~judged,
-            (low > limit) | (high < -limit),
-            (-limit <= low) & (high <= limit),
-        ],
-        [FEW, ONE_TRIAL, BEYOND, WITHIN],
-        OPEN,
+        [few, ~judged, beyond, within], [FEW, ONE_TRIAL, BEYOND, WITHIN], OPEN
     )
     return bands.assign(low=low, high=high, verdict=verdict)[BAND_COLUMNS]
 
@@ -139,12 +122,6 @@ def most_influential(error: ArrayLike, group: ArrayLike) -> tuple[Any, float]:
     """Return the group without which the mean error moves most, and by how much.
 
     None where there is but one group.
-
-    Examples
-    --------
-    >>> most, shift = most_influential([0.0, 0.0, 0.9], ["A", "A", "B"])
-    >>> most, round(shift, 2)
-    ('A', 0.6)
     """
     errors = pd.Series(error, dtype=float)
     parts = errors.groupby(np.asarray(group)).agg(["sum", "size"])
@@ -197,28 +174,25 @@ def coverage(
 # The benchtop meter.
 
 
-def two_phase_bias(
-    sensor_minus_bench: ArrayLike,
-    bench_trial: Any,
-    bench_minus_oven: ArrayLike,
-    both_trial: Any,
-) -> Estimate:
+def two_phase_bias(benched: pd.DataFrame) -> Estimate:
     """Return the bias from oven and benchtop samples together.
 
     Estimand: as the bias. Mean of sensor − benchtop over every sample the meter
     measured, plus mean of benchtop − oven over those the oven measured too (both
     phases may share samples and trials). A stacked fit of both means, clustered by
-    trial, gives the variance of their sum with the overlap counted.
+    trial, gives the variance of their sum with the overlap counted. `benched` are the
+    pairs the meter measured, `used` those that the oven did too.
     """
-    first, second = np.asarray(sensor_minus_bench), np.asarray(bench_minus_oven)
-    if min(first.size, second.size) < 2:
+    both = benched[benched["used"]]
+    if len(both) < 2:
         return not_known("two samples measured by both oven and meter are needed")
-    if first.size <= second.size:
+    if len(benched) <= len(both):
         return not_known("no sample was measured by the benchtop meter alone")
-    design = np.repeat(np.eye(2), [first.size, second.size], axis=0)
-    trial = np.concatenate([bench_trial, both_trial])
-    fit, why = tried(clustered_fit, design, np.concatenate([first, second]), trial)
-    return fit.contrast([1.0, 1.0]) if fit else not_known(why)
+    first = benched["sensor_pct"] - benched["benchtop_pct"]
+    second = both["benchtop_pct"] - both["reference_pct"]
+    design = np.repeat(np.eye(2), [len(first), len(second)], axis=0)
+    trial = np.concatenate([benched["trial"], both["trial"]])
+    return fitted_contrast([1, 1], design, np.concatenate([first, second]), trial)
 
 
 BRIDGE_COLUMNS = ["crop", "meter", "n", "n_trials", "bias", "bias_low", "bias_high"]
@@ -236,9 +210,7 @@ def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
     both = both.drop_duplicates(["sample", "trial", "plot"])
     rows = []
     for (crop, meter), group in both.groupby(["crop", "meter"], sort=True):
-        bench, reference = (
-            group[name].to_numpy() for name in ("benchtop_pct", "reference_pct")
-        )
+        bench, reference = group[["benchtop_pct", "reference_pct"]].to_numpy(float).T
         trial = group["trial"].to_numpy(object)
         bias = clustered_mean(bench - reference, trial)
         found, _ = tried(agreement, bench, reference)
@@ -335,10 +307,8 @@ def effect_of(
         held = np.asarray(moisture, float)[known]
         if np.ptp(held) > 0:  # else all of one moisture: there is nothing to hold
             columns.append(held)
-        design = np.column_stack(
-            [np.ones(n), *(part - part.mean() for part in columns)]
-        )
+        centred = [column - column.mean() for column in columns]
+        design = np.column_stack([np.ones(n), *centred])
         rest = (np.asarray(part)[known] for part in (error, trial))
-        fit, why = tried(clustered_fit, design, *rest)
-        change = fit.contrast(np.eye(design.shape[1])[1]) if fit else not_known(why)
+        change = fitted_contrast([0, 1], design, *rest)
     return Effect(name=name, unit=unit, low=low, high=high, change=change)

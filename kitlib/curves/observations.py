@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import log
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,7 @@ from kitlib.curves.evidence import (
     Samples,
     most_influential,
 )
+from kitlib.curves.records import say
 from kitlib.intake.pairs import Pairing
 from kitlib.intake.reference import compare_labs, lab_findings
 from kitlib.intake.schema import plot_places
@@ -25,7 +27,7 @@ from kitlib.intake.settings import Season
 from kitlib.statistics.estimates import finite_array
 from kitlib.words.findings import Finding
 from kitlib.words.limits import threshold
-from kitlib.words.terms import counted, listed, show, show_span
+from kitlib.words.terms import counted, listed
 
 FEWEST = 4  # samples of a curve or lab that a doubtful one is told from
 MOST = 500  # samples whose pairs are all looked at
@@ -50,21 +52,16 @@ def observe_season(
     """
     plots, pairs, findings = pairing.plots, pairing.pairs, []
     if plots.empty:
-        said = "there are no plots, so nothing can be audited."
-        findings.append(Finding("season-empty", said, "plots"))
+        findings.append(Finding("season-empty", say("season-empty"), "plots"))
     findings += _unusable_plots(plots)
     for crop in sorted(plots["crop"].dropna().unique()):
         if not season.crop_is_known(crop):
-            said = f"no tolerance or standard moisture is known for {crop!r}; the "
-            said += "widest tolerance is used and yields stay as harvested. Set "
-            said += f"[tolerance.{crop}] and [standard_moisture] in season.toml."
-            findings.append(Finding("crop-unknown", said))
+            findings.append(Finding("crop-unknown", say("crop-unknown", crop=crop)))
     hours = threshold("hours_to_oven")
     late = pairs[pairs["hours_to_oven"] > hours].drop_duplicates("sample")
     if len(late):
-        said = f"{counted(len(late), 'sample')} waited over {hours:g} hours for the "
-        said += f"oven: {listed(late['sample'])}. A sample that dries makes the sensor "
-        said += "look high."
+        samples, names = counted(len(late), "sample"), listed(late["sample"])
+        said = say("late-oven", samples=samples, hours=hours, names=names)
         findings.append(Finding("late-oven", said, "oven", _dishes(oven, late)))
     labs = compare_labs(pairs, season.confidence)
     findings += lab_findings(labs, oven, season.setting_step)
@@ -94,34 +91,30 @@ def _unusable_plots(plots: pd.DataFrame) -> Iterator[Finding]:
         "a moisture of 100 %": moisture >= 100,
     }
     for reason, which in reasons.items():
-        rows = plots[which]
-        if len(rows):
-            names = [f"{r.trial} {r.plot}" for r in rows.head(5).itertuples()]
-            said = f"{counted(len(rows), 'plot')} with {reason}: {listed(names)}"
-            said += f" and {len(rows) - 5} more" if len(rows) > 5 else ""
-            said += ". Their yield is not known; the rest of their trials is."
+        if which.any():
+            rows, few = plots[which], plots[which].head(5)
+            told = {
+                "plots": f"{counted(len(rows), 'plot')} with {reason}",
+                "names": listed(few["trial"] + " " + few["plot"]),
+                "rest": f" and {len(rows) - 5} more" if len(rows) > 5 else "",
+            }
+            said = say("plot-unusable", **told)
             yield Finding("plot-unusable", said, "plots", tuple(rows.index))
 
 
 def _other_basis(pairs, plots, oven) -> Iterator[Finding]:
     """Yield curves and labs whose moistures fit as percent of dry matter."""
-    fits = "if they are taken for percent of dry matter their error shrinks from"
     for curve, group in pairs.groupby("curve"):
         before, after = _error_if_dry_basis(group, "sensor_pct")
         if before > threshold("basis_error") and abs(after) < before / 2:
-            said = f"curve {curve}: {fits} {show(before, 1, sign=True)} to "
-            said += (
-                f"{show(after, 1, sign=True)} points; are the readings on wet basis?"
-            )
+            said = say("readings dry", curve=curve, before=before, after=after)
             rows = tuple(plots.index[plots["curve"] == curve])
             yield Finding("basis-doubtful", said, "plots", rows, curve=str(curve))
     for lab, group in pairs.groupby(pairs["lab"].fillna("")):
         before, after = _error_if_dry_basis(group, "reference_pct")
         if before < -threshold("basis_error") and abs(after) < -before / 2:
-            said = (
-                f"results of {lab or 'the lab'}: {fits} {show(before, 1, sign=True)} "
-            )
-            said += f"to {show(after, 1, sign=True)} points; are they on wet basis?"
+            name = lab or "the lab"
+            said = say("results dry", lab=name, before=before, after=after)
             yield Finding("basis-doubtful", said, "oven", _dishes(oven, group))
 
 
@@ -150,33 +143,25 @@ def _moved_rows(pairs, plots) -> Iterator[Finding]:
     own = spreads.pop(0)
     for rows, spread in spreads.items():
         if spread < threshold("moved_share") * own:
-            said = (
-                f"readings taken from the row {'below' if rows > 0 else 'above'} fit "
-            )
-            said += f"the oven far better: errors spread {show(spread)}, as they stand "
-            said += f"{show(own)}. Was a column of the table moved?"
+            where = "below" if rows > 0 else "above"
+            said = say("rows-moved", where=where, spread=spread, own=own)
             yield Finding("rows-moved", said, "plots", tuple(plots.index))
 
 
 def _far_apart(pairs, plots, oven) -> Iterator[Finding]:
     """Yield samples whose error is far from the others' of their curve."""
+    times, least = threshold("sample_apart_spreads"), threshold("sample_apart")
     for curve, group in pairs.groupby("curve"):
         if len(group) < FEWEST:
             continue
         residual = _residuals(group)
         spread = max(median_abs_deviation(residual, scale="normal"), SMALLEST_SPREAD)
-        limit = max(
-            threshold("sample_apart_spreads") * spread, threshold("sample_apart")
-        )
-        odd = group[residual.abs() > limit]
+        odd = group[residual.abs() > max(times * spread, least)]
         if odd.empty:
             continue
-        shown = [
-            f"{r.sample} ({show(r.error, 1, sign=True)})" for r in odd.itertuples()
-        ]
-        said = f"curve {curve}: the error of sample {listed(shown)} is far from the "
-        said += "others'; check label, weights, reading and whether both are on wet "
-        said += "basis. It stays in."
+        both = zip(odd["sample"], odd["error"], strict=True)
+        named = listed(say("sample and error", sample=s, error=e) for s, e in both)
+        said = say("sample-apart", curve=curve, samples=named)
         keys = pd.MultiIndex.from_frame(odd[["trial", "plot"]])
         own = pd.MultiIndex.from_frame(plots[["trial", "plot"]]).isin(keys)
         for table, rows in (("oven", _dishes(oven, odd)), ("plots", plots.index[own])):
@@ -211,7 +196,7 @@ class StuckReading:
 
     value: float  # in its own unit
     count: int  # how often: in all for a pile, in a row for a run
-    where: str  # "top" or "bottom" for a pile at an end of the range, or "run"
+    where: str  # "at the top" or "bottom" for a pile at an end of the range, "in a row"
 
 
 def stuck_readings(values: ArrayLike) -> list[StuckReading]:
@@ -226,17 +211,13 @@ def stuck_readings(values: ArrayLike) -> list[StuckReading]:
     Both are reasons to look again, not proof. Coarsely rounded readings of a
     narrow range can pile up honestly. `values` are in order of harvest; piles come
     first, then runs from the longest.
-
-    Examples
-    --------
-    >>> stuck_readings([14.2, 15.1, 35.0, 35.0, 16.3, 35.0, 35.0, 35.0, 14.8])
-    [StuckReading(value=35.0, count=5, where='top')]
     """
     values = finite_array("stuck_readings: values", values)
     if values.size < PILE:
         return []
     levels, counts = np.unique(values, return_counts=True)
-    ends = [(levels[-1], counts[::-1], "top"), (levels[0], counts, "bottom")]
+    ends = [(levels[-1], counts[::-1], "at the top")]
+    ends.append((levels[0], counts, "at the bottom"))
     found = [
         StuckReading(float(level), int(count[0]), where)
         for level, count, where in ends[: min(levels.size, 2)]
@@ -257,34 +238,35 @@ def _runs(values: np.ndarray) -> list[StuckReading]:
     share = (repeats.sum() - within + 1) / (repeats.size - within + 2)
     longest = 1 + log(values.size / CHANCE) / -np.log(share)
     long = np.flatnonzero((lengths >= PILE) & (lengths > longest))
-    order = long[np.argsort(-lengths[long], kind="stable")]
     return [
-        StuckReading(float(values[starts[i]]), int(lengths[i]), "run") for i in order
+        StuckReading(float(values[starts[i]]), int(lengths[i]), "in a row")
+        for i in long[np.argsort(-lengths[long], kind="stable")]
     ]
 
 
 def _stuck_findings(curve: str, plots: pd.DataFrame) -> Iterator[Finding]:
     """Name trials in which a curve's readings stood still; each reading once."""
     # Plots whose time is not known come last, as they stand in the table.
-    read = plots[plots["recorded_pct"].notna()].sort_values(
-        "harvested_at", kind="stable"
-    )
+    read = plots[plots["recorded_pct"].notna()]
+    read = read.sort_values("harvested_at", kind="stable")
     for trial, of_trial in read.groupby("trial", sort=True):
         readings, told = of_trial["recorded_pct"].to_numpy(float), set()
         for stuck in stuck_readings(readings):
-            if stuck.value in told:  # a run of what already piles up at an end
-                continue
-            told.add(stuck.value)
-            where = "in a row" if stuck.where == "run" else f"at the {stuck.where}"
-            said = f"curve {curve}: {stuck.count} plots of trial {trial} read "
-            said += f"{stuck.value:g} % ({where})."
-            rows = tuple(sorted(of_trial.index[readings == stuck.value]))
-            yield Finding("reading-stuck", said, "plots", rows, curve, str(trial))
+            if stuck.value not in told:  # else a run of what already piles up
+                told.add(stuck.value)
+                said = say("reading-stuck", curve=curve, trial=trial, stuck=stuck)
+                rows = tuple(sorted(of_trial.index[readings == stuck.value]))
+                yield Finding("reading-stuck", said, "plots", rows, curve, str(trial))
 
 
-# One curve.
+# One curve: the code of each finding, the key of its sentence, and its values.
 
-Observed = Iterator[tuple[str, str]]
+Observed = Iterator[tuple[str, str, dict[str, Any]]]
+
+
+def _told(key: str, code: str = "", **values: Any) -> tuple[str, str, dict[str, Any]]:
+    """Return the parts of a finding whose code is the key of its sentence, or given."""
+    return code or key, key, values
 
 
 def cold_or_wet(plots: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
@@ -301,7 +283,9 @@ def observe_curve(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> lis
         _of_its_plots(audit, plots),
         _cautions(audit, plots, season),
     ):
-        told += [(code, f"{said}.") for code, said in part]
+        told += [
+            (code, say(key, audit=audit, **values) + ".") for code, key, values in part
+        ]
     found = [
         Finding(code, f"curve {audit.curve}: {said}", curve=audit.curve)
         for code, said in told
@@ -312,32 +296,18 @@ def observe_curve(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> lis
 
 def _of_its_samples(audit: CurveAudit) -> Observed:
     """Yield where samples, trials or moistures are few."""
-    few = threshold("samples_for_line")
+    few, samples = threshold("samples_for_line"), counted(audit.n, "sample")
     if audit.n_trials == 1:
-        said = f"{counted(audit.n, 'sample')}, all of one trial: how trials differ is "
-        said += "not known, so neither is how far its bias holds elsewhere"
-        yield "one-trial", said
+        yield _told("one-trial", samples=samples)
     if audit.n < few:
-        said = f"{counted(audit.n, 'sample')}; AACC 39-01.01 asks for at least {few:g} "
-        said += "before a slope is judged"
-        yield "few-samples", said
-    least = threshold("span_at_least")
+        yield _told("few-samples", samples=samples, few=few)
+    least, times = threshold("span_at_least"), threshold("spread_for_slope")
     if audit.span < least:
-        said = f"its samples span {show(audit.span, 1)} points; usual practice is at "
-        said += f"least {least:g}"
-        yield "narrow-spread", said
+        yield _told("narrow span", "narrow-spread", least=least)
     elif not audit.spread_is_wide:
-        said = f"SD of the reference is {show(audit.sd_reference)}, under "
-        said += f"{threshold('spread_for_slope'):g} × SEP (AACC 39-01.01): too "
-        said += "narrow a moisture range to judge the slope"
-        yield "narrow-spread", said
+        yield _told("narrow spread", "narrow-spread", times=times)
     if audit.reference_se > audit.reference_limit:
-        said = (
-            f"the standard error of its air-oven results, {show(audit.reference_se)} "
-        )
-        said += "points, is above a third of the tolerance, "
-        said += f"{show(audit.reference_limit)} (French Order of 1 July 2010, art. 21)"
-        yield "reference-coarse", said
+        yield _told("reference-coarse")
 
 
 def suspected_swaps(samples: Samples, spread: float) -> list[tuple[str, str]]:
@@ -360,100 +330,68 @@ def suspected_swaps(samples: Samples, spread: float) -> list[tuple[str, str]]:
 
 def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
     """Yield whether the errors bend or spread, hang on a few, or go with something."""
-    bend, ends = audit.curvature, audit.curvature.interval(level)
+    ends, spread = audit.curvature.interval(level), audit.spread
     if shown_apart(ends, 0.0):
-        said = f"mid-range errors lie {show(bend.value, sign=True)} points "
-        said += f"({show_span(*ends, sign=True)}) from the line through both ends"
-        yield "bent", said
-    spread = audit.spread
+        yield _told("bent", ends=ends)
     if spread is not None and spread.interval(level).low > 1:
-        said = f"errors spread {show(spread.ratio, 1)} times "
-        said += f"({show_span(*spread.interval(level), 1)}) as wide at "
-        said += f"{show(spread.span.high, 1)} % as at {show(spread.span.low, 1)} %"
-        yield "spread-rises", said
+        yield _told("spread-rises", ends=spread.interval(level))
     samples = audit.samples
     groups = {"sample": np.arange(samples.n), "trial": samples.trial}
     for what, group in groups.items() if samples.n > 2 else ():
         most, shift = most_influential(samples.error, group)
         if abs(shift) > audit.allowed_bias / 2:
             name = samples.sample[most] if what == "sample" else most
-            said = f"without {what} {name} the bias would move by "
-            said += f"{show(shift, sign=True)} points"
-            yield "influential", said
+            yield _told("influential", what=what, name=name, shift=shift)
     usual = median_abs_deviation(samples.error, scale="normal")
     for pair in suspected_swaps(samples, usual) if usual > 0 else ():
-        said = f"samples {listed(pair)} of one trial are both far off and would both "
-        said += "fit if exchanged; check their labels. Nothing was exchanged"
-        yield "suspected-swap", said
+        yield _told("suspected-swap", pair=listed(pair))
     for effect in audit.effects:
-        change = show(effect.change.value, sign=True)
-        span = show_span(*effect.change.interval(level), sign=True)
+        ends, key, code = effect.change.interval(level), "effect", "error-moves-with"
         if effect.name.startswith(OTHER_CONFIGURATION):
-            said = f"samples {effect.name} have an error {change} points ({span}) from "
-            said += "the others'"
-            if not effect.change.known:
-                said = f"plots {effect.name}; how far that moves the error is not known"
-            yield "configuration-differs", said
-        elif effect.q_value < threshold("false_discovery_rate"):
-            said = f"as {effect.name} goes from {show(effect.low, 1)} to "
-            said += f"{show(effect.high, 1)} {effect.unit} the error moves by {change} "
-            said += f"points ({span}; at equal moisture, not adjusted for the other "
-            said += "conditions)"
-            drifts = effect.name == DAY
-            yield "error-drifts" if drifts else "error-moves-with", said
+            code = "configuration-differs"
+            key = "configuration" if effect.change.known else "configuration not known"
+        elif not effect.q_value < threshold("false_discovery_rate"):
+            continue
+        elif effect.name == DAY:
+            code = "error-drifts"
+        yield _told(key, code, effect=effect, ends=ends)
 
 
 def _of_its_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
     """Yield what the plots the curve served say, and how far the samples cover them."""
-    low, high = audit.register["low_pct"], audit.register["high_pct"]
-    readings, served = plots["recorded_pct"], len(plots)
-    outside = int(((readings < low) | (readings > high)).sum())
-    if outside:
-        said = f"{counted(outside, 'plot')} of {served} read outside the {low:g} to "
-        said += f"{high:g} % it was built for"
-        yield "outside-curve", said
-    own = audit.register["chamber_config"]
+    readings, own = plots["recorded_pct"], audit.register["chamber_config"]
+    outside = readings < audit.register["low_pct"]
+    outside |= readings > audit.register["high_pct"]
+    if n := int(outside.sum()):
+        yield _told("outside-curve", plots=counted(n, "plot"), served=len(plots))
     other = plots["chamber_config"].notna() & (plots["chamber_config"] != own)
     named = any(e.name.startswith(OTHER_CONFIGURATION) for e in audit.effects)
     if pd.notna(own) and other.any() and not named:
-        said = f"{counted(int(other.sum()), 'plot')} harvested in another chamber "
-        said += f"configuration than its own ({own}); no sample tells how far that "
-        said += "moves the error"
-        yield "configuration-differs", said
+        key, there = "configuration not sampled", counted(int(other.sum()), "plot")
+        yield _told(key, "configuration-differs", plots=there, own=own)
     cover = audit.coverage
     if cover and cover.share_outside > 0:
-        said = f"{cover.share_outside:.0%} of its {cover.n_plots} plots read below "
-        said += f"{show(cover.low, 1)} or above {show(cover.high, 1)} %, outside "
-        said += "the range sampled; the audit does not cover these plots"
-        yield "outside-audit", said
+        yield _told("outside-audit")
     moved = cover.bias.value - audit.bias.value if cover and cover.n_plots else np.nan
-    if cover and abs(moved) > audit.allowed_bias / 2:
-        said = "over the moistures of the harvested plots the bias is "
-        said += f"{show(cover.bias.value, sign=True)}, not "
-        said += f"{show(audit.bias.value, sign=True)} points"
-        yield "bias-over-plots", said
+    if abs(moved) > audit.allowed_bias / 2:
+        yield _told("bias-over-plots")
 
 
 def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observed:
     """Yield what bounds the advice: the setting's step, trials, cold or wet plots."""
-    half, level = season.setting_step / 2, season.confidence
+    half, level, gain = season.setting_step / 2, season.confidence, audit.gain_by_trials
     if half > audit.allowed_bias / 2:
-        said = f"a setting in steps of {season.setting_step:g} can leave {half:g} of "
-        said += f"the allowed {show(audit.allowed_bias)}"
-        yield "setting-rounded", said
-    gain = audit.gain_by_trials
+        yield _told("setting-rounded", step=season.setting_step, half=half)
     if shown_apart(gain.apart.interval(level), 0.0):
-        within = show_span(*gain.within.interval(level), 3)
-        between = show_span(*gain.between.interval(level), 3)
-        said = f"the gain is {show(gain.within.value, 3)} ({within}) within trials and "
-        said += f"{show(gain.between.value, 3)} ({between}) between them: what makes "
-        said += "the errors rise is something that wet and dry trials differ in, not "
-        said += "a slope"
-        yield "slope-between-trials", said
+        within, between = gain.within.interval(level), gain.between.interval(level)
+        yield _told("slope-between-trials", within=within, between=between)
     cold, wet = cold_or_wet(plots)
-    n = int((cold | wet).sum())
-    if n:
-        said = f"{counted(n, 'plot')} of {len(plots)} ({n / len(plots):.0%}) read "
-        said += f"below {COLDEST:g} °C ({int(cold.sum())}) or above {WETTEST:g} % "
-        said += f"moisture ({int(wet.sum())}): estimates only"
-        yield "beyond-estimates", said
+    if n := int((cold | wet).sum()):
+        yield _told(
+            "beyond-estimates",
+            plots=counted(n, "plot"),
+            served=len(plots),
+            share=n / len(plots),
+            cold=f"below {COLDEST:g} °C ({int(cold.sum())})",
+            wet=f"above {WETTEST:g} % moisture ({int(wet.sum())})",
+        )

@@ -17,10 +17,11 @@ from scipy.stats import t as student_t
 
 from kitlib.intake.reference import LabDifference
 from kitlib.intake.settings import Season
-from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.estimates import Estimate, not_known, tried
-from kitlib.words.terms import show, show_span
+from kitlib.statistics.clustered import fitted_contrast
+from kitlib.statistics.estimates import Estimate, Interval
+from kitlib.words.terms import Sentences
 
+say = Sentences("kitlib.curves")
 RECORD, SWAP, LAB = "record", "swap", "lab"
 # Chances of a false alarm: of a step where none is, in a curve; of each kind, in all
 # curves of a season.
@@ -48,25 +49,16 @@ def contradictions_by_curve(
     alarm = min(STEP_ALARM, SEASON_ALARM / max(by_curve.ngroups, 1))
     for curve, samples in by_curve:
         found[str(curve)] += offset_contradictions(samples, settings, alarm)
-        found[str(curve)] += _open_labs(labs, str(curve), settings.setting_step)
+        for lab in labs:
+            # Labs leave a bias open by a step of the setting.
+            if lab.opens(str(curve), settings.setting_step):
+                ends, moves = Interval(lab.low, lab.high), lab.moves[str(curve)]
+                said = say("labs differ", lab=lab, ends=ends, moves=moves)
+                look_up = say("labs differ, look up", lab=lab)
+                found[str(curve)].append(Contradiction(LAB, "", said, look_up))
     for curve, exchanged in exchanged_curves(used[~used["parallel"]], settings):
         found[curve].append(exchanged)
     return {curve: tuple(of_one) for curve, of_one in found.items()}
-
-
-def _open_labs(labs, curve: str, step: float) -> Iterator[Contradiction]:
-    """Yield the labs that leave a curve's bias open by a step of the setting."""
-    for each in labs:
-        if each.opens(curve, step):
-            ends = show_span(each.low, each.high, 2, True)
-            said = f"Results of {each.what} {each.name} lie "
-            said += f"{show(each.points.value, sign=True)} points ({ends}) from those "
-            said += (
-                f"of {each.what} {each.main} for grain of one moisture, which moves "
-            )
-            said += f"the bias by {show(each.moves[curve], sign=True)}."
-            look_up = f"Have {each.name} and {each.main} dry the same samples."
-            yield Contradiction(LAB, "", said, look_up)
 
 
 # Offsets.
@@ -107,17 +99,14 @@ def _step(samples: pd.DataFrame, after: pd.Series, *known: pd.Series) -> Estimat
     columns: list[Any] = [np.ones(len(samples)), after, *known]
     if np.ptp(moisture) > 0:
         columns.append(moisture - moisture.mean())
-    design, trial = np.column_stack(columns).astype(float), samples["trial"].to_numpy()
-    fit, why = tried(clustered_fit, design, samples["error"], trial)
-    return fit.contrast(np.eye(len(columns))[1]) if fit else not_known(why)
+    design = np.column_stack(columns).astype(float)
+    trial = samples["trial"].to_numpy()
+    return fitted_contrast([0.0, 1.0], design, samples["error"], trial)
 
 
 def _is_step(step: Estimate, alarm: float, setting_step: float) -> bool:
     """Say whether a step is there, beyond chance and a step of the setting."""
-    if not step.se > 0:
-        return False
-    chance = 2 * student_t.sf(abs(step.t), step.df)
-    return bool(chance < alarm and abs(step.value) >= setting_step)
+    return step.p_value < alarm and abs(step.value) >= setting_step
 
 
 def _against_the_record(
@@ -125,18 +114,21 @@ def _against_the_record(
 ) -> Contradiction:
     """Return a step of the readings that is not the one on record."""
     seen = step.value + recorded
-    span = show_span(*step.interval().shifted(recorded), 2, True)
     fits = "Neither sign fits"
     if abs(seen + recorded) < abs(recorded) / 2:
         fits = "The opposite sign would fit"
     elif abs(seen) < abs(recorded) / 2:
         fits = "It looks as if it was never loaded"
     when = after["harvested_at"].min()
-    from_then = f" from {when:%Y-%m-%d} on" if pd.notna(when) else ""
-    said = f"Where the record changes the offset by {show(recorded, sign=True)} "
-    said += f"points{from_then}, the readings change by {show(seen, sign=True)} "
-    said += f"({span}). {fits}."
-    look_up = "Look up in the sensor's log which offset was loaded when."
+    said = say(
+        "offset contradicted",
+        recorded=recorded,
+        from_then=f" from {when:%Y-%m-%d} on" if pd.notna(when) else "",
+        seen=seen,
+        ends=step.interval().shifted(recorded),
+        fits=fits,
+    )
+    look_up = say("offset contradicted, look up")
     return Contradiction(RECORD, "offset-contradicted", said, look_up)
 
 
@@ -155,14 +147,10 @@ def _unrecorded_step(samples, others, alarm, setting_step) -> Iterator[Contradic
     real = [split for split in splits if _is_step(split[1], alarm, setting_step)]
     if real:
         time, step = max(real, key=lambda one: abs(one[1].t))
-        span = show_span(*step.interval(), 2, True)
-        said = (
-            f"The errors step by {show(step.value, sign=True)} points ({span}) about "
-        )
-        said += f"{time:%Y-%m-%d}, at equal moisture, and no change of offset is "
-        said += "on record."
-        look_up = "Look up what was changed on the sensor then: offset, curve or "
-        yield Contradiction(RECORD, "offset-unrecorded", said, look_up + "chamber.")
+        ends = step.interval()
+        said = say("offset unrecorded", step=step.value, ends=ends, time=time)
+        look_up = say("offset unrecorded, look up")
+        yield Contradiction(RECORD, "offset-unrecorded", said, look_up)
 
 
 # Curves.
@@ -183,16 +171,15 @@ def exchanged_curves(
     for _, of_crop in samples.groupby("crop", sort=True):
         means, within = _trial_means(of_crop)
         for both in combinations(of_crop["curve"].sort_values().unique(), 2):
-            tests += [(*both, *test) for test in _exchange_tests(means, within, *both)]
-    for one, other, trial, chance, here, usual in tests:
+            tests += [(both, *test) for test in _exchange_tests(means, within, *both)]
+    for both, trial, chance, here, usual in tests:
         if chance * len(tests) >= SEASON_ALARM or abs(usual) < settings.setting_step:
             continue
-        said = f"In trial {trial} the error of curve {one} is {show(here, sign=True)} "
-        said += f"points from that of curve {other}, elsewhere "
-        said += f"{show(usual, sign=True)}: the two look exchanged there."
-        for curve, second in ((one, other), (other, one)):
-            look_up = f"Look up which plots of trial {trial} curve {curve} read, and "
-            look_up += f"which curve {second}."
+        found = {"both": both, "trial": trial, "here": here, "usual": usual}
+        said = say("curves exchanged", **found)
+        for curve, other in (both, both[::-1]):
+            look_up = "curves exchanged, look up"
+            look_up = say(look_up, trial=trial, curve=curve, other=other)
             yield curve, Contradiction(SWAP, "curves-exchanged", said, look_up)
 
 

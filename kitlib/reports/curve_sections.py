@@ -133,11 +133,11 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> page.Ta
         return (label, show(estimate.value, decimals, sign), span, limit, why)
 
     after, cover = audit.after, audit.coverage
-    allowed, most = f"±{show(audit.allowed_bias)}", show(audit.max_sep)
-    span = show_span(*audit.sep_interval)
+    allowed, (most, source) = f"±{show(audit.allowed_bias)}", audit.max_sep
+    span = show_span(*audit.new_trials.interval)
     rows = [
         row("Bias", audit.bias, limit=allowed),
-        ("SEP", show(audit.sep), span, most, audit.max_sep_source),
+        ("SEP", show(audit.sep), span, show(most), source),
     ]
     # The slope where one is advised, else the gain, else what is known of the slope.
     if advice.action != RESLOPE and audit.gain.known:
@@ -150,7 +150,7 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> page.Ta
         three = map(show, (after.rmsep_none, after.rmsep_offset, after.rmsep_line))
         which = "as loaded / with an offset / with a line"
         rows.append(("RMSEP on trials left out", " / ".join(three), "", "", which))
-    why = "" if isfinite(audit.new_sample.low) else audit.sep_method
+    why = "" if isfinite(audit.new_sample.low) else audit.new_trials.method
     span = show_span(*audit.new_sample, 2, sign=True)
     rows.append(("Error of one new sample", "", span, "", why))
     apart = ""

@@ -422,7 +422,7 @@ def _pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
     pooled: dict[str, Pooled] = {}
     shrunken: dict[str, Estimate] = {}
     for crop in sorted({audit.crop for audit in audits.values()}):
-        own = [a for a in audits.values() if a.crop == crop and not a.parallel]
+        own = [a for a in audits.values() if a.crop == crop and not a.pairs["parallel"].all()]
         own = [a for a in own if a.bias.se > 0 and a.n_trials > 1]
         if own:
             of_curves = [(-a.bias.value, a.bias.se, a.bias.df) for a in own]
@@ -438,9 +438,8 @@ NO_SAMPLE = "No sample taken blind to the reading speaks for it."
 NO_PLOTS = not_known("it served no plots by itself")
 REGISTERED = ["offset_loaded", "sensor", "built_on"]
 # Columns named as what they show.
-AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "sep_method"]
-AS_AUDITED += ["reference_se", "reference_limit", "max_sep", "max_sep_source"]
-AS_AUDITED += ["allowed_bias"]
+AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "reference_se"]
+AS_AUDITED += ["reference_limit", "allowed_bias"]
 AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason"]
 
 
@@ -488,7 +487,7 @@ def _estimates(audit: CurveAudit, advice: Recommendation, level: float) -> dict:
     robust, s = audit.robust_line, audit.samples
     limits, _ = tried(limits_of_agreement, s.sensor, s.reference)
     ends: dict = {name: each.interval(level) for name, each in estimates.items()}
-    ends |= {"sep": audit.sep_interval, "new_sample": audit.new_sample}
+    ends |= {"sep": audit.new_trials.interval, "new_sample": audit.new_sample}
     ends |= {"offset": advice.interval}
     ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
     ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
@@ -508,6 +507,9 @@ def _numbers(audit: CurveAudit, advice: Recommendation) -> dict:
     return {
         **audit.register[REGISTERED],
         **{name: getattr(audit, name) for name in AS_AUDITED},
+        "sep_method": audit.new_trials.method,
+        "max_sep": audit.max_sep[0],
+        "max_sep_source": audit.max_sep[1],
         "n_apart": audit.apart.n,
         "mean_error_apart": float(audit.apart.error.mean()) if audit.apart.n else nan,
         "mean_reference_pct": audit.mean_reference,

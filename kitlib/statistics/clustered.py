@@ -18,6 +18,7 @@ from kitlib.statistics.estimates import (
     not_known,
     orthonormal,
     sums_by_cluster,
+    tried,
 )
 
 CR2 = "CR2, Satterthwaite df"
@@ -129,6 +130,19 @@ def clustered_fit(
         own=back @ (axes * share * lift**2) @ axes.mT @ back.T,
         pull=back @ (axes * share * lift) @ axes.mT,
     )
+
+
+def fitted_contrast(
+    weights: ArrayLike, design: np.ndarray, response: ArrayLike, cluster: ArrayLike
+) -> Estimate:
+    """Return a contrast of a fit, or why the samples do not give it.
+
+    `weights` are those of the first coefficients, 0 for the others.
+    """
+    fit, why = tried(clustered_fit, design, response, cluster)
+    padded = np.zeros(design.shape[1])
+    padded[: np.size(weights)] = weights
+    return fit.contrast(padded) if fit else not_known(why)
 
 
 def clustered_mean(values: ArrayLike, cluster: ArrayLike) -> Estimate:

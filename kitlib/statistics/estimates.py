@@ -60,6 +60,11 @@ class Estimate:
         """The estimate in units of its standard error."""
         return self.value / self.se if self.se > 0 else nan
 
+    @property
+    def p_value(self) -> float:
+        """Chance of an estimate so far from zero if there were nothing."""
+        return float(2 * student_t.sf(abs(self.t), self.df))
+
     def interval(self, level: float = 0.95) -> Interval:
         """Return the two-sided t interval at `level`; nan ends if not known."""
         if not (isfinite(self.se) and self.df > 0):

@@ -283,7 +283,7 @@ def gain_by_trials(
     >>> round(found.within.value, 6), round(found.between.value, 6)
     (1.0, 1.1)
     """
-    sensor, reference = paired("gain_by_trials", sensor, reference)
+    sensor, reference = paired("gain_by_trials", sensor, reference, at_least=1)
     codes, n_trials = cluster_codes("gain_by_trials: trial", trial, sensor.size)
     mean = (np.bincount(codes, reference) / np.bincount(codes))[codes]
     inside, repeats = reference - mean, sensor.size - n_trials

@@ -256,11 +256,10 @@ class SepInterval:
     samples falls short of it with few trials, as trials share errors.
     """
 
-    total_sd: float  # [% moisture]
-    interval: Interval  # of `total_sd` [% moisture]
-    df: float  # degrees of freedom of `total_sd` squared
-    method: str = SEP_METHOD
-    remark: str = ""  # why there is no interval
+    total_sd: float = nan  # [% moisture]
+    interval: Interval = NO_INTERVAL  # of `total_sd` [% moisture]
+    df: float = nan  # degrees of freedom of `total_sd` squared
+    method: str = SEP_METHOD  # or why there is no interval
 
     def error_limits(self, bias: Estimate, level: float = 0.95) -> Interval:
         """Return where the error of one new sample of a new trial lies.
@@ -297,8 +296,7 @@ def sep_interval(sums: TrialSums, level: float = 0.95) -> SepInterval:
     total = float(variances.sum())
     if n_trials < 3 or total <= 0:
         why = NO_SCATTER if n_trials > 2 else NEEDS_THREE
-        sd = sqrt(total)
-        return SepInterval(total_sd=sd, interval=NO_INTERVAL, df=nan, remark=why)
+        return SepInterval(total_sd=sqrt(total), method=why)
     without_each = _variances(parts.sum(axis=0) - parts).sum(axis=-1)
     low = _low_end(without_each, total, level)
     dfs = np.array([n_trials - 1, max(n.sum() - n_trials, n_trials - 1)])

@@ -6,12 +6,14 @@ tables of notebooks and reports, and the `columns.csv` of a run all come from it
 """
 
 import csv
+import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import astuple, dataclass, replace
 from decimal import ROUND_HALF_UP, Decimal
 from functools import cache
 from importlib.resources import files
 from math import isfinite
+from string import Formatter
 from typing import Any
 
 import pandas as pd
@@ -64,6 +66,33 @@ def show_span(low: float, high: float, decimals: int = 2, sign: bool = False) ->
     if not (isfinite(low) and isfinite(high)):
         return NOT_KNOWN
     return f"{show(low, decimals, sign)} to {show(high, decimals, sign)}"
+
+
+class Sentences(Formatter):
+    """The sentences of a package, its `sentences.toml`, filled in for a reader.
+
+    {x:2} is a number as `show` writes it, to two decimals, {x:+2} the same with its
+    sign; of an interval both ends are written. Other forms are Python's.
+    """
+
+    def __init__(self, package: str) -> None:
+        text = files(package).joinpath("sentences.toml").read_text(encoding="utf-8")
+        self.sentences = tomllib.loads(text)
+
+    def __call__(self, key: str, **values: Any) -> str:
+        """Return a sentence by its key, its values filled in."""
+        return self.format(self.sentences[key], **values)
+
+    def format_field(self, value: Any, spec: str) -> str:
+        """Write a number or an interval where the form is a number of decimals."""
+        decimals = spec.removeprefix("+")
+        if not decimals.isdecimal():
+            return str(super().format_field(value, spec))
+        places, sign = int(decimals), spec.startswith("+")
+        if isinstance(value, tuple):
+            low, high = value
+            return show_span(low, high, places, sign)
+        return show(value, places, sign)
 
 
 @dataclass(frozen=True)

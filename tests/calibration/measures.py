@@ -103,7 +103,7 @@ def _checked(scenario: Scenario, truth: Truth, drawn, audit: CurveAudit):
         yield _two_phase(drawn, truth)
     yield from _line_checked(truth, audit)
     yield Checked(quantity="gain", interval=audit.gain.interval(), true=truth.gain)
-    yield Checked(quantity="total SD", interval=audit.sep_interval, true=truth.total_sd)
+    yield Checked(quantity="total SD", interval=audit.new_trials.interval, true=truth.total_sd)
     yield from _shape_checked(truth, audit)
     warmth = drawn.samples.temperature
     effect = effect_of("grain temperature", "°C", warmth, s.reference, s.error, s.trial)
@@ -163,12 +163,11 @@ def _shape_checked(truth: Truth, audit: CurveAudit):
 def _two_phase(drawn: DrawnSeason, truth: Truth) -> Checked:
     """Return the interval of the bias that uses the benchtop samples too."""
     bench, both = drawn.bench, drawn.in_oven
-    found = two_phase_bias(
-        bench.sensor_pct - drawn.bench_pct,
-        bench.trial,
-        drawn.bench_pct[both] - drawn.reference_pct,
-        bench.trial[both],
-    )
+    reference = np.full(drawn.bench_pct.size, nan)
+    reference[both] = drawn.reference_pct
+    measured = {"sensor_pct": bench.sensor_pct, "benchtop_pct": drawn.bench_pct}
+    known = {"reference_pct": reference, "trial": bench.trial, "used": both}
+    found = two_phase_bias(pd.DataFrame(measured | known))
     return Checked(
         quantity="bias, two phases", interval=found.interval(), true=truth.bias
     )

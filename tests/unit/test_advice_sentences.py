@@ -111,7 +111,7 @@ def test_what_is_rebuilt_says_why_and_what_it_is_corrected_by():
     for audit, advice in advised(REBUILD):
         said = advice.reason
         if "SEP" in said:
-            assert audit.sep > audit.max_sep and show(audit.max_sep) in said
+            assert audit.sep > audit.max_sep[0] and show(audit.max_sep[0]) in said
         by = {"none": "left as they are", "offset": "by the offset", "line": "the line"}
         assert by[audit.best_correction] in said
 

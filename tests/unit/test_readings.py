@@ -41,16 +41,16 @@ def test_honest_readings_are_not_stuck(rng):
 def test_readings_cut_off_at_a_limit_pile_up(rng):
     wet = np.minimum(honest(rng), 22.0)
     (top,) = stuck_readings(wet)
-    assert top == StuckReading(22.0, int((wet == 22.0).sum()), "top")
+    assert top == StuckReading(22.0, int((wet == 22.0).sum()), "at the top")
     (bottom,) = stuck_readings(np.maximum(honest(rng), 13.0))
-    assert (bottom.value, bottom.where) == (13.0, "bottom")
+    assert (bottom.value, bottom.where) == (13.0, "at the bottom")
 
 
 def test_a_frozen_display_is_a_run(rng):
     readings = honest(rng)
     readings[1000:1009] = 17.7
     runs = stuck_readings(readings)
-    assert runs == [StuckReading(17.7, 9, "run")]
+    assert runs == [StuckReading(17.7, 9, "in a row")]
 
 
 def test_the_longest_run_comes_first(rng):
@@ -67,11 +67,11 @@ def test_ties_everywhere_are_not_stuck(rng):
 def test_a_long_run_in_a_short_record_is_found():
     # The run itself must not pass for the usual share of repeats.
     readings = [14.2, 15.1, 13.9, *[16.2] * 9, 15.0, 14.4, 17.3, 16.0]
-    assert stuck_readings(readings) == [StuckReading(16.2, 9, "run")]
+    assert stuck_readings(readings) == [StuckReading(16.2, 9, "in a row")]
 
 
 def test_a_sensor_that_never_moved_is_told_once():
-    assert stuck_readings([15.0] * 40) == [StuckReading(15.0, 40, "top")]
+    assert stuck_readings([15.0] * 40) == [StuckReading(15.0, 40, "at the top")]
 
 
 def test_few_readings_cannot_be_judged():

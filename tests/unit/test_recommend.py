@@ -131,7 +131,7 @@ def test_an_sep_beyond_that_of_set_up_is_rebuilt_by_the_estimate_itself():
     audit, advice = advise(
         trials=10, samples_per_trial=5, sd_sample=0.38, register=known
     )
-    assert audit.sep_interval.low < audit.max_sep < audit.sep
+    assert audit.new_trials.interval.low < audit.max_sep[0] < audit.sep
     assert advice.action == "rebuild" and "T_UE" in advice.reason
 
 

@@ -127,7 +127,7 @@ def test_it_covers_what_a_new_trial_would_show(rng):
 def test_fewer_than_three_trials_say_nothing_of_new_ones(rng):
     found = sep_interval(trial_sums(*season(rng, n_trials=2)))
     assert np.isnan(found.interval).all() and np.isnan(found.total_sd)
-    assert found.remark == "an SEP of new trials needs at least 3 trials"
+    assert found.method == "an SEP of new trials needs at least 3 trials"
     bias = Estimate(value=0.3, se=0.1, df=1)
     assert np.isnan(found.error_limits(bias)).all()
 
@@ -136,7 +136,7 @@ def test_no_scatter_no_interval():
     reference = np.array([14.0, 15.0, 16.0])
     found = sep_interval(trial_sums(reference + 0.3, reference, list("ABC")))
     assert found.total_sd == 0
-    assert np.isnan(found.interval).all() and "no scatter" in found.remark
+    assert np.isnan(found.interval).all() and "no scatter" in found.method
 
 
 def test_limits_join_the_spread_and_the_error_of_the_bias(rng):

@@ -3,6 +3,7 @@
 from math import isnan, sqrt
 
 import numpy as np
+import pandas as pd
 import pytest
 from pytest import approx
 from scipy.stats import t as student_t
@@ -127,10 +128,9 @@ def test_benchtop_samples_against_direct_simulation(rng):
         bench = 0.25 * (0.6 * own + 0.8 * meter) + 0.2 * common
         sensor = 0.3 * rng.normal(size=trials)[trial] + 0.5 * own
         dish = rng.normal(0, 0.1 / sqrt(dishes), trial.size)
-        bias = two_phase_bias(
-            sensor - bench, trial, (bench - dish)[dried], trial[dried]
-        )
-        found.append(bias.value)
+        measured = {"sensor_pct": sensor, "benchtop_pct": bench, "reference_pct": dish}
+        samples = pd.DataFrame({**measured, "trial": trial, "used": dried})
+        found.append(two_phase_bias(samples).value)
     planned = float(bias_se(one, trials, oven, dishes, more))
     assert np.std(found) == approx(planned, rel=4 / sqrt(1200))
     assert planned < float(bias_se(one, trials, oven, dishes))
