@@ -422,8 +422,8 @@ def _pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
     pooled: dict[str, Pooled] = {}
     shrunken: dict[str, Estimate] = {}
     for crop in sorted({audit.crop for audit in audits.values()}):
-        own = [a for a in audits.values() if a.crop == crop and not a.pairs["parallel"].all()]
-        own = [a for a in own if a.bias.se > 0 and a.n_trials > 1]
+        own = [a for a in audits.values() if a.crop == crop and a.bias.se > 0]
+        own = [a for a in own if a.n_trials > 1 and not a.pairs["parallel"].all()]
         if own:
             of_curves = [(-a.bias.value, a.bias.se, a.bias.df) for a in own]
             pooled[crop] = pool_offsets(*map(list, zip(*of_curves, strict=True)))

@@ -103,7 +103,8 @@ def _checked(scenario: Scenario, truth: Truth, drawn, audit: CurveAudit):
         yield _two_phase(drawn, truth)
     yield from _line_checked(truth, audit)
     yield Checked(quantity="gain", interval=audit.gain.interval(), true=truth.gain)
-    yield Checked(quantity="total SD", interval=audit.new_trials.interval, true=truth.total_sd)
+    interval = audit.new_trials.interval
+    yield Checked(quantity="total SD", interval=interval, true=truth.total_sd)
     yield from _shape_checked(truth, audit)
     warmth = drawn.samples.temperature
     effect = effect_of("grain temperature", "°C", warmth, s.reference, s.error, s.trial)
