@@ -66,10 +66,35 @@ def _read_words(path: Path) -> dict[str, dict[str, list[str]]]:
 
 _WORDS = _read_words(Path(__file__).with_name("words.csv"))
 _UNITS = {w: tuple(u.split(".")) for u, words in _WORDS["unit"].items() for w in words}
+_ALIKE = {w: one for one, words in _WORDS["alike"].items() for w in words}
 _CROPS = {word: crop for crop, words in _WORDS["crop"].items() for word in words}
 _NOTHING = ("", "none", *_WORDS["cell"]["missing"])
-# Words of a header that only number what it names.
-_NUMBERING = re.compile(r"[a-h]|\d+|no|nr|n|num|numero|number|nummer|id|code|name|nom")
+# Words of a header that only number what it names, and those that say nothing.
+_NUMBERING = re.compile(
+    r"[a-h]|\d+|no|nr|n|nbr|num|numero|number|nummer|id|code|barcode|label|name|nom"
+)
+_EMPTY_WORDS = frozenset(
+    [
+        "of",
+        "the",
+        "on",
+        "at",
+        "and",
+        "am",
+        "und",
+        "de",
+        "du",
+        "la",
+        "le",
+        "des",
+        "l",
+        "d",
+    ]
+)
+# German words that are written together with what they are of.
+_JOINED = re.compile(r"\b(korn|ernte|parzellen|proben|schalen)(?=[a-z]{5})")
+_SURE, _OWN_NAME = 20, 50  # how surely a header means a column
+_COUNTED = ("dish", "reading", "run")  # numbered within a sample: 1, 2 or A, B
 # What may stand side by side in a row, dish after dish.
 _DISHES = "tare_g wet_g dry_g prestage_wet_g prestage_dry_g moisture_pct"
 _DAYS = "%m/%d/%Y %d/%m/%Y %d.%m.%Y %d-%m-%Y %m-%d-%Y %m/%d/%y %d/%m/%y %d.%m.%y"
@@ -97,6 +122,8 @@ class _Guess:
     units: dict[str, tuple[str, str]] = field(default_factory=dict)
     options: dict[str, tuple[object, str]] = field(default_factory=dict)
     questions: list[str] = field(default_factory=list)
+    cells: dict[str, list] = field(default_factory=dict)  # by header
+    times: list[str] = field(default_factory=list)  # of all columns, as written
 
     def headers_of(self, column: str) -> list[str]:
         """Return the headers that a column of ours has, none if it has none."""
@@ -138,7 +165,12 @@ def draft_season(folder: str | Path, source: str | Path) -> Draft:
                 said = "like no table of a season; it is not read"
                 unclear.append(f"{guess.name}: {said}")
     for guesses in groups.values():
+        _map_by_other_tables(guesses, groups)
         _name_trials_by_files(guesses)
+        # Files with the same headers are by one hand, and so are their dates.
+        for guess in (g for g in guesses if g.times):
+            alike = [g for g in guesses if g.cells.keys() == guess.cells.keys()]
+            _find_dates(guess, [text for g in alike for text in g.times])
     groups = {table: guesses for table, guesses in groups.items() if guesses}
     lines, questions = _settings(folder.name, groups)
     lines += [f"#? {question}" for question in unclear]
@@ -149,13 +181,14 @@ def draft_season(folder: str | Path, source: str | Path) -> Draft:
 
 
 def _stops_of(folder: Path) -> list[str]:
-    """Return what stops the drafted season from being read, as questions."""
+    """Return what else stops the drafted season from being read, as questions."""
     try:
         tables = typed_tables(folder, read_season(folder))
     except (SeasonRefused, Unreadable) as error:
         return [str(error)]
     found = [f for table in tables.values() for f in table.findings]
-    return [str(f) for f in found if f.severity == STOP]
+    asked = ("column-missing", "table-missing")  # as questions of their own
+    return [str(f) for f in found if f.severity == STOP and f.code not in asked]
 
 
 # ---- words, units and cells
@@ -166,12 +199,19 @@ def plain_words(text: object) -> str:
 
     Examples
     --------
-    >>> plain_words("Prüfglied-Nr."), plain_words("Grain_Wt")
+    >>> plain_words("Prüfglied-Nr."), plain_words("GrainWt")
     ('prufglied nr', 'grain wt')
     """
-    apart = unicodedata.normalize("NFKD", str(text).casefold())
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", str(text))
+    apart = unicodedata.normalize("NFKD", parted.casefold())
     letters = "".join(c for c in apart if not unicodedata.combining(c))
     return " ".join(re.findall(r"[a-z0-9]+", letters))
+
+
+def _words_of(text: str) -> frozenset[str]:
+    """Return the words of plain text, those that mean the same as one."""
+    words = [_ALIKE.get(w, w) for w in _JOINED.sub(r"\1 ", text).split()]
+    return frozenset(words) - _EMPTY_WORDS or frozenset(words)
 
 
 def unit_of(text: object) -> tuple[str, ...]:
@@ -182,40 +222,63 @@ def unit_of(text: object) -> tuple[str, ...]:
     >>> unit_of("TW lb/bu"), unit_of("Area (sq ft)"), unit_of("Plot")
     (('test_weight', 'lb_bu'), ('area', 'ft2'), ())
     """
-    bare = re.sub(r"[()\[\]_]", " ", str(text).casefold()).replace("sq ", "sq")
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", str(text))
+    bare = re.sub(r"[()\[\]_]", " ", parted.casefold()).replace("sq ", "sq")
     bare = bare.replace("dry basis", "db")
     bare = re.sub(r"%\s+(?=d\.?b|t\.?s|d\.?m|w\.?b)", "%", bare)
-    return _UNITS.get((bare.split() or [""])[-1].replace(".", ""), ())
+    words = bare.replace(".", "").split() or [""]
+    return _UNITS.get("/".join(words[-2:]), ()) or _UNITS.get(words[-1], ())
 
 
-def _strength(header: str, column: str, words: Sequence[str]) -> int:
-    """Return how surely a header means a column: 4 its own name, 0 not at all."""
+@cache
+def _phrases_of(table: str, column: str) -> frozenset[frozenset[str]]:
+    """Return what headers of a column say, each as a set of words."""
+    return frozenset(map(_words_of, _WORDS[table].get(column, ())))
+
+
+def _strength(header: str, table: str, column: str) -> int:
+    """Return how surely a header means a column: 50 its own name, 0 not at all.
+
+    Less sure is a header whose words are those of the trade (40), or but for a number
+    (30), or but for words that say no more than which table it is (20). One that only
+    holds words of the trade is not sure: so many of them, at most 9.
+    """
     if header.strip().casefold() == column:
-        return 4
-    quantity, own = next(iter(unit_of(header)), ""), plain_words(header)
-    if (
-        quantity
-        and quantity != "yield"
-        and quantity == (quantity_of(column) or quantity)
-    ):
-        tail = plain_words(re.split(r"[\s_(\[]+", header.strip())[-1])
-        cut = own.removesuffix(tail).strip().removesuffix(" sq").strip()
-        own = cut or own
-    elif quantity in ("yield", "mass", "area", "test_weight"):
-        return 0  # another quantity's unit, or a yield
-    if own in words:
-        return 3
-    unnumbered = [w for w in own.split() if not _NUMBERING.fullmatch(w)]
-    if " ".join(unnumbered) in words:
-        return 2
-    return int(any(len(w) > 3 and set(w.split()) <= set(unnumbered) for w in words))
+        return _OWN_NAME
+    quantity, words = next(iter(unit_of(header)), ""), plain_words(header).split()
+    if quantity == "yield":
+        return 0
+    others = {"mass", "area", "test_weight"} - {quantity_of(column) or quantity}
+    if quantity in others:
+        return 0
+    while quantity and len(words) > 1 and words[-1] in _unit_words():
+        words.pop()
+    phrases, said = _phrases_of(table, column), _words_of(" ".join(words))
+    bare = frozenset(w for w in said if not _NUMBERING.fullmatch(w)) or said
+    for strength, kept in ((40, said), (30, bare), (_SURE, bare - _context_of(table))):
+        if kept in phrases:
+            return strength
+    held = [len(p) for p in phrases if p <= bare and len(max(p, key=len)) > 3]
+    return min(max(held, default=0), 9)
+
+
+@cache
+def _unit_words() -> frozenset[str]:
+    """Return the words that units are written with."""
+    return frozenset(" ".join(map(plain_words, _UNITS)).split()) | {"sq", "ft", "deg"}
+
+
+@cache
+def _context_of(table: str) -> frozenset[str]:
+    """Return words that in a table's headers say no more than which table it is."""
+    return _words_of(" ".join(_WORDS["context"].get(table, ())))
 
 
 def _claims_of(headers: Iterable[str], table: str) -> dict[str, dict[str, int]]:
     """Return how surely each header means each column of a table, where it does."""
     claims: dict[str, dict[str, int]] = {}
     for header in headers:
-        of = {c: _strength(header, c, words) for c, words in _WORDS[table].items()}
+        of = {c: _strength(header, table, c) for c in _WORDS[table]}
         claims[header] = {
             column: strength for column, strength in of.items() if strength
         }
@@ -305,18 +368,22 @@ def _separator_of(lines: Sequence[str]) -> str:
 def _find_table(guess: _Guess) -> bool:
     """Find which table a sheet is most like, and its row of headers."""
     name = set(plain_words(guess.name.removeprefix(f"{EXPORTS}/")).split())
-    most = 6 - 2e-9  # at least six words in its favour
+    most = 4 - 2e-9  # at least four words in its favour
     for number, row in enumerate(guess.rows[:15], 1):
         headers = [text for text in map(_text, row) if text]
         for table in SCHEMAS if len(headers) > 2 else ():
             claims = [own for own in _claims_of(headers, table).values()]
-            sure = {c for own in claims for c, strength in own.items() if strength > 1}
-            known = sum(max(own.values(), default=0) > 1 for own in claims)
+            sure = {
+                c for own in claims for c, strength in own.items() if strength >= _SURE
+            }
+            known = sum(max(own.values(), default=0) >= _SURE for own in claims)
             # What tells a table from another, a header or a name, counts more.
             score = known + 2.0 * len(sure & set(_WORDS["telling"][table]))
             score -= 0.5 * len(set(needed_columns(table)) - sure)
             score -= 0.25 * (len(headers) - known)
             score += 2 * len(name & set(_WORDS["sheet"][table]))
+            # A plan of the field has most of a table's headers, but no readings.
+            score -= 3.0 * (not sure & set(_WORDS["core"][table]))
             if score > most + 1e-9:
                 guess.table, guess.header_row, most = table, number, score
     return bool(guess.table)
@@ -340,7 +407,7 @@ def _find_columns(guess: _Guess) -> None:
     if guess.header_row > 1:
         said = f"the row with the headers {headers[0]!r}, {headers[1]!r}"
         guess.options["header_row"] = (guess.header_row, said)
-    cells = {
+    guess.cells = cells = {
         header: [row[at] if at < len(row) else None for row in body]
         for at, header in enumerate(headers)
         if header
@@ -352,12 +419,6 @@ def _find_columns(guess: _Guess) -> None:
         guess, used, {h: units_row[n] for n, h in enumerate(headers) if n in units_row}
     )
     _find_marks(guess, used)
-    taken = {header for own, _ in guess.columns.values() for header in own}
-    left = ", ".join([repr(h) for h in cells if h not in taken][:8]) or "none"
-    for column in needed_columns(guess.table):
-        if column not in guess.columns:
-            said = f"{column}: no header means it; headers not used are {left}"
-            guess.questions.append(said)
 
 
 def _units_row(row: Sequence) -> dict[int, tuple[str, ...]]:
@@ -368,25 +429,32 @@ def _units_row(row: Sequence) -> dict[int, tuple[str, ...]]:
     return units if len(units) >= 2 and not text else {}
 
 
-def _map_by_headers(guess: _Guess, cells) -> None:
-    """Give each column the header that surely means it; ask where several might."""
+def _claimants_of(guess: _Guess, cells) -> dict[str, list[tuple[int, str]]]:
+    """Return the headers that may be each column, with how surely; ask of others."""
     wanted = defaultdict(list)
     for header, own in _claims_of(cells, guess.table).items():
+        own = {c: s for c, s in own.items() if _fits(c, guess.table, cells[header])}
         best = max(own.values(), default=0)
         columns = [column for column, strength in own.items() if strength == best]
-        columns = [c for c in columns if _fits(c, guess.table, cells[header])]
+        if best >= _SURE:
+            columns = [c for c in columns if c in _COUNTED] or columns
         if len(columns) > 1:
             guess.questions.append(f"{header!r} may be {' or '.join(columns)}")
         elif columns:
             wanted[columns[0]].append((best, header))
-    for column, claimants in wanted.items():
+    return wanted
+
+
+def _map_by_headers(guess: _Guess, cells) -> None:
+    """Give each column the header that means it; ask where several might."""
+    for column, claimants in _claimants_of(guess, cells).items():
         best = max(strength for strength, _ in claimants)
         chosen = [header for strength, header in claimants if strength == best]
-        ground = "its own name" if best == 4 else "the trade's word"
-        if best == 1:
-            said = f"{' or '.join(map(repr, chosen))} may be {column}"
-            guess.questions.append(said)
-        elif len(chosen) == 1:
+        ground = "its own name" if best == _OWN_NAME else "the trade's word"
+        if len(chosen) == 1:
+            if best < _SURE:
+                ground = "it holds a word of the trade; look whether it is so"
+                guess.questions.append(f"{chosen[0]!r} is read as {column}: is it?")
             guess.columns[column] = (chosen, ground)
         elif column in _DISHES.split() and _are_numbered(chosen):
             ground += f", {len(chosen)} side by side in a row"
@@ -413,9 +481,16 @@ def _fits(column: str, table: str, cells: Sequence) -> bool:
     filled = [c for c in cells if str(c).strip().casefold() not in _NOTHING]
     kind = SCHEMAS[table][column].kind
     if not filled or kind not in (NUMBER, TIME):
-        return True
+        counted = column not in _COUNTED or all(map(_is_count, filled))
+        return counted
     fit = [_is_time(c) if kind == TIME else _number(c) is not None for c in filled]
     return sum(fit) >= 0.7 * len(filled)
+
+
+def _is_count(cell: object) -> bool:
+    """Whether a cell tells the dishes or readings of a sample apart: 2 or B."""
+    number = _number(cell)
+    return len(_text(cell)) < 3 if number is None else number in range(100)
 
 
 def _map_by_content(guess: _Guess, cells) -> None:
@@ -434,6 +509,41 @@ def _map_by_content(guess: _Guess, cells) -> None:
                 said = f"its cells are {column}s, such as {min(texts)!r}"
                 guess.columns[column] = ([header], said)
                 break
+
+
+def _map_by_other_tables(guesses: list[_Guess], groups) -> None:
+    """Map names by those of other tables, and ask for needed columns without a header.
+
+    A trial or a sample goes by one name in all tables, whatever its header says.
+    """
+    others = [g for of in groups.values() for g in of if of is not guesses]
+    for guess in guesses:
+        taken = {header for own, _ in guess.columns.values() for header in own}
+        left = [header for header in guess.cells if header not in taken]
+        needed = [c for c in needed_columns(guess.table) if c not in guess.columns]
+        for column in [c for c in needed if c in ("trial", "sample")]:
+            for other in (o for o in others if o.headers_of(column)):
+                names = {_text(c) for c in other.cells[other.headers_of(column)[0]]}
+                met = [h for h in left if {*map(_text, guess.cells[h])} - {""} <= names]
+                if len(met) == 1:
+                    said = f"its cells are those of {column} in {other.name}"
+                    guess.columns[column] = (met, said)
+                    break
+        for column in needed:
+            if column not in guess.columns:
+                guess.questions.append(_what_is_missing(guess, column, left))
+
+
+def _what_is_missing(guess: _Guess, column: str, left: Sequence[str]) -> str:
+    """Return the question for a needed column that no header means."""
+    unused = f"headers not used are {', '.join(map(repr, left[:8]))}"
+    said = f"{column}: no header means it; {unused if left else 'all are used'}. "
+    table, sensor = guess.table, guess.headers_of("sensor")
+    if column == "curve" and sensor:
+        said += f'If each sensor had one curve, write curve = "{sensor[0]}" under '
+        return said + f"[columns.{table}] and the sensors' names under [alias.curve]"
+    said += f'Write {column} = "the header" under [columns.{table}], or '
+    return said + f"fixed = {{ {column} = … }} under its `read` if all rows have one"
 
 
 def _find_units(guess: _Guess, used, units_row: dict[str, tuple[str, ...]]) -> None:
@@ -489,13 +599,11 @@ def _find_marks(guess: _Guess, used) -> None:
             guess.options["skip_rows_where"] = (skipped, "rows of totals")
             break
     times = [t for t in texts[TIME] if t.casefold() not in _NOTHING]
-    times = [text for text in times if not re.match(r"\d{4}-\d\d-\d\d", text)]
-    if times:
-        _find_dates(guess, times)
+    guess.times = [t for t in times if not re.match(r"\d{4}-\d\d-\d\d", t)]
 
 
 def _find_dates(guess: _Guess, texts: Sequence[str]) -> None:
-    """Find the forms that all times of a sheet have; ask where two orders would do."""
+    """Find the forms that all times have; ask where two orders would do."""
     by_order = defaultdict(list)
     for day in _DAYS.split():
         for form in (day + hour for hour in _HOURS):
@@ -541,13 +649,11 @@ def _settings(
     questions = []
     for table, guesses in groups.items():
         lines += _lines_of(table, guesses)
-        questions += [f"{g.name}: {q}" for g in guesses for q in g.questions]
+        questions += _asked_once(guesses)
     others = defaultdict(set)
     for guess in (g for guesses in groups.values() for g in guesses):
-        names = list(map(_text, guess.rows[guess.header_row - 1]))
-        for at in [names.index(h) for h in guess.headers_of("crop") if h in names]:
-            rows = guess.rows[guess.header_row :]
-            for text in {_text(row[at]) for row in rows if at < len(row)} - {""}:
+        for header in guess.headers_of("crop"):
+            for text in {_text(cell) for cell in guess.cells[header]} - {""}:
                 ours = _CROPS.get(plain_words(text))
                 if ours and crop_key(text) != ours:
                     others[ours].add(text)
@@ -559,6 +665,16 @@ def _settings(
             questions.append(f"no file looks like the table {table}; add {table}.csv")
             lines.append(f"#? {questions[-1]}")
     return lines, questions
+
+
+def _asked_once(guesses: Sequence[_Guess]) -> list[str]:
+    """Return the questions of a table's files, alike ones once with their count."""
+    asked = defaultdict(list)
+    for guess in guesses:
+        for question in guess.questions:
+            asked[question].append(guess.name)
+    more = {q: f" and {len(of) - 1} more" if of[1:] else "" for q, of in asked.items()}
+    return [f"{of[0]}{more[question]}: {question}" for question, of in asked.items()]
 
 
 def _lines_of(table: str, guesses: list[_Guess]) -> list[str]:
@@ -586,7 +702,8 @@ def _lines_of(table: str, guesses: list[_Guess]) -> list[str]:
             lines += [f"[files.{table}.columns]", *_told(own)]
         if first.units and several:
             lines += [f"[files.{table}.units]", *_told(first.units)]
-        lines += [f"#? {q}" for guess in group for q in guess.questions]
+        asked = dict.fromkeys(q for guess in group for q in guess.questions)
+        lines += [f"#? {question}" for question in asked]
     if shared:
         columns = {column: guesses[0].columns[column] for column in shared}
         lines += [f"[columns.{table}]", *_told(columns)]

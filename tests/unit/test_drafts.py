@@ -1,7 +1,9 @@
 """Six unlike layouts of one season are told apart, mapped, and read as the same."""
 
 import tomllib
+from pathlib import Path
 
+import pandas as pd
 import pytest
 from unit.layouts import LAYOUTS, plots
 
@@ -9,6 +11,8 @@ from kitlib.intake.checks import read_tables
 from kitlib.intake.drafts import draft_season
 from kitlib.intake.settings import read_season
 from kitlib.words.findings import SeasonRefused
+
+HEADERS = pd.read_csv(Path(__file__).with_name("headers.csv"), dtype=str).fillna("")
 
 
 @pytest.fixture(params=LAYOUTS, ids=lambda layout: layout.__name__)
@@ -37,6 +41,26 @@ def test_nine_columns_in_ten_are_mapped_and_none_wrongly(drafted):
     wrong = {place: h for place, h in made.items() if wanted.get(place) != h}
     assert wrong == {}
     assert len(made) >= 0.9 * len(wanted), wanted.keys() - made.keys()
+
+
+@pytest.mark.parametrize("layout", sorted(HEADERS["layout"].unique()))
+def test_headers_of_other_hands_are_mapped_and_none_wrongly(layout, tmp_path):
+    # Nine invented sets of headers, run together, cut short and in three languages.
+    own = HEADERS[HEADERS["layout"] == layout]
+    for file, columns in own.groupby("file"):
+        lines = [";".join(columns["header"])]
+        lines += [";".join(columns["cell"]).replace("#", str(n)) for n in range(12)]
+        (tmp_path / file).write_text("\n".join(lines), encoding="utf-8")
+    draft = draft_season(tmp_path / "season", tmp_path)
+    found = mapped(tmp_path / "season")
+    made = {(t, h, c) for t, columns in found.items() for c, h in columns.items()}
+    names = own[own["column"] != ""]
+    wanted = set(
+        names[["table", "header", "column"]].itertuples(index=False, name=None)
+    )
+    asked = " ".join(draft.questions)
+    assert [m for m in made - wanted if repr(m[1]) not in asked] == []
+    assert len(made & wanted) >= 0.9 * len(wanted), wanted - made
 
 
 def test_the_draft_reads_the_season_it_was_drafted_from(drafted):
@@ -87,6 +111,22 @@ def test_what_has_no_unit_is_asked_for(tmp_path):
         assert any(question in asked for asked in draft.questions), question
         assert question in text
     assert "dates =" not in text.replace("#?", "")
+
+
+def test_one_file_a_trial_is_asked_about_once(tmp_path):
+    (tmp_path / "from").mkdir()
+    for trial, day in (("A", "03/04/2025"), ("B", "03/14/2025")):
+        (tmp_path / "from" / f"{trial}.csv").write_text(
+            "Trial,Plot,Variety,Machine,Moisture,Wt (lb),Harvest Date\n"
+            f"{trial},1,E1,C1,14.2,5.0,{day}\n{trial},2,E2,C1,15.2,5.5,{day}\n"
+        )
+    draft = draft_season(tmp_path / "season", tmp_path / "from")
+    # The order of day and month, open in one file, is told by the other.
+    assert not any("dates such as" in asked for asked in draft.questions)
+    [asked] = [q for q in draft.questions if "plot_area_m2" in q]
+    assert "A.csv and 1 more: plot_area_m2: no header means it" in asked
+    [asked] = [q for q in draft.questions if " curve: " in q]
+    assert 'write curve = "Machine" under [columns.plots]' in asked
 
 
 def test_nothing_is_overwritten_and_an_empty_folder_is_refused(tmp_path):
