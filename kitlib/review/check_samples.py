@@ -47,11 +47,6 @@ class CheckRuns:
     n_open: int  # runs whose offset nobody can tell, or without time or number
 
     @property
-    def days(self) -> np.ndarray:
-        """The days with a run, in order."""
-        return np.unique(self.cells["day"].to_numpy("datetime64[s]"))
-
-    @property
     def season(self) -> pd.DataFrame:
         """Cells of the season, those of the set-up left out."""
         return self.cells[~self.cells["at_setup"]]
@@ -74,22 +69,20 @@ def check_runs(runs: pd.DataFrame, offset, loaded: float) -> CheckRuns:
         day=told["run_at"].dt.floor("D"),
         error=told["reading"] - told["known"],
         error_held=told["reading"] - by_sample.transform("first"),
-        at_setup=told["at_setup"].astype(bool),
     ).groupby(["day", "sample"])
     cells = by_cell[["known", "reading", "error", "error_held"]].mean()
-    cells = cells.assign(at_setup=by_cell["at_setup"].all()).reset_index()
-    base = cells["day"].isin(np.unique(cells["day"])[:BASE_DAYS])
+    at_setup = by_cell["at_setup"].all().astype(bool)
+    cells = cells.assign(at_setup=at_setup).reset_index()
+    base = cells["day"].isin(cells["day"].unique()[:BASE_DAYS])
     first = cells[base].groupby("sample")["error"]
     centre, days = (cells["sample"].map(s()) for s in (first.mean, first.size))
-    change = by_sample.last() - by_sample.first()
-    retested = change[by_sample.nunique() > 1]
+    deviation = cells["error"] - centre.astype(float)
+    change = (by_sample.last() - by_sample.first())[by_sample.nunique() > 1]
     return CheckRuns(
         cells=cells.assign(
-            base=base,
-            deviation=cells["error"] - centre.astype(float),
-            base_days=days.astype(float),
+            base=base, deviation=deviation, base_days=days.astype(float)
         ),
-        own_change={str(sample): float(by) for sample, by in retested.items()},
+        own_change={str(sample): float(by) for sample, by in change.items()},
         n_runs=len(told),
         n_open=len(runs) - len(told),
     )
@@ -99,17 +92,14 @@ def offset_at(run_at, harvested_at, in_force, loaded: float) -> np.ndarray:
     """Return the offset in force at each run, as the plots around it tell."""
     # nan where it was changed between the plot before a run and the one after it, so
     # that nobody can say; `loaded`, the register's, where no plot tells anything.
-    run_at = np.asarray(run_at, "datetime64[s]")
-    at = np.asarray(harvested_at, "datetime64[s]")
-    in_force = np.asarray(in_force, float)
-    told = np.isfinite(in_force) & ~np.isnat(at)
-    if not told.any():
+    run_at, at = (np.asarray(a, "datetime64[s]") for a in (run_at, harvested_at))
+    plots = pd.Series(np.asarray(in_force, float), at).dropna()
+    plots = plots[plots.index.notna()].sort_index(kind="stable")
+    if plots.empty:
         return np.full(run_at.shape, float(loaded))
-    order = np.argsort(at[told], kind="stable")
-    at, in_force = at[told][order], in_force[told][order]
-    after = np.searchsorted(at, run_at, side="right")
-    next_ = in_force[np.minimum(after, at.size - 1)]
-    before = np.where(after == 0, next_, in_force[np.maximum(after - 1, 0)])
+    after = np.searchsorted(plots.index.to_numpy(), run_at, side="right")
+    next_ = plots.to_numpy()[np.minimum(after, len(plots) - 1)]
+    before = plots.to_numpy()[np.maximum(after - 1, 0)]
     return np.where(before == next_, before, np.nan)
 
 
@@ -185,14 +175,12 @@ def cusum(values, target: float = 0.0, slack: float = 0.0):
 
 
 class SetupLine(NamedTuple):
-    """Readings of known samples as a line: reading = start + slope × known.
-
-    `limit` is how far off the departures of one day may lie, all of them; the line's
-    own uncertainty is not in it, as in the e-Handbook. [% moisture]
-    """
+    """Readings of known samples as a line: reading = start + slope × known."""
 
     start: float
     slope: float
+    # How far off the departures of one day may lie, all of them; the line's own
+    # uncertainty is not in it, as in the e-Handbook. [% moisture]
     limit: float
 
     def departure(self, known, readings):
@@ -225,8 +213,8 @@ def held_to_line(checks: CheckRuns, known, readings, level: float = 0.95):
     # A retained sample keeps its own error, so one out of limits stays out. None for
     # either that is not there.
     cells = checks.season
-    a_day = int(cells.groupby("day").size().max()) if len(cells) else 1
-    line = setup_line(known, readings, a_day, level)
+    a_day = cells.groupby("day").size().max() if len(cells) else 1
+    line = setup_line(known, readings, int(a_day), level)
     if line is None:
         return None, None
     departure = line.departure(cells["known"], cells["reading"])
@@ -279,27 +267,28 @@ def check_chart(
     limit = joint_quantile(df, max(len(later), 1), level) * sd
     limit = limit * np.sqrt(1 + 1 / later["base_days"])
     later = later.assign(limit=limit, out=later["deviation"].abs() > limit)
-    occasions = _occasions(later, sd, df)
-    far = occasions["ewma"].abs() > occasions["ewma_limit"]
-    over = occasions["cusum"] > CUSUM_LIMIT * sigmas(df) / SIGMAS
-    out = {SHEWHART: later[later["out"]], EWMA: occasions[far], CUSUM: occasions[over]}
-    n, why = counted(len(checks.days), "day"), ""
+    days = _occasions(later, sd, df)
+    out = {
+        SHEWHART: later[later["out"]],
+        EWMA: days[days["ewma"].abs() > days["ewma_limit"]],
+        CUSUM: days[days["cusum"] > CUSUM_LIMIT * sigmas(df) / SIGMAS],
+    }
+    first_out, why = {n: next(iter(rows["day"]), None) for n, rows in out.items()}, ""
     if later.empty:
+        n = counted(checks.cells["day"].nunique(), "day")
         why = f"only {n} of check runs, all needed to set the limits: nothing to test"
     elif not sd > 0:
         why = "no check sample was run on two of the first days, so no SD is known"
     return CheckChart(
         cells=later[["sample", "day", "deviation", "limit", "out"]],
-        occasions=occasions,
+        occasions=days,
         sd=sd,
         df=df,
         drift=drift_of(checks, "error"),
         drift_held=drift_of(checks, "error_held"),
         runs=checks,
         remark=why,
-        first_out={}
-        if why
-        else {name: next(iter(rows["day"]), None) for name, rows in out.items()},
+        first_out={} if why else first_out,
     )
 
 
@@ -317,12 +306,5 @@ def _occasions(later: pd.DataFrame, sd: float, df: int) -> pd.DataFrame:
     news = later.groupby("day")["news"].agg(["mean", "size"])
     news = (news["mean"] * np.sqrt(news["size"]) / sd).to_numpy(float)
     sums = np.maximum(*cusum(news, slack=CUSUM_SLACK)) if df else means * nan
-    return pd.DataFrame(
-        {
-            "day": table.index,
-            "mean": means,
-            "ewma": weights @ means,
-            "ewma_limit": sigmas(df) * sd * np.sqrt(scatter),
-            "cusum": sums,
-        }
-    )
+    ewma = {"ewma": weights @ means, "ewma_limit": sigmas(df) * sd * np.sqrt(scatter)}
+    return pd.DataFrame({"day": table.index, "mean": means, **ewma, "cusum": sums})

@@ -13,6 +13,7 @@ from kitlib.statistics.estimates import Estimate, not_known
 from kitlib.statistics.pooling import pool_offsets
 
 CURVES_FILE = "curves.csv"
+Earlier = Mapping[str, pd.DataFrame]  # the curves of earlier seasons, by season
 NUMBERS = ("offset_loaded", "bias", "bias_se", "bias_df")
 NEEDED = ("curve", "crop", *NUMBERS)
 OPTIONAL = ("sensor", "built_on")
@@ -34,8 +35,8 @@ def difference(first: Estimate, second: Estimate) -> Estimate:
         return not_known(first.remark if not first.known else second.remark)
     value = first.value - second.value
     se = hypot(first.se, second.se)
-    if not (isfinite(se) and se > 0):
-        why = first.remark if not isfinite(first.se) else second.remark
+    if not 0 < se < inf:
+        why = second.remark if isfinite(first.se) else first.remark
         return Estimate(value=value, remark=why)
     df = welch_df((first.se, second.se), (first.df, second.df))
     return Estimate(value=value, se=se, df=df, method=DIFFERENCE)
@@ -82,14 +83,10 @@ def _has_interval(estimate: Estimate) -> bool:
 
 
 def read_earlier(season: str, folders: Iterable[str | Path]):
-    """Return the curves of the earlier seasons that can be used, and why others not.
-
-    A season given twice, under whatever name of its folder, counts once: its errors
-    would otherwise pass for those of several years.
-
-    By season, which has the name of its folder: one row per curve with the columns
-    `NEEDED` and `OPTIONAL`.
-    """
+    """Return the curves of the earlier seasons that can be used, and why others not."""
+    # By season, which has the name of its folder: one row per curve with the columns
+    # `NEEDED` and `OPTIONAL`. A season given twice, under whatever name, counts once:
+    # its errors would otherwise pass for those of several years.
     past: dict[str, pd.DataFrame] = {}
     unread = []
     for folder in folders:
@@ -103,8 +100,7 @@ def read_earlier(season: str, folders: Iterable[str | Path]):
         elif name in past:
             unread.append(f"{name} was given more than once and is counted once")
         elif same:
-            said = f"{name} holds the same curves as {same[0]}, counted once"
-            unread.append(said)
+            unread.append(f"{name} holds the same curves as {same[0]}, counted once")
         else:
             past[name] = found
     return past, unread
@@ -113,9 +109,8 @@ def read_earlier(season: str, folders: Iterable[str | Path]):
 def _read_curves(folder: Path) -> pd.DataFrame | str:
     """Return an earlier season's curves, or why they cannot be read."""
     place = f"{folder.resolve().name}/{CURVES_FILE}"
-    text = {"curve": str, "crop": str}
     try:
-        table = pd.read_csv(folder / CURVES_FILE, dtype=text)
+        table = pd.read_csv(folder / CURVES_FILE, dtype={"curve": str, "crop": str})
     except OSError as error:
         return f"{place} cannot be opened: {error.strerror or error}"
     except (ValueError, UnicodeDecodeError) as error:
@@ -128,8 +123,7 @@ def _read_curves(folder: Path) -> pd.DataFrame | str:
     for name in OPTIONAL:
         table[name] = table.get(name, pd.Series(pd.NA, index=table.index)).astype("str")
     # Without the apostrophe that `outputs.defused` put before a risky name.
-    risky = table["curve"].str.match(r"'[=+\-@\t\r]", na=False)
-    table["curve"] = table["curve"].mask(risky, table["curve"].str.slice(1))
+    table["curve"] = table["curve"].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
     return table.drop_duplicates("curve", keep="last")
 
 
@@ -145,7 +139,7 @@ def earlier_folders(place: str | Path) -> list[Path]:
     return sorted(path.parent for path in Path(place).glob(f"*/{CURVES_FILE}"))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class OffsetHistory:
     """The offset of a curve, or the change of a sensor, season by season. [points]."""
 
@@ -159,7 +153,7 @@ class OffsetHistory:
     expected: Estimate
     departure: Estimate  # this season's value less the expected one, both errors in it
     shrunken: Estimate  # this season's drawn towards it; never in place of the own
-    remark: str = ""
+    remark: str
 
     @property
     def now(self) -> Estimate:
@@ -175,57 +169,32 @@ class OffsetHistory:
 def offset_history(
     name: str, seasons: Sequence[str], values: Sequence[Estimate], remark: str = ""
 ) -> OffsetHistory:
-    """Return what earlier seasons say of this season's offset, the last value.
-
-    Estimand of `expected`: the offset of one more season, the true offsets of the
-    seasons being draws from one normal population; seasons without an interval take
-    no part. A curve that was rebuilt, or a sensor that was replaced, begins another.
-
-    The departure is on the smaller of the two degrees of freedom: its 95 % interval
-    holds 0 in 94 to 100 % of seasons no different from 3 to 6 earlier ones
-    (simulated); with those of Welch and Satterthwaite it would in 91 %.
-
-    Examples
-    --------
-    >>> past = [Estimate(value=v, se=0.1, df=9) for v in (0.1, 0.3, 0.2)]
-    >>> now = Estimate(value=0.9, se=0.1, df=9)
-    >>> found = offset_history("maize", ["22", "23", "24", "25"], [*past, now])
-    >>> found.within(), round(found.expected.value, 2)
-    (False, 0.2)
-    """
+    """Return what earlier seasons say of this season's offset, the last value."""
+    # `expected` is the offset of one more season, the true offsets of the seasons being
+    # draws from one normal population; seasons without an interval take no part. The
+    # departure is on the smaller of the two degrees of freedom: its 95 % interval
+    # holds 0 in 94 to 100 % of seasons no different from 3 to 6 earlier ones
+    # (simulated); with those of Welch and Satterthwaite it would in 91 %.
     now, known = values[-1], [v for v in values[:-1] if _has_interval(v)]
     expected = not_known(
         f"{len(known)} earlier season(s) with an interval; {ENOUGH_SEASONS} are needed"
     )
     if len(known) >= ENOUGH_SEASONS:
-        columns = [(v.value, v.se, v.df) for v in known]
-        expected = pool_offsets(*np.array(columns).T).new_curve
+        columns = np.array([(v.value, v.se, v.df) for v in known]).T
+        expected = pool_offsets(*columns).new_curve
     shrunken, df = not_known(expected.remark or now.remark), min(now.df, expected.df)
     if expected.known and now.se > 0:
         own, prior = now.se**2, expected.se**2
-        shrunken = Estimate(
-            value=(prior * now.value + own * expected.value) / (own + prior),
-            se=sqrt(own * prior / (own + prior)),
-            df=df,
-            method=SHRUNKEN,
-        )
-    return OffsetHistory(
-        name=name,
-        seasons=tuple(seasons),
-        values=tuple(values),
-        expected=expected,
-        departure=replace(difference(now, expected), df=df),
-        shrunken=shrunken,
-        remark=remark,
-    )
+        value = (prior * now.value + own * expected.value) / (own + prior)
+        se = sqrt(own * prior / (own + prior))
+        shrunken = Estimate(value=value, se=se, df=df, method=SHRUNKEN)
+    departure = replace(difference(now, expected), df=df)
+    found = tuple(seasons), tuple(values), expected, departure, shrunken
+    return OffsetHistory(name, *found, remark)
 
 
 def curve_history(
-    curve: str,
-    season: str,
-    now: Estimate,
-    earlier: Mapping[str, pd.DataFrame],
-    built_on: str = "",
+    curve: str, season: str, now: Estimate, earlier: Earlier, built_on: str = ""
 ) -> OffsetHistory:
     """Return a curve's history by its name, in terms of the absolute setting.
 
@@ -257,7 +226,7 @@ def sensor_history(
     sensor: str,
     season: str,
     now: Sequence[Estimate],
-    earlier: Mapping[str, pd.DataFrame],
+    earlier: Earlier,
     sensor_of: Mapping[str, str],
     apart: Collection[str] = (),
 ) -> OffsetHistory:
@@ -268,10 +237,9 @@ def sensor_history(
     # `apart`: their errors are another curve's over again.
     seasons, values = [], []
     for name, curves in earlier.items():
-        curves = curves[~curves["curve"].isin(apart)]
         named = curves["sensor"].fillna(curves["curve"].map(sensor_of))
-        own = curves[named == sensor].to_dict("records")
-        changes = [_called_for(row, 0.0) for row in own]
+        own = curves[(named == sensor) & ~curves["curve"].isin(apart)]
+        changes = [_called_for(row, 0.0) for row in own.to_dict("records")]
         if any(change.known for change in changes):
             seasons.append(name)
             values.append(mean_change(changes))

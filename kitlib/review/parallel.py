@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from math import nan
-from typing import NamedTuple
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -35,8 +35,10 @@ class Comparison:
     second: str
     n: int  # samples both read, and the trials they come from
     n_trials: int
-    rmsep: tuple[float, float]  # of the first and of the second curve, as loaded
-    sep: tuple[float, float]
+    rmsep_first: float  # as loaded
+    rmsep_second: float
+    sep_first: float
+    sep_second: float
     rmsep_difference: Estimate  # first less second, jackknife over trials
     sep_difference: Estimate
     # Slope of the errors' difference (first - second) on their sum: above 0 where the
@@ -48,30 +50,18 @@ class Comparison:
     bands: pd.DataFrame
     better: str  # the curve with the smaller RMSEP, or that no difference is shown
     tighter: str  # the curve whose errors scatter less about their bias, likewise
-    level: float  # confidence level of the two
 
 
-class _PairedSums(NamedTuple):
-    """Sums of 1, e, f, e e and f f over sets of samples, as `jackknife` takes them.
-
-    e and f are the errors of the first and of the second curve.
-    """
-
-    trials: tuple
-    total: np.ndarray  # over all trials, shape (5,)
-    without_each: np.ndarray  # over all trials but each in turn, shape (G, 5)
+def _rms(sums: np.ndarray) -> np.ndarray:
+    """Return the root mean square error of both curves, from `compare_curves`' sums."""
+    return np.sqrt(sums[..., 3:] / sums[..., :1])
 
 
-def _rms(sums: np.ndarray, which: int) -> np.ndarray:
-    """Return the root mean square error of the first (0) or second (1) curve."""
-    return np.sqrt(sums[..., 3 + which] / sums[..., 0])
-
-
-def _sep(sums: np.ndarray, which: int) -> np.ndarray:
+def _sep(sums: np.ndarray) -> np.ndarray:
     """Return the SD of the errors about the bias, n - 1, likewise."""
-    n, total = sums[..., 0], sums[..., 1 + which]
-    squares = sums[..., 3 + which] - total**2 / n
-    return np.sqrt(np.maximum(squares, 0) / np.where(n > 1, n - 1, nan))
+    n, total = sums[..., :1], sums[..., 1:3]
+    squares = np.maximum(sums[..., 3:] - total**2 / n, 0)
+    return np.sqrt(squares / np.where(n > 1, n - 1, nan))
 
 
 def compare_curves(
@@ -81,36 +71,28 @@ def compare_curves(
 
     Estimands: RMSEP and SEP of the first curve less those of the second over
     trials like these; an error in common cancels, so that few samples tell more
-    than two audits side by side.
+    than two audits side by side. `errors` and `others` are those of the first and of
+    the second curve, each with its own offset loaded; `reference` parts them into
+    bands. For SEPs on the same samples: Fearn, NIR news 7 (1996) no. 5, 5-6.
 
-    `errors` and `others` are those of the first and of the second curve on the same
-    samples, each with its own offset loaded; `reference` parts them into bands.
-
-    Pitman and Morgan: the sum and the difference of two errors are uncorrelated
-    exactly if both have one variance. Their test is that of the slope of one on
-    the other; here the slope has a CR2 error clustered by trial, and stands as an
-    effect: (v1 - v2) / (v1 + v2 + 2 c), variances v and covariance c.
-
-    References
-    ----------
-    .. [1] Pitman, Biometrika 31 (1939) 9-12; Morgan, Biometrika 31 (1939) 13-19
-       (from memory).
-    .. [2] Fearn, NIR news 7 (1996) no. 5, 5-6: for SEPs on the same samples (from
-       memory).
+    Pitman and Morgan (Biometrika 31 (1939) 9-12 and 13-19; all from memory): the sum
+    and the difference of two errors are uncorrelated exactly if both have one
+    variance. Their test is that of the slope of one on the other; here the slope has a
+    CR2 error clustered by trial, and stands as an effect: (v1 - v2) / (v1 + v2 + 2 c),
+    variances v and covariance c.
     """
     e = finite_array("compare_curves: errors", errors)
     f = finite_array("compare_curves: others", others)
     if e.size < 2:
-        raise TooFewSamples(
-            f"compare_curves: {first} and {second} share {e.size} sample(s); "
-            "needs at least 2."
-        )
+        said = f"{first} and {second} share {e.size} sample(s); needs at least 2."
+        raise TooFewSamples(f"compare_curves: {said}")
     codes, n_trials = cluster_codes("compare_curves: trial", trial, e.size)
+    # Sums of 1, e, f, e e and f f in each trial.
     powers = np.column_stack([np.ones_like(e), e, f, e**2, f**2])
     by_trial = sums_by_cluster(codes, n_trials, powers)
-    total = by_trial.sum(axis=0)
-    sums = _PairedSums(tuple(pd.Index(trial).unique()), total, total - by_trial)
-    rmsep_gap = jackknife(sums, lambda s: _rms(s, 0) - _rms(s, 1))
+    total, trials = by_trial.sum(axis=0), tuple(pd.Index(trial).unique())
+    sums = SimpleNamespace(trials=trials, total=total, without_each=total - by_trial)
+    rmsep_gap = jackknife(sums, lambda s: _rms(s)[..., 0] - _rms(s)[..., 1])
     design = np.column_stack([np.ones_like(e), e + f - (e + f).mean()])
     fit, why = tried(clustered_fit, design, e - f, codes)
     scatter_gap = fit.contrast([0.0, 1.0]) if fit else not_known(why)
@@ -120,16 +102,17 @@ def compare_curves(
         second=second,
         n=e.size,
         n_trials=n_trials,
-        rmsep=(float(_rms(total, 0)), float(_rms(total, 1))),
-        sep=(float(_sep(total, 0)), float(_sep(total, 1))),
+        rmsep_first=float(_rms(total)[0]),
+        rmsep_second=float(_rms(total)[1]),
+        sep_first=float(_sep(total)[0]),
+        sep_second=float(_sep(total)[1]),
         rmsep_difference=rmsep_gap,
-        sep_difference=jackknife(sums, lambda s: _sep(s, 0) - _sep(s, 1)),
+        sep_difference=jackknife(sums, lambda s: _sep(s)[..., 0] - _sep(s)[..., 1]),
         pitman_morgan=scatter_gap,
         correlation=float(np.corrcoef(e, f)[0, 1]) if vary else nan,
         bands=_bands(first, second, e, f, reference, codes, level),
         better=_smaller(first, second, rmsep_gap, level),
         tighter=_smaller(first, second, scatter_gap, level),
-        level=level,
     )
 
 
@@ -144,26 +127,19 @@ def _bands(first, second, errors, others, reference, trial, level) -> pd.DataFra
     """Return which curve served better in each 2-point band."""
     lows, rows = moisture_bands(reference), []
     for low in np.unique(lows):
-        here = lows == low
-        e, f, trials = errors[here], others[here], trial[here]
+        e, f, trials = (of[lows == low] for of in (errors, others, trial))
         gap, n_trials = clustered_mean(e**2 - f**2, trials), len(set(trials))
         enough = e.size >= threshold("samples_per_band")
         enough = enough and n_trials >= threshold("trials_for_bias")
-        rows.append(
-            {
-                "band_low": low,
-                "band_high": low + 2,
-                "n": e.size,
-                "n_trials": n_trials,
-                "rms_first": float(np.sqrt(np.mean(e**2))),
-                "rms_second": float(np.sqrt(np.mean(f**2))),
-                "difference": gap.value,
-                "low": gap.interval(level).low,
-                "high": gap.interval(level).high,
-                "method": gap.method or gap.remark,
-                "better": _smaller(first, second, gap, level) if enough else FEW,
-            }
-        )
+        ends = gap.interval(level)._asdict()
+        row = {"band_low": low, "band_high": low + 2, "n": e.size, "n_trials": n_trials}
+        row |= {"rms_first": np.sqrt(np.mean(e**2)), "difference": gap.value, **ends}
+        row |= {
+            "rms_second": np.sqrt(np.mean(f**2)),
+            "method": gap.method or gap.remark,
+        }
+        row["better"] = _smaller(first, second, gap, level) if enough else FEW
+        rows.append(row)
     return pd.DataFrame(rows)
 
 
@@ -177,10 +153,8 @@ def compare_all(pairs: pd.DataFrame, level: float) -> Iterator[Comparison]:
         if not beside & {first, second}:
             continue  # two curves' own plots have no sample in common
         others = by_curve[second]["error"].rename("other")
-        both = by_curve[first].join(others, how="inner")
+        both = by_curve[first].join(others, how="inner").reset_index("trial")
         if len(both) > 1:
-            trial = both.index.get_level_values("trial")
             errors = both["error"], both["other"]
-            yield compare_curves(
-                first, second, *errors, both["reference_pct"], trial, level
-            )
+            reference, trial = both["reference_pct"], both["trial"]
+            yield compare_curves(first, second, *errors, reference, trial, level)

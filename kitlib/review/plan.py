@@ -56,18 +56,17 @@ class ErrorSources:
     @property
     def shares(self) -> dict[str, float]:
         """Share of each source in the variance of a single error, 0 to 1."""
-        return _shares({name: sd**2 for name, sd in self.sds.items()})
+        return _shares(self.sds)
 
     @property
     def shares_of_bias(self) -> dict[str, float]:
         """Share of each source in the variance of the bias, as it was sampled."""
         # Sensors and moisture are left out: the bias of a curve is that of its own
         # sensor, told at one moisture. Locations count with the trials.
-        told = {name: sd for name, sd in self.sds.items() if name in EFFORT}
-        parts = {name: sd**2 / self.n for name, sd in told.items()}
-        if TRIAL in parts:
-            parts[TRIAL] = self.sd_trial**2 / self.n_trials
-        return _shares(parts)
+        ses = {s: sd / sqrt(self.n) for s, sd in self.sds.items() if s in EFFORT}
+        if TRIAL in ses:
+            ses[TRIAL] = self.sd_trial / sqrt(self.n_trials)
+        return _shares(ses)
 
     @property
     def sd_trial(self) -> float:
@@ -92,57 +91,51 @@ class ErrorSources:
     @property
     def sd_error(self) -> float:
         """SD of one sample's error about its curve. [% moisture]."""
-        parts = [sd for name, sd in self.sds.items() if name not in (SENSOR, MOISTURE)]
-        return sqrt(sum(sd**2 for sd in parts))
+        shared = self.sd_trial
+        return hypot(self.sd_within, shared if isfinite(shared) else 0.0)
 
 
-def _shares(parts: dict[str, float]) -> dict[str, float]:
-    """Return the share of each part in their sum; none where that is 0."""
-    total = sum(parts.values())
-    return {name: part / total for name, part in parts.items() if total > 0}
+def _shares(sds: dict[str, float]) -> dict[str, float]:
+    """Return the share of each part in their variance; none where that is 0."""
+    total = sum(sd**2 for sd in sds.values())
+    return {name: sd**2 / total for name, sd in sds.items() if total > 0}
 
 
-def error_sources(
-    error,
-    trial,
-    reference_se: float = nan,
-    dishes: float = nan,
-    sd_run: float = nan,
-    sensor=None,
-    location=None,
-    along=None,
-) -> ErrorSources | None:
+def error_sources(pairs: pd.DataFrame, sd_run: float = nan) -> ErrorSources | None:
     """Return the parts the errors of a curve, or of a crop's curves, are made of.
 
-    Estimand: SDs of independent effects of sensors, locations, trials, samples,
-    runs and the reference. None where the errors do not give them. `reference_se` is
-    of a value from `dishes` dishes on average, `sd_run` of a run of the same grain,
-    and `along` the part of each error that a slope will correct: the other parts are
-    of what is left. [% moisture]
+    Estimand: SDs of independent effects of sensors, locations, trials, samples, runs
+    and the reference; None where the errors do not give them. `pairs` has the error
+    and, in `along`, what of it a slope will correct: the other parts are of what is
+    left. `sd_run` is of a run of the same grain. [% moisture]
 
     Trials and sensors by restricted maximum likelihood; the variance between
     trials is parted into locations and the rest in the ratio of a second fit, of
     locations and trials. What the reference and the runs are known to add comes
     off the variance within trials, never below zero; the rest is the samples'.
-
-    Examples
-    --------
-    >>> found = error_sources([1, 3, 7, 9, 4, 6], list("AABBCC"), reference_se=0.5)
-    >>> {name: round(sd**2, 2) for name, sd in found.sds.items()}
-    {'trial': 8.0, 'sample': 1.75, 'reference': 0.25}
     """
-    error, sds = np.asarray(error, float), {}
-    if along is not None and np.ptp(along) > 0:
-        sds[MOISTURE] = float(np.std(along))
-        error = error - np.asarray(along, float)
+    error, trial = pairs["error"] - pairs["along"], pairs["trial"]
+    # Labels that are not all known, or all the same, tell no samples apart.
+    sensor, location = (
+        labels if labels.notna().all() and labels.nunique() > 1 else None
+        for labels in (pairs["sensor"], pairs["location"])
+    )
     fit, _ = tried(variance_components, error, trial, sensor)
     if fit is None or not isfinite(fit.sd_residual):
         return None
-    if isfinite(fit.sd_sensor):
-        sds[SENSOR] = float(fit.sd_sensor)
-    if isfinite(fit.sd_trial):
-        sds |= _by_location(error, trial, location, float(fit.sd_trial))
+    along = {MOISTURE: float(pairs["along"].std(ddof=0))}
+    sds = along if pairs["along"].nunique() > 1 else {}
+    sds |= {SENSOR: fit.sd_sensor} if isfinite(fit.sd_sensor) else {}
+    sds |= {TRIAL: fit.sd_trial} if isfinite(fit.sd_trial) else {}
+    if location is not None and sds.get(TRIAL, 0) > 0:
+        # The second grouping is the location here, in the sensors' place.
+        both, _ = tried(variance_components, error, trial, location)
+        parts = {LOCATION: both.sd_sensor, TRIAL: both.sd_trial} if both else {}
+        total = hypot(*parts.values())
+        if total > 0:
+            sds |= {name: fit.sd_trial * sd / total for name, sd in parts.items()}
     remarks, left = [fit.remark], fit.sd_residual**2
+    reference_se = float(np.sqrt((pairs["reference_se"] ** 2).mean(skipna=False)))
     for name, sd in ((REFERENCE, reference_se), (REPEATABILITY, sd_run)):
         if not isfinite(sd):
             said = f"{IN_WORDS[name]} is not known and counts with the samples'"
@@ -157,62 +150,22 @@ def error_sources(
         said = f"only {fit.n_trials} trials: how much they differ is poorly known"
         remarks.append(said)
     return ErrorSources(
-        sds={name: sds[name] for name in IN_WORDS if name in sds},
-        n=error.size,
+        sds={name: float(sds[name]) for name in IN_WORDS if name in sds},
+        n=len(pairs),
         n_trials=fit.n_trials,
-        dishes=dishes,
-        remark="; ".join(remark for remark in remarks if remark),
-    )
-
-
-def _by_location(error, trial, location, sd_trial: float) -> dict[str, float]:
-    """Return the SD between trials, parted by location where there is one."""
-    if location is None or sd_trial == 0:
-        return {TRIAL: sd_trial}
-    # The second grouping of the fit is the location here, in the sensors' place.
-    fit, _ = tried(variance_components, error, trial, location)
-    if fit is None or not (isfinite(fit.sd_sensor) and isfinite(fit.sd_trial)):
-        return {TRIAL: sd_trial}
-    both = fit.sd_sensor**2 + fit.sd_trial**2
-    share = fit.sd_sensor**2 / both if both > 0 else 0.0
-    return {
-        LOCATION: float(sd_trial * sqrt(share)),
-        TRIAL: float(sd_trial * sqrt(1 - share)),
-    }
-
-
-def sources_of(pairs: pd.DataFrame, sd_run: float, curves: bool = False):
-    """Return what the errors of pairs are made of; None where they do not tell."""
-    # `curves` takes the curve for a sensor that is not named, for a whole crop.
-    if pairs.empty:
-        return None
-    sensor = pairs["sensor"].fillna(pairs["curve"]) if curves else pairs["sensor"]
-    # Labels that are not all known, or all the same, tell no samples apart.
-    told = [
-        labels if labels.notna().all() and labels.nunique() > 1 else None
-        for labels in (sensor, pairs["location"])
-    ]
-    return error_sources(
-        pairs["error"],
-        pairs["trial"],
-        reference_se=float(np.sqrt((pairs["reference_se"] ** 2).mean(skipna=False))),
         dishes=float(pairs["n_dishes"].mean()),
-        sd_run=sd_run,
-        sensor=told[0],
-        location=told[1],
-        along=pairs["along"],
+        remark="; ".join(remark for remark in remarks if remark),
     )
 
 
 def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
     """Return the part of each error that a recommended slope takes away. [points]."""
     # About 0 on each curve's samples; 0 throughout where no slope is recommended.
-    along = pd.Series(0.0, index=pairs.index)
-    for curve, rows in pairs.groupby("curve").groups.items():
-        if curve in corrections:
-            readings = pairs.loc[rows, "sensor_pct"].to_numpy(float)
-            along[rows] = -corrections[curve].tilt * (readings - readings.mean())
-    return along
+    tilts = {curve: correction.tilt for curve, correction in corrections.items()}
+    readings = pairs["sensor_pct"]
+    centres = readings.groupby(pairs["curve"]).transform("mean")
+    tilt = pairs["curve"].map(tilts).astype(float).fillna(0.0)
+    return -tilt * (readings - centres)
 
 
 def where_effort_pays(sources: ErrorSources) -> str:
@@ -229,11 +182,11 @@ def where_effort_pays(sources: ErrorSources) -> str:
             "is not known, and everything else rests on it."
         )
     most = max(shares, key=lambda name: shares[name])
-    return (
-        f"{EFFORT[most]}: {shares[most]:.0%} of the variance of the bias lies in "
-        f"{IN_WORDS[most]}."
-    )
+    said = f"{EFFORT[most]}: {shares[most]:.0%} of the variance of the bias lies in "
+    return f"{said}{IN_WORDS[most]}."
 
+
+# ---- what a plan reaches, and what it costs ------------------------------------------
 
 TRIALS = (*range(2, 13), 14, 16, 20, 24, 30, 40)
 SAMPLES_PER_TRIAL = (1, 2, 3, 4, 5, 6, 8, 10)
@@ -281,25 +234,24 @@ def bias_se(scatter: Scatter, trials, samples, dishes, benchtop=0):
     benchtop meter, as both its phases visit the same trials.
     """
     trials, oven, more = (np.asarray(a, float) for a in (trials, samples, benchtop))
-    all_samples = oven + more
-    variance = scatter.sd_trial**2 + scatter.sd_own**2 / all_samples
-    variance = variance + scatter.sd_dish**2 / (oven * np.asarray(dishes, float))
     bridge = np.where(more > 0, scatter.sd_benchtop**2, 0.0)
-    variance = variance + bridge * (1 / oven - 1 / all_samples)
+    variance = scatter.sd_trial**2 + scatter.sd_own**2 / (oven + more)
+    variance = variance + scatter.sd_dish**2 / (oven * np.asarray(dishes, float))
+    variance = variance + bridge * (1 / oven - 1 / (oven + more))
     return np.sqrt(variance / trials)
 
 
 def bias_half_width(
     scatter: Scatter, trials, samples, dishes, benchtop=0, level: float = 0.95
 ):
-    """Return the half-width of the bias's interval under a plan. [% moisture]."""
-    # In root mean square over seasons: a single season's is wider or narrower by
-    # chance. On trials − 1 degrees of freedom, as trials are of one size; nan under 2
-    # trials.
-    trials = np.asarray(trials, float)
-    df = np.where(trials > 1, trials - 1, nan)
+    """Return the half-width of the bias's interval under a plan. [% moisture].
+
+    In root mean square over seasons: a single season's is wider or narrower by
+    chance. On trials − 1 degrees of freedom, as trials are of one size.
+    """
+    df = np.asarray(trials, float) - 1
     se = bias_se(scatter, trials, samples, dishes, benchtop)
-    return student_t.ppf((1 + level) / 2, df) * se
+    return student_t.ppf((1 + level) / 2, np.where(df > 0, df, nan)) * se
 
 
 def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0.95):
@@ -360,19 +312,13 @@ def plan_table(
 
     `wanted` is the half-width of the bias's interval; `cheapest` is one plan at most,
     of equal cost the one with fewer trials.
-
-    Examples
-    --------
-    >>> table = plan_table(Scatter(sd_trial=0.2, sd_own=0.4), HOURS, wanted=0.25)
-    >>> table.loc[table["cheapest"], ["trials", "samples_per_trial"]].values.tolist()
-    [[7, 5]]
     """
     meters = BENCHTOP_PER_TRIAL if isfinite(scatter.sd_benchtop) else (0,)
-    grid = np.meshgrid(TRIALS, SAMPLES_PER_TRIAL, DISHES, meters, indexing="ij")
-    plan = np.column_stack([axis.ravel() for axis in grid])
-    trials, samples, dishes, more = plan.T
+    axes = [TRIALS, SAMPLES_PER_TRIAL, DISHES, meters]
+    table = pd.MultiIndex.from_product(axes, names=SIZE).to_frame(index=False)
+    trials, samples, dishes, more = table.to_numpy().T
     half = bias_half_width(scatter, trials, samples, dishes, more, level)
-    table = pd.DataFrame(plan, columns=SIZE).assign(
+    table = table.assign(
         oven_samples=trials * samples,
         half_width_bias=half,
         half_width_slope=slope_half_width(scatter, trials, samples, dishes, level),
@@ -389,8 +335,7 @@ def plan_table(
 
 def cheapest(table: pd.DataFrame) -> pd.Series | None:
     """Return the cheapest plan that suffices, None if none of the table does."""
-    found = table[table["cheapest"]]
-    return found.iloc[0] if len(found) else None
+    return next((row for _, row in table[table["cheapest"]].iterrows()), None)
 
 
 def efficient(table: pd.DataFrame) -> pd.DataFrame:
@@ -400,7 +345,7 @@ def efficient(table: pd.DataFrame) -> pd.DataFrame:
     return ranked[ranked["half_width_bias"] < best_before]
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class CurvePlan:
     """What next season's sampling of a curve can reach."""
 
@@ -409,6 +354,15 @@ class CurvePlan:
     table: pd.DataFrame  # as from `plan_table`
     wanted: float  # half-width of the bias's interval that is wanted [% moisture]
 
+    @property
+    def told(self) -> pd.DataFrame:
+        """Plans to be told of: no other beats them at their cost, or they are plain."""
+        table, best = self.table, efficient(self.table).index
+        plain = (table["dishes"] == 2) & (table["benchtop_per_trial"] == 0)
+        return table[plain | table.index.isin(best)].assign(
+            wanted=self.wanted, remark=self.remark
+        )
+
 
 def scatter_of(
     crop: str,
@@ -416,17 +370,18 @@ def scatter_of(
     own: ErrorSources | None,
     shared: ErrorSources | None,
     sd_benchtop: float,
-) -> tuple[Scatter | None, str]:
+) -> tuple[Scatter, str] | None:
     """Return what a curve's plan is made from, and whose components they are."""
     # Its own from `FEW_TRIALS` trials on, else those `shared` by its crop's curves;
-    # `pairs` are the curve's samples, for their moistures.
+    # `pairs` are the curve's samples, for their moistures. None where how much trials
+    # and samples differ is not known.
     used, remark = own, OWN
     enough = own and isfinite(own.sd_trial) and own.n_trials >= FEW_TRIALS
     if not enough and shared and isfinite(shared.sd_trial):
         used = shared
         remark = f"the components of all {crop} curves, as its own trials are few"
     if used is None or not isfinite(used.sd_trial) or pairs.empty:
-        return None, "how much trials and samples differ is not known"
+        return None
     if used.sd_trial == 0:
         remark += f"; no difference between {counted(used.n_trials, 'trial')} was "
         remark += "detected, so this plan is optimistic"
@@ -450,8 +405,6 @@ def benchtop_sd(pairs: pd.DataFrame) -> float:
     """Return the SD of a benchtop mean's own error within trials, nan if unknown."""
     # The meter against the oven, the oven's own error taken off.
     both = pairs[pairs["benchtop_pct"].notna()]
-    if both.empty:
-        return nan
     error = both["benchtop_pct"] - both["reference_pct"]
     sd, df = pooled_sd(error, both["meter"] + "\0" + both["trial"])
     reference = float((both["reference_se"].fillna(0.0) ** 2).mean())

@@ -4,7 +4,7 @@ Each leads with one sentence that says whether anything must be done; the tables
 those of `review_tables`, in part.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from math import isfinite, sqrt
 from typing import Any
@@ -13,53 +13,14 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kitlib.curves.advice import BIAS, RESLOPE, SLOPE
-from kitlib.reports.blocks import (
-    Answer,
-    Block,
-    Heading,
-    Items,
-    Paragraph,
-    Picture,
-    SideBySide,
-    Table,
-    picture_of,
-    table_of,
-    texts,
-)
-from kitlib.reports.drawing import (
-    AMBER,
-    BAND,
-    BLUE,
-    FULL,
-    GROUP_STYLES,
-    HALF,
-    INK,
-    MUTED,
-    SWATCH,
-    as_drawn,
-    framed,
-    key_line,
-    tick_evenly,
-)
+from kitlib.curves.advice import RESLOPE, SLOPE
+from kitlib.reports import blocks as page
+from kitlib.reports import drawing as style
+from kitlib.review import plan as sampling
 from kitlib.review.check_samples import CHARTS, DRIFT_DAYS, CheckChart
-from kitlib.review.history import OffsetHistory, leaves_out_zero
+from kitlib.review.history import OffsetHistory
 from kitlib.review.parallel import FEW, NO_DIFFERENCE
-from kitlib.review.plan import (
-    HOURS,
-    IN_WORDS,
-    OWN,
-    SIZE,
-    cheapest,
-    efficient,
-    slope_half_width,
-)
-from kitlib.review.review import (
-    CurveReview,
-    SeasonReview,
-    is_out,
-    review_tables,
-)
+from kitlib.review.review import SeasonReview, review_tables
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED
 from kitlib.trials.moisture_errors import entries_to_sample
 from kitlib.words.digests import kept
@@ -67,13 +28,6 @@ from kitlib.words.terms import POINTS, counted, listed, show, show_span
 
 MOST_CHARTS = 4  # of curves out of limits; where none is, two show what there is
 SPANS = (4, 8, 12, 16)  # of moisture, in points
-# What settles a question that an unresolved curve leaves open; the slope by the plan.
-SETTLES = {
-    BIAS: "the samples of its plan should settle its bias",
-    "record": "look up in the sensor's own log which offset was loaded when",
-    "lab": "split ten samples between the labs and dry them in the same week",
-    "swap": "find out which sensor harvested which plots before correcting anything",
-}
 FIRST_OUT = [f"first_out_{chart.lower()}" for chart in CHARTS]
 _DOT: dict[str, Any] = {"linestyle": "none", "markersize": 5, "markeredgewidth": 0.5}
 _DASHES: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
@@ -81,7 +35,7 @@ _DASHES: dict[str, Any] = {"linewidth": 0.9, "linestyle": (0, (4, 2))}
 _STROKES = ["-", (0, (5, 2)), (0, (1, 1.5)), (0, (6, 2, 1, 2))]
 
 
-def review_sections(review: SeasonReview) -> list[Block]:
+def review_sections(review: SeasonReview) -> list[page.Block]:
     """Return the review of a season for its report, in reading order."""
     return [
         *setup_section(review),
@@ -93,52 +47,37 @@ def review_sections(review: SeasonReview) -> list[Block]:
     ]
 
 
-def _lead(part: str, case: str = "nothing", detail: str = "", **said) -> list[Block]:
+def _lead(part: str, case: str = "nothing", detail: str = "", **said):
     """Return a part's heading, and its answer to what was found."""
-    of = texts()["review"][part]
+    of = page.texts()["review"][part]
     word, tone, sentence = of[case]
-    return [Heading(of["heading"]), Answer(word, sentence.format(**said), detail, tone)]
+    answer = page.Answer(word, sentence.format(**said), detail, tone)
+    return [page.Heading(of["heading"]), answer]
 
 
-def setup_section(review: SeasonReview) -> list[Block]:
+def setup_section(review: SeasonReview) -> list[page.Block]:
     """Return how the curves were set up, and the offsets that followed from it."""
     if review.season.tables["setup_runs"].frame.empty:
         return _lead("setup")
     tables = review_tables(review)
-    offsets, step = tables["setup_offsets"], review.season.settings.setting_step
-    return [
-        *_setup_lead(review.curves.values()),
-        _causes(tables["setup"], step),
-        table_of("review_offsets", offsets),
-        table_of("review_repeats", offsets[offsets["sd_run_df"] > 0]),
-    ]
-
-
-def _setup_lead(reviews: Collection[CurveReview]) -> list[Block]:
-    """Say whether anything must be done about how curves were set up."""
-    moved = [
-        one.curve
-        for one in reviews
-        if not one.setup.read_before_loading
-        and leaves_out_zero(one.setup.moved, one.setup.season.confidence)
-    ]
-    sizes = [
-        (found.size, CAUSES[code].cause.lower(), one.curve)
-        for one in reviews
-        for code, found in one.causes.items()
-        if found.verdict == DOUBTFUL and isfinite(found.size)
-    ]
+    causes, offsets = tables["setup"], tables["setup_offsets"]
+    moved = [curve for curve, one in review.curves.items() if one.setup.not_held]
+    doubted = causes[(causes["verdict"] == DOUBTFUL) & causes["size"].notna()]
+    case = "moved" if moved else "sound" if doubted.empty else "doubtful"
     detail = ""
-    if sizes:
-        size, title, curve = max(sizes)
-        detail = f"Largest doubt at set-up: {title}, up to {show(size)} points on "
-        detail += f"{curve}."
-    if moved:
-        return _lead("setup", "moved", detail, curves=listed(moved))
-    return _lead("setup", "doubtful" if sizes else "sound", detail)
+    if len(doubted):
+        most = doubted.sort_values(["size", "cause", "curve"]).iloc[-1]
+        detail = f"Largest doubt at set-up: {most['cause'].lower()}, up to "
+        detail += f"{show(most['size'])} points on {most['curve']}."
+    return [
+        *_lead("setup", case, detail, curves=listed(moved)),
+        _causes(causes, review.season.settings.setting_step),
+        page.table_of("review_offsets", offsets),
+        page.table_of("review_repeats", offsets[offsets["sd_run_df"] > 0]),
+    ]
 
 
-def _causes(setup: pd.DataFrame, step: float) -> Table:
+def _causes(setup: pd.DataFrame, step: float) -> page.Table:
     """Return what is in doubt, or could have put offsets wrong by a step or more."""
     rows, open_ones = [], []
     for code, cause in CAUSES.items():
@@ -148,28 +87,27 @@ def _causes(setup: pd.DataFrame, step: float) -> Table:
         size = (found if doubtful.empty else doubtful)["size"].max()
         if len(doubtful) or size >= step:
             names = listed(doubtful["curve"], most=4) or "–"
-            row = {"cause": cause.cause, "size": size, "curve": names}
-            rows.append(row | {"why": cause.why})
+            rows.append([cause.cause, size, names, cause.why])
         unrecorded = int((found["verdict"] == UNRECORDED).sum())
         if unrecorded:
             open_ones.append(f"{cause.cause.lower()} ({counted(unrecorded, 'curve')})")
     frame = pd.DataFrame(rows, columns=["cause", "size", "curve", "why"])
     note = f"Not recorded: {listed(open_ones)}. " if open_ones else ""
     by_size = frame.sort_values("size", ascending=False, kind="stable")
-    return table_of("review_causes", by_size, unrecorded=note)
+    return page.table_of("review_causes", by_size, unrecorded=note)
 
 
-def check_section(review: SeasonReview) -> list[Block]:
+def check_section(review: SeasonReview) -> list[page.Block]:
     """Return whether the curves held, as their check samples tell."""
     charts = {c: one.chart for c, one in review.curves.items() if one.chart}
     if not charts:
         return _lead("checks")
-    out = [curve for curve in charts if is_out(review.curves[curve])]
+    out = [curve for curve in charts if review.curves[curve].is_out]
     judged = [curve for curve, chart in charts.items() if not chart.remark]
     drawn = [curve for curve in out if curve in judged][:MOST_CHARTS] or judged[:2]
     pictures = [_chart_picture(charts[curve], curve) for curve in drawn]
     pairs = zip(pictures[::2], pictures[1::2], strict=False)
-    abreast = [SideBySide(*pair) for pair in pairs]
+    abreast = [page.SideBySide(*pair) for pair in pairs]
     unjudged = [curve for curve in charts if curve not in judged]
     detail = f"Not judged: {listed(unjudged)}." if unjudged else ""
     case = "out" if out else "held" if judged else "few"
@@ -180,61 +118,59 @@ def check_section(review: SeasonReview) -> list[Block]:
     # A chart whose limits no curve left has no day to show.
     columns += [name for name in FIRST_OUT if table[name].notna().any()]
     columns += [f"drift_{DRIFT_DAYS}_days{end}" for end in ("", "_low", "_high")]
-    return [
-        *_lead("checks", case, detail, curves=listed(out)),
-        table_of("review_checks", table[columns]),
-        *abreast,
-        *pictures[2 * len(abreast) :],
-    ]
+    lead = _lead("checks", case, detail, curves=listed(out))
+    told = page.table_of("review_checks", table[columns])
+    return [*lead, told, *abreast, *pictures[2 * len(abreast) :]]
 
 
 @kept
-def _chart_picture(chart: CheckChart, curve: str) -> Picture:
+def _chart_picture(chart: CheckChart, curve: str) -> page.Picture:
     """Return the control chart of one curve."""
     out = [name for name, day in chart.first_out.items() if day is not None]
-    said = f"out of limits by {listed(out)}" if out else "inside all limits"
-    largest = chart.cells["deviation"].abs().max()
-    n, largest = counted(len(chart.cells), "deviation"), show(largest)
-    words = {"curve": curve, "deviations": n, "largest": largest, "said": said}
-    return picture_of("review_chart", draw_control_chart(chart), **words)
+    words = {
+        "curve": curve,
+        "deviations": counted(len(chart.cells), "deviation"),
+        "largest": show(chart.cells["deviation"].abs().max()),
+        "said": f"out of limits by {listed(out)}" if out else "inside all limits",
+    }
+    return page.picture_of("review_chart", draw_control_chart(chart), **words)
 
 
 def draw_control_chart(chart: CheckChart) -> Figure:
     """Draw each check sample's deviation over the season, with EWMA and limits."""
     # Open dots are the base days, from which centres and limits come.
     names = sorted(set(chart.cells["sample"]))
-    styles = list(zip(names, GROUP_STYLES, strict=False))
+    looks = list(zip(names, style.GROUP_STYLES, strict=False))
     keys = [
-        key_line(as_drawn(name, 18), color=colour, marker=marker, **_DOT)
-        for name, (colour, marker) in styles
+        style.key_line(style.as_drawn(name, 18), color=colour, marker=marker, **_DOT)
+        for name, (colour, marker) in looks
     ]
-    keys += [key_line("limits of a sample", color=MUTED, **_DASHES)]
-    keys += [key_line("EWMA", color=INK, linewidth=1.4)]
-    keys += [key_line("its limits", color=BAND, **SWATCH)]
+    keys += [style.key_line("limits of a sample", color=style.MUTED, **_DASHES)]
+    keys += [style.key_line("EWMA", color=style.INK, linewidth=1.4)]
+    keys += [style.key_line("its limits", color=style.BAND, **style.SWATCH)]
     base = chart.runs.cells[chart.runs.cells["base"]]
     first = base["day"].min()
     across, up = f"Days after {first:%Y-%m-%d}", f"Deviation ({POINTS})"
-    figure, ax = framed(HALF, 1.8, keys, across, up, left=0.7)
-    ax.axhline(0, color=MUTED, linewidth=0.9)
+    figure, ax = style.framed(style.HALF, 1.8, keys, across, up, left=0.7)
+    ax.axhline(0, color=style.MUTED, linewidth=0.9)
     days = (chart.occasions["day"] - first).dt.days.to_numpy()
     limit = chart.occasions["ewma_limit"].to_numpy(float)
     if days.size > 1:
-        ax.fill_between(days, -limit, limit, color=BAND, linewidth=0)
-    ewma = chart.occasions["ewma"].to_numpy(float)
-    ax.plot(days, ewma, color=INK, linewidth=1.4, zorder=4)
+        ax.fill_between(days, -limit, limit, color=style.BAND, linewidth=0)
+    ax.plot(days, chart.occasions["ewma"], color=style.INK, linewidth=1.4, zorder=4)
     widest = float(chart.cells["limit"].max())
-    for side in (-1, 1):
-        ax.axhline(side * widest, color=MUTED, **_DASHES)
-    for name, (colour, marker) in styles:
+    for end in (-widest, widest):
+        ax.axhline(end, color=style.MUTED, **_DASHES)
+    for name, (colour, marker) in looks:
         for cells, fill in ((base, "white"), (chart.cells, colour)):
             own = cells[cells["sample"] == name]
             look = {"marker": marker, "color": fill, "markeredgecolor": colour, **_DOT}
             ax.plot((own["day"] - first).dt.days, own["deviation"], zorder=3, **look)
-    tick_evenly(ax, up=6)
+    style.tick_evenly(ax, up=6)
     return figure
 
 
-def parallel_section(review: SeasonReview) -> list[Block]:
+def parallel_section(review: SeasonReview) -> list[page.Block]:
     """Return which of two curves recorded on the same plots served better."""
     if not review.parallel:
         return []
@@ -251,71 +187,65 @@ def parallel_section(review: SeasonReview) -> list[Block]:
     bands = tables["parallel_bands"]
     return [
         *_lead("parallel", "shown" if shown else "same", said=" ".join(parts)),
-        table_of("review_parallel", tables["parallel"]),
-        table_of("review_bands", bands[bands["better"] != FEW]),
+        page.table_of("review_parallel", tables["parallel"]),
+        page.table_of("review_bands", bands[bands["better"] != FEW]),
     ]
 
 
-def source_section(review: SeasonReview) -> list[Block]:
+def source_section(review: SeasonReview) -> list[page.Block]:
     """Return where the errors come from: of each curve the largest source."""
     table = review_tables(review)["sources"]
     own = table[table["curve"] != ""]
     if own.empty:
         return _lead("sources")
     largest = own.loc[own.groupby("curve", sort=False)["share"].idxmax()]
-    names = "; ".join(f"{name}: {said}" for name, said in IN_WORDS.items())
-    lead = Heading(texts()["review"]["sources"]["heading"])
-    return [lead, table_of("review_sources", largest, names=names)]
+    names = "; ".join(f"{name}: {said}" for name, said in sampling.IN_WORDS.items())
+    lead = page.Heading(page.texts()["review"]["sources"]["heading"])
+    return [lead, page.table_of("review_sources", largest, names=names)]
 
 
-def plan_section(review: SeasonReview) -> list[Block]:
+def plan_section(review: SeasonReview) -> list[page.Block]:
     """Return how next season's sampling reaches a wanted precision, and the cost."""
     if not review.plans:
         return _lead("plan")
-    by_hours = review.costs == HOURS
+    by_hours = review.costs == sampling.HOURS
     unit = "hours" if by_hours else "as in season.toml"
     source = "hours of work, default of this kit" if by_hours else "season.toml"
-    tables = {curve: plan.table for curve, plan in review.plans.items()}
     best = review_tables(review)["plan"].query("cheapest == True")
     known = [
-        f"{row['curve']} {show(row['half_width_bias'])} points at "
-        f"{show(row['cost'], 0)}"
-        for row in best.to_dict("records")
+        f"{curve} {show(half)} points at {show(cost, 0)}"
+        for curve, half, cost in best[["curve", "half_width_bias", "cost"]].to_numpy()
     ]
     reached = listed(known, most=20) or "none suffices"
+    figure = draw_plan({curve: of.table for curve, of in review.plans.items()}, unit)
+    words = {"costs": review.costs, "source": source}
     return [
         *_plan_lead(review, unit),
-        table_of(
-            "review_plan", best, {"cost": (unit, 0)}, costs=review.costs, source=source
-        ),
-        picture_of("review_plan", draw_plan(tables, unit), unit=unit, reached=reached),
+        page.table_of("review_plan", best, {"cost": (unit, 0)}, **words),
+        page.picture_of("review_plan", figure, unit=unit, reached=reached),
         *_open(review),
     ]
 
 
-def _plan_lead(review: SeasonReview, unit: str) -> list[Block]:
+def _plan_lead(review: SeasonReview, unit: str) -> list[page.Block]:
     """Say what next season's sampling has to be, and what would settle the rest."""
     # What serves a plot serves the curves recorded beside it as well.
     beside = set(review.season.pairing.pairs.query("parallel")["curve"])
     own = [curve for curve in review.curves if curve not in beside]
-    found = {c: cheapest(review.plans[c].table) for c in own if c in review.plans}
-    enough = {curve: best for curve, best in found.items() if best is not None}
-    total = pd.DataFrame(list(enough.values())).sum()
+    plans = {c: sampling.cheapest(plan.table) for c, plan in review.plans.items()}
+    enough = [curve for curve in own if plans.get(curve) is not None]
+    total = pd.DataFrame([plans[curve] for curve in enough]).sum()
     without = [curve for curve in own if curve not in enough]
     detail = f"No plan suffices for {listed(without)}. " if without else ""
     detail += _entries_in_words(review)
     if not enough:
         return _lead("plan", "none", detail)
-    return _lead(
-        "plan",
-        "take",
-        detail,
-        samples=counted(int(total["oven_samples"]), "oven sample"),
-        visits=counted(int(total["trials"]), "trial visit"),
-        cost=show(total["cost"], 0),
-        unit=unit,
-        curves=listed(enough),
-    )
+    said = {
+        "samples": counted(int(total["oven_samples"]), "oven sample"),
+        "visits": counted(int(total["trials"]), "trial visit"),
+        "cost": show(total["cost"], 0),
+    }
+    return _lead("plan", "take", detail, **said, unit=unit, curves=listed(enough))
 
 
 def _entries_in_words(review: SeasonReview) -> str:
@@ -333,91 +263,89 @@ def _entries_in_words(review: SeasonReview) -> str:
         else:
             number = needed or "more than 500"
             wanted.append(f"{number} {crop} entries ({found.n_entries} this season)")
-    words = texts()["review"]["plan"]
+    words = page.texts()["review"]["plan"]
     said = [words["entries"].format(entries=listed(wanted))] if wanted else []
     said += [words["entries_known"].format(crops=listed(enough))] if enough else []
     return " ".join(said)
 
 
-def _open(review: SeasonReview) -> list[Block]:
+def _open(review: SeasonReview) -> list[page.Block]:
     """Return what each plan was made from, and what would settle open questions."""
+    plans, level = review.plans, review.season.settings.confidence
     said = [
         f"{curve}: made from {plan.remark}."
-        for curve, plan in review.plans.items()
-        if plan.remark != OWN
+        for curve, plan in plans.items()
+        if plan.remark != sampling.OWN
     ]
-    level = review.season.settings.confidence
+    settles = page.texts()["review"]["settles"]
     for curve, advice in review.season.advice.items():
         questions = set(advice.open_question.split("; "))
-        settling = [SETTLES[name] for name in SETTLES if name in questions]
-        plan = review.plans.get(curve)
-        best = cheapest(plan.table) if plan else None
-        of_slope = advice.action == RESLOPE or SLOPE in questions
-        if of_slope and plan is not None and best is not None:
-            trials, samples, dishes, _ = best[SIZE]
+        settling = [settles[name] for name in settles if name in questions - {SLOPE}]
+        best = sampling.cheapest(plans[curve].table) if curve in plans else None
+        if best is not None and (advice.action == RESLOPE or SLOPE in questions):
+            trials, samples, dishes, _ = best[sampling.SIZE]
             # An even spread over one point has an SD of 1 / √12.
-            one = replace(plan.scatter, sd_moisture=1 / sqrt(12))
-            half = float(slope_half_width(one, trials, samples, dishes, level))
-            known = [f"±{show(half / span, 3)} over {span}" for span in SPANS]
-            settling.append(
-                "spread the samples over more moistures to fix its slope, which this "
-                f"plan gives to {listed(known)} points of moisture"
-            )
+            one = replace(plans[curve].scatter, sd_moisture=1 / sqrt(12))
+            half = float(sampling.slope_half_width(one, trials, samples, dishes, level))
+            widths = [f"±{show(half / span, 3)} over {span}" for span in SPANS]
+            settling.append(settles[SLOPE].format(widths=listed(widths)))
         if settling:
             said.append(f"{curve}: {'; '.join(settling)}.")
-    return [Items(said, small=True)] if said else []
+    return [page.Items(said, small=True)] if said else []
 
 
 def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
     """Draw the least half-width of the bias's interval against what it costs."""
-    n = len(GROUP_STYLES)
+    n = len(style.GROUP_STYLES)
     looks = [
-        (*GROUP_STYLES[k % n], _STROKES[k // n % len(_STROKES)])
+        (*style.GROUP_STYLES[k % n], _STROKES[k // n % len(_STROKES)])
         for k in range(len(plans))
     ]
+    ink = {"color": style.INK, "marker": "o", **_DOT}
     keys = [
-        key_line(as_drawn(name, 22), color=colour, linewidth=1.4, linestyle=stroke)
+        style.key_line(style.as_drawn(name, 22), **_stroke(colour, stroke))
         for name, (colour, _, stroke) in zip(plans, looks, strict=True)
-    ]
-    keys.append(key_line("cheapest plan that suffices", color=INK, marker="o", **_DOT))
-    up = f"Half-width of the bias's interval ({POINTS})"
-    figure, ax = framed(FULL, 2.0, keys, f"Effort ({unit})", up, left=0.7)
-    highest, dearest = [], []
+    ] + [style.key_line("cheapest plan that suffices", **ink)]
+    across, up = f"Effort ({unit})", f"Half-width of the bias's interval ({POINTS})"
+    figure, ax = style.framed(style.FULL, 2.0, keys, across, up, left=0.7)
     for table, (colour, marker, stroke) in zip(plans.values(), looks, strict=True):
-        front, best = efficient(table), table[table["cheapest"]]
-        line: dict[str, Any] = {"color": colour, "linewidth": 1.4, "linestyle": stroke}
-        ax.plot(front["cost"], front["half_width_bias"], **line)
-        look = {"marker": marker, "color": colour, "markeredgecolor": INK, **_DOT}
+        front, best = sampling.efficient(table), table[table["cheapest"]]
+        ax.plot(front["cost"], front["half_width_bias"], **_stroke(colour, stroke))
+        look = {"marker": marker, "color": colour, "markeredgecolor": style.INK, **_DOT}
         ax.plot(best["cost"], best["half_width_bias"], zorder=4, **look)
-        # Hopeless plans run off above, and those far dearer than needed to the right.
-        highest.append(float(table["half_width_bias"].quantile(0.75)))
-        dearest += best["cost"].tolist()
-    all_costs = [table["cost"].max() for table in plans.values()]
-    reach = 1.6 * max(dearest) if dearest else max(all_costs)
-    ax.set(ylim=(0, max(highest)), xlim=(0, reach))
-    tick_evenly(ax)
+    # Hopeless plans run off above, and those far dearer than needed to the right.
+    every = pd.concat(plans.values())
+    reach = 1.6 * every.loc[every["cheapest"], "cost"].max()
+    highest = max(t["half_width_bias"].quantile(0.75) for t in plans.values())
+    right = reach if isfinite(reach) else every["cost"].max()
+    ax.set(ylim=(0, highest), xlim=(0, right))
+    style.tick_evenly(ax)
     return figure
 
 
-def history_section(review: SeasonReview) -> list[Block]:
+def _stroke(colour: str, stroke) -> dict[str, Any]:
+    """Return how the line of a curve's plans looks."""
+    return {"color": colour, "linewidth": 1.4, "linestyle": stroke}
+
+
+def history_section(review: SeasonReview) -> list[page.Block]:
     """Return this season's offsets beside those of earlier ones; none without."""
     if not (review.earlier or review.unread):
         return []
     level = review.season.settings.confidence
-    unread: list[Block] = [Paragraph(f"Not used: {why}.") for why in review.unread]
+    unread = [page.Paragraph(f"Not used: {why}.") for why in review.unread]
     seen = [h for h in review.histories if len(h.seasons) > 1]
     if not seen:
         return [*_lead("history"), *unread]
     beyond = [h.name for h in seen if h.within(level) is False]
-    case = "beyond" if beyond else "within"
     table = review_tables(review)["history"]
     now = table[table["season"] == review.season.settings.name]
     said = "; ".join(_in_words(history, level) for history in seen)
     return [
-        *_lead("history", case, curves=listed(beyond)),
+        *_lead("history", "beyond" if beyond else "within", curves=listed(beyond)),
         *unread,
-        table_of("review_history", now),
-        picture_of("review_history", draw_history(seen, level), said=said),
+        page.table_of("review_history", now),
+        page.picture_of("review_history", draw_history(seen, level), said=said),
     ]
 
 
@@ -432,23 +360,29 @@ def _in_words(history: OffsetHistory, level: float) -> str:
 def draw_history(histories: Sequence[OffsetHistory], level: float = 0.95) -> Figure:
     """Draw the offset each season called for, with intervals and the prediction."""
     keys = [
-        key_line("earlier seasons", color=BLUE, marker="o", **_DOT),
-        key_line("this season", color=AMBER, marker="^", **_DOT),
-        key_line("predicted from earlier seasons", color=BAND, **SWATCH),
+        style.key_line("earlier seasons", color=style.BLUE, marker="o", **_DOT),
+        style.key_line("this season", color=style.AMBER, marker="^", **_DOT),
+        style.key_line(
+            "predicted from earlier seasons", color=style.BAND, **style.SWATCH
+        ),
     ]
     n = len(histories)
     across = f"Offset the season calls for ({POINTS})"
-    figure, ax = framed(FULL, 0.46 + 0.5 * n, keys, across, left=1.6)
+    figure, ax = style.framed(style.FULL, 0.46 + 0.5 * n, keys, across, left=1.6)
     for row, history in enumerate(histories):
         low, high = history.expected.interval(level)
         if isfinite(low):
-            ax.fill_betweenx([row - 0.4, row + 0.4], low, high, color=BAND, linewidth=0)
+            ax.fill_betweenx(
+                [row - 0.4, row + 0.4], low, high, color=style.BAND, linewidth=0
+            )
         places = row + np.linspace(-0.3, 0.3, len(history.values))
         for place, value in zip(places, history.values, strict=True):
-            colour, marker = (AMBER, "^") if value is history.now else (BLUE, "o")
+            colour, marker = (
+                (style.AMBER, "^") if value is history.now else (style.BLUE, "o")
+            )
             ax.plot(value.interval(level), [place] * 2, color=colour, linewidth=1.2)
             look = {**_DOT, "marker": marker, "markeredgecolor": "white"}
             ax.plot(value.value, place, zorder=3, color=colour, **look)
-    ax.set_yticks(range(n), [as_drawn(h.name, 20) for h in histories])
+    ax.set_yticks(range(n), [style.as_drawn(h.name, 20) for h in histories])
     ax.set_ylim(n - 0.5, -0.5)
     return figure

@@ -5,7 +5,6 @@ numbers where they tell; where nothing was recorded it says so.
 """
 
 import csv
-from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from importlib.resources import files
@@ -21,13 +20,7 @@ from kitlib.curves.audit import CurveAudit
 from kitlib.intake.reference import pooled_sd
 from kitlib.intake.settings import Season
 from kitlib.review.history import difference, leaves_out_zero, season_setting
-from kitlib.statistics.estimates import (
-    NO_INTERVAL,
-    Estimate,
-    Interval,
-    not_known,
-    tried,
-)
+from kitlib.statistics.estimates import Estimate, Interval, not_known, tried
 from kitlib.statistics.lines import gain
 from kitlib.words.terms import counted, listed, show, show_span
 
@@ -40,19 +33,13 @@ ONE_SAMPLE = "one sample only: how samples differ is not in this interval"
 
 
 class Repeatability(NamedTuple):
-    """SD of a reading of the same grain by the same sensor. [% moisture].
+    """SD of a reading of the same grain by the same sensor. [% moisture]."""
 
-    Within samples, pooled; nan where no sample was run twice. `df` is the number of
-    runs beyond the first of each sample.
-    """
-
-    sd: float
-    df: int
+    sd: float  # nan where no sample was run twice
+    df: int  # runs beyond the first of each sample
 
     def interval(self, level: float = 0.95) -> Interval:
         """Return the chi-squared interval of the SD, for normal errors."""
-        if not self.df:
-            return NO_INTERVAL
         tails = chi2.ppf([(1 + level) / 2, (1 - level) / 2], self.df)
         low, high = self.sd * np.sqrt(self.df / tails)
         return Interval(float(low), float(high))
@@ -71,24 +58,20 @@ def repeatability(readings, sample) -> Repeatability:
 
 def offsets_in(runs: pd.DataFrame, default) -> np.ndarray:
     """Return the offset in each reading: as recorded, or `default`. [% moisture]."""
-    default = np.broadcast_to(np.asarray(default, float), len(runs))
-    if IN_FORCE not in runs:
-        return default.copy()
-    told = pd.to_numeric(runs[IN_FORCE], errors="coerce").to_numpy(float)
-    return np.where(np.isfinite(told), told, default)
+    told = runs.get(IN_FORCE, pd.Series(nan, index=runs.index))
+    known = pd.to_numeric(told, errors="coerce").to_numpy(float)
+    return np.where(np.isfinite(known), known, default)
 
 
 def repeated_runs(setup: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
-    """Return the error of each run of a curve, and a label that repeats share."""
+    """Return each run's curve and error, and a label that runs of one grain share."""
     days = checks["run_at"].dt.strftime(" on %Y-%m-%d")
-    runs = pd.concat(
-        [
-            setup.assign(repeats=setup["sample"].astype(object)),
-            checks.assign(repeats=(checks["sample"] + days).astype(object)),
-        ]
-    ).dropna(subset=["known_pct", "sensor_pct", "repeats"])
+    grain = [setup["sample"].astype(object), (checks["sample"] + days).astype(object)]
+    runs = pd.concat([setup, checks], ignore_index=True)
+    # Samples of one name on two curves do not repeat each other.
+    labels = runs["curve"] + "\0" + pd.concat(grain, ignore_index=True)
     error = runs["sensor_pct"] - runs["known_pct"] - offsets_in(runs, 0.0)
-    return pd.DataFrame({"error": error, "repeats": runs["repeats"]})
+    return runs[["curve"]].assign(error=error, repeats=labels).dropna()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,53 +97,47 @@ def setup_offset(
     those it was set up with. Samples are taken as a random draw, and independent;
     `sd_reference` is the SD of a known value about its sample's true moisture.
     """
+    if not len(known):
+        none = not_known("no set-up runs")
+        return SetupOffset(setting=none, parts={}, n_samples=0, n_runs=0)
     bare = np.asarray(readings, float) - offset_in_readings
     given = pd.Series(np.asarray(known, float) - bare)
     by_sample = given.groupby(np.asarray(sample), sort=False)
-    means, counts = by_sample.mean().to_numpy(), by_sample.size()
-    variance = float(means.var(ddof=1)) if means.size > 1 else nan
+    means = by_sample.mean()
+    values, how, why = means, OVER_SAMPLES, ""
+    if len(means) == 1:  # its runs are all there is to tell a scatter by
+        values, how, why = given, OVER_RUNS, ONE_SAMPLE
+    df, se = len(values) - 1, float(values.std()) / sqrt(len(values))
+    setting = Estimate(value=means.mean(), se=se, df=df, method=how, remark=why)
+    if not se >= ROUNDING:
+        why = "no scatter, so no error is known" if df else "one run has no spread"
+        setting = Estimate(value=means.mean(), remark=why)
+    variance = float(means.var())
     # A sample's mean keeps of a run's variance 1 / runs.
-    run = repeatability(given, sample).sd ** 2 * float((1 / counts).mean())
+    run = repeatability(given, sample).sd ** 2 * float((1 / by_sample.size()).mean())
     shares = [part / variance if variance else nan for part in (run, sd_reference**2)]
     left = max(1 - sum(share for share in shares if isfinite(share)), 0.0)
+    shares.append(left if variance > 0 else nan)
     return SetupOffset(
-        setting=_mean_of_samples(means, given.to_numpy()),
-        parts={
-            "runs": shares[0],
-            "reference": shares[1],
-            "samples": left if variance > 0 else nan,
-        },
-        n_samples=means.size,
-        n_runs=given.size,
+        setting=setting,
+        parts=dict(zip(("runs", "reference", "samples"), shares, strict=True)),
+        n_samples=len(means),
+        n_runs=len(given),
     )
-
-
-def _mean_of_samples(means: np.ndarray, given: np.ndarray) -> Estimate:
-    """Return the mean over samples; of one sample over its runs, saying so."""
-    values, method, remark = means, OVER_SAMPLES, ""
-    if means.size == 1:
-        values, method, remark = given, OVER_RUNS, ONE_SAMPLE
-    value, n = float(means.mean()), values.size
-    if n < 2:
-        return Estimate(value=value, remark="one run has no spread")
-    se = float(values.std(ddof=1)) / sqrt(n)
-    if se < ROUNDING:
-        return Estimate(value=value, remark="no scatter, so no error is known")
-    return Estimate(value=value, se=se, df=n - 1, method=method, remark=remark)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class CurveSetup:
-    """All that is known of one curve's set-up; what is not known says why."""
+    """How one curve was set up, beside what the season says of it."""
 
-    register: pd.Series  # its row of the register
-    runs: pd.DataFrame  # its set-up runs
-    plots: pd.DataFrame  # that it served
-    audit: CurveAudit | None  # what the season says of it; None without a sample
-    repeats: Repeatability  # of its runs
-    sd_error: float  # SD of one sample's error about the curve, from the season
-    sd_run: float  # SD of a run, its own or its sensor's [% moisture]
-    season: Season  # the settings
+    register: pd.Series  # its row of the table of curves
+    runs: pd.DataFrame  # of its known samples
+    plots: pd.DataFrame  # those it served
+    audit: CurveAudit | None  # None where no sample speaks for it
+    repeats: Repeatability
+    sd_error: float  # SD of one sample's error about the curve
+    sd_run: float  # of one run of the same grain, from its own runs or its sensor's
+    season: Season
 
     @property
     def loaded(self) -> float:
@@ -174,25 +151,14 @@ class CurveSetup:
         return self.runs.dropna(subset=["known_pct", "sensor_pct"])
 
     @cached_property
-    def offset(self) -> SetupOffset | None:
-        """What the runs say of the offset; None without a run whose own is known."""
+    def offset(self) -> SetupOffset:
+        """What the runs say of the offset, those of them whose own offset is known."""
         in_readings = offsets_in(self.known, self.loaded)
-        told = np.isfinite(in_readings)
-        used = self.known[told]
-        if used.empty:
-            return None
-        return setup_offset(
-            used["known_pct"],
-            used["sensor_pct"],
-            used["sample"],
-            in_readings[told],
-            self.audit.reference_se if self.audit else nan,
-        )
-
-    @property
-    def at_setup(self) -> Estimate:
-        """Offset from the set-up runs. [% moisture]."""
-        return self.offset.setting if self.offset else not_known("no set-up runs")
+        used = self.known[np.isfinite(in_readings)]
+        known = used["known_pct"], used["sensor_pct"], used["sample"]
+        told = in_readings[np.isfinite(in_readings)]
+        sd = self.audit.reference_se if self.audit else nan
+        return setup_offset(*known, told, sd)
 
     @property
     def by_season(self) -> Estimate:
@@ -204,12 +170,12 @@ class CurveSetup:
     @property
     def misloaded(self) -> Estimate:
         """Offset loaded, less the one from the set-up runs. [% moisture]."""
-        return season_setting(self.loaded, self.at_setup)
+        return season_setting(self.loaded, self.offset.setting)
 
     @property
     def moved(self) -> Estimate:
         """Offset from the season, less the one from the set-up runs. [% moisture]."""
-        return difference(self.by_season, self.at_setup)
+        return difference(self.by_season, self.offset.setting)
 
     @property
     def read_before_loading(self) -> bool:
@@ -217,18 +183,24 @@ class CurveSetup:
         # They do where, with the offset taken to be in the readings, they give another
         # one than was loaded, and the one loaded if it was not.
         told = IN_FORCE in self.runs and self.runs[IN_FORCE].notna().any()
-        if told or self.offset is None or not abs(self.loaded) > 0:
+        if told or not self.offset.n_runs or not abs(self.loaded) > 0:
             return False
-        ends = self.at_setup.interval(self.season.confidence)
+        ends = self.offset.setting.interval(self.season.confidence)
         unloaded = ends.shifted(-self.loaded)
         return not ends.holds(self.loaded) and unloaded.holds(self.loaded)
+
+    @property
+    def not_held(self) -> bool:
+        """Whether the season shows that another offset was due than set-up gave."""
+        moved = leaves_out_zero(self.moved, self.season.confidence)
+        return moved and not self.read_before_loading
 
     @property
     def half_widths(self) -> tuple[float, float]:
         """Half-widths of an offset from so many samples. [% moisture]."""
         # At best, the SD of a sample's error taken as known from the season; and as the
         # samples by themselves give it, in root mean square. nan where not defined.
-        n = self.offset.n_samples if self.offset else 0
+        n = self.offset.n_samples
         share = (1 + self.season.confidence) / 2
         df = [np.inf, n - 1 if n > 1 else nan]
         best, own = student_t.ppf(share, df) * self.sd_error / sqrt(n or nan)
@@ -255,6 +227,8 @@ class CurveSetup:
         line, why = tried(gain, *readings, *errors, samples.trial)
         return line if line is not None else not_known(why)
 
+
+# ---- what can have put the offset wrong ----------------------------------------------
 
 # Points per °C that moisture meters for maize leave uncorrected, the upper end of
 # 0.04 to 0.09. Of use where the season shows no rate of its own.
@@ -304,6 +278,11 @@ def causes_of(setup: CurveSetup) -> dict[str, Found]:
     return dict(by_size)
 
 
+def _judged(doubtful: bool, said: str, size: float = nan, basis: str = "") -> Found:
+    """Return a cause that is either in doubt or in order."""
+    return Found(DOUBTFUL if doubtful else SOUND, said, size, basis)
+
+
 def _tilt(setup: CurveSetup) -> float:
     """Return the change of the error for each point of moisture, by the season."""
     return setup.audit.gain.value - 1 if setup.audit else nan
@@ -332,42 +311,40 @@ def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str) -> Found:
     return Found(DOUBTFUL, said, float(abs(whole - rest)))
 
 
-def _typed(setup: CurveSetup) -> Found | None:
-    wrong, given = setup.misloaded, setup.at_setup
+def _misloaded(setup: CurveSetup) -> Found | None:
+    wrong, given = setup.misloaded, setup.offset.setting
     if setup.read_before_loading or not wrong.known:
         return None
-    level = setup.season.confidence
-    off = leaves_out_zero(wrong, level)
-    off = off and abs(wrong.value) > setup.season.setting_step / 2
+    level, size = setup.season.confidence, abs(wrong.value)
     said = f"{show(setup.loaded, sign=True)} was loaded, the set-up runs give "
     said += f"{show(given.value, sign=True)}"
     ends = given.interval(level)
     said += f" ({show_span(*ends, sign=True)})" if isfinite(ends.low) else ""
-    return Found(DOUBTFUL if off else SOUND, said, abs(wrong.value))
+    off = leaves_out_zero(wrong, level) and size > setup.season.setting_step / 2
+    return _judged(off, said, size)
 
 
 def _chance(setup: CurveSetup) -> Found:
     n = setup.known["sample"].nunique()
     size, basis = setup.half_widths[0], ""
-    if not isfinite(size) and setup.offset is not None:
-        ends = setup.at_setup.interval(setup.season.confidence)
+    if not isfinite(size) and setup.offset.n_runs:
+        ends = setup.offset.setting.interval(setup.season.confidence)
         size, basis = (ends.high - ends.low) / 2, "scatter of the known samples"
     allowed = setup.audit.allowed_bias if setup.audit else nan
     said = counted(n, "known sample")
     if size > allowed:
         said += f", which fix the offset to ±{show(size)} points; allowed are "
         said += f"±{show(allowed)}"
-    doubtful = n < setup.season.setup.samples or size > allowed
-    return Found(DOUBTFUL if doubtful else SOUND, said, size, basis)
+    few = n < setup.season.setup.samples
+    return _judged(few or size > allowed, said, size, basis)
 
 
 def _range(setup: CurveSetup) -> Found:
     known, limits = setup.known["known_pct"], setup.season.setup
     low, high = float(known.min()), float(known.max())
-    said = f"known samples {show_span(low, high, 1)} %"
+    said, size = f"known samples {show_span(low, high, 1)} %", nan
     harvested = setup.plots["sensor_pct"].dropna()
     outside = (harvested < low) | (harvested > high)
-    size = nan
     if len(harvested):
         said += f", {int(outside.sum())} of {len(harvested)} plots outside"
         by_sample = known.groupby(setup.known["sample"]).mean()
@@ -386,8 +363,8 @@ def _start(setup: CurveSetup) -> Found:
         return Found(UNRECORDED, f"{said}; the standard moisture is not known")
     away = abs(first["known_pct"] - standard)
     said += f", {show(away, 1)} points from the standard {standard:g} %"
-    verdict = DOUBTFUL if away > setup.season.setup.from_standard else SOUND
-    return Found(verdict, said, abs(_tilt(setup)) * away)
+    far = away > setup.season.setup.from_standard
+    return _judged(far, said, abs(_tilt(setup)) * away)
 
 
 def _temperature(setup: CurveSetup) -> Found | None:
@@ -412,7 +389,7 @@ def _temperature(setup: CurveSetup) -> Found | None:
             source = "this season's samples"
             break
     basis = f"{show(rate, 3)} points per °C ({source})"
-    return Found(DOUBTFUL if off else SOUND, said, abs(rate * colder), basis)
+    return _judged(off > 0, said, abs(rate * colder), basis)
 
 
 def _wetted(setup: CurveSetup) -> Found | None:
@@ -422,8 +399,7 @@ def _wetted(setup: CurveSetup) -> Found | None:
     samples = setup.known["sample"]
     wetted = samples.loc[told.index[told]].nunique()
     said = f"water added to {wetted} of {samples.nunique()} samples"
-    said += _unrecorded(setup.known, told)
-    return _by_shift(setup, told, said)
+    return _by_shift(setup, told, said + _unrecorded(samples, told))
 
 
 def _fill(setup: CurveSetup) -> Found | None:
@@ -436,7 +412,7 @@ def _fill(setup: CurveSetup) -> Found | None:
     return _by_shift(setup, light, said)
 
 
-def _fillings(setup: CurveSetup) -> Found:
+def _repeats(setup: CurveSetup) -> Found:
     often, limits = setup.known.groupby("sample").size(), setup.season.setup
     fewest = int(often.min())  # the sample filled least often counts
     said = f"{show_span(fewest, int(often.max()), 0)} fillings of a sample"
@@ -447,8 +423,7 @@ def _fillings(setup: CurveSetup) -> Found:
         said += f"; {short} of {len(often)} filled fewer than {limits.runs} times"
     verdict = DOUBTFUL if short else THIN if fewest < limits.runs_wanted else SOUND
     share = sqrt(float((1 / often).mean()) / len(often))
-    size = _tail(setup) * setup.sd_run * share
-    return Found(verdict, said, size)
+    return Found(verdict, said, _tail(setup) * setup.sd_run * share)
 
 
 def _reference(setup: CurveSetup) -> Found | None:
@@ -456,10 +431,9 @@ def _reference(setup: CurveSetup) -> Found | None:
     if audit is None or not isfinite(audit.reference_se):
         return None
     size = _tail(setup) * audit.reference_se / sqrt(n)
-    off = size > audit.tolerance.at(audit.mean_reference) / 3
     said = f"oven results of {counted(n, 'sample')}, standard error "
     said += f"{show(audit.reference_se)} each"
-    return Found(DOUBTFUL if off else SOUND, said, size)
+    return _judged(size > audit.tolerance.at(audit.mean_reference) / 3, said, size)
 
 
 def _chamber(setup: CurveSetup) -> Found | None:
@@ -470,7 +444,7 @@ def _chamber(setup: CurveSetup) -> Found | None:
     said = f"run in {listed(sorted(told.unique()))}"
     if pd.isna(own):
         said += "; the register names no chamber configuration"
-        return Found(DOUBTFUL if told.nunique() > 1 else SOUND, said)
+        return _judged(told.nunique() > 1, said)
     other = told != own
     said += f"; the register says {own}" if other.any() else ""
     found = _by_shift(setup, other, said)
@@ -483,27 +457,17 @@ def _chamber(setup: CurveSetup) -> Found | None:
 def _weighing(setup: CurveSetup) -> Found:
     checked, runs = setup.register.get(SCALE), setup.known
     weights = int(runs["lab_test_weight_kg_hl"].notna().sum())
+    verdict, scale = UNRECORDED, "whether the plot scale was checked is not recorded"
+    if pd.notna(checked) and not checked:
+        verdict, scale = DOUBTFUL, "the plot scale was not checked before set-up"
+    elif pd.notna(checked):
+        scale = "plot scale checked"
+        verdict = SOUND if weights == len(runs) else UNRECORDED
     lab = f"lab test weight recorded for {weights} of {counted(len(runs), 'run')}"
-    if checked is None or pd.isna(checked):
-        said = f"whether the plot scale was checked is not recorded; {lab}"
-        return Found(UNRECORDED, said)
-    if not bool(checked):
-        said = f"the plot scale was not checked before set-up; {lab}"
-        return Found(DOUBTFUL, said)
-    verdict = SOUND if weights == len(runs) else UNRECORDED
-    return Found(verdict, f"plot scale checked; {lab}")
+    return Found(verdict, f"{scale}; {lab}")
 
 
-_JUDGES: dict[str, Callable[[CurveSetup], Found | None]] = {
-    "setup-misloaded": _typed,
-    "setup-chance": _chance,
-    "setup-range": _range,
-    "setup-start": _start,
-    "setup-temperature": _temperature,
-    "setup-wetted": _wetted,
-    "setup-fill": _fill,
-    "setup-repeats": _fillings,
-    "setup-reference": _reference,
-    "setup-chamber": _chamber,
-    "setup-weighing": _weighing,
-}
+# Each is named after its cause.
+_ALL = [_misloaded, _chance, _range, _start, _temperature, _wetted, _fill]
+_ALL += [_repeats, _reference, _chamber, _weighing]
+_JUDGES = {f"setup{judge.__name__.replace('_', '-')}": judge for judge in _ALL}

@@ -26,7 +26,9 @@ def test_two_instruments(row):
     e, f = readings[row.first] - reference, readings[row.second] - reference
     found = compare_curves(row.first, row.second, e, f, reference, table["pool"])
     assert (found.n, found.n_trials) == (row.n, row.clusters)
-    assert found.rmsep == approx((row.rms_first, row.rms_second), rel=1e-10)
+    assert (found.rmsep_first, found.rmsep_second) == approx(
+        (row.rms_first, row.rms_second), rel=1e-10
+    )
     assert found.rmsep_difference.value == approx(row.rms_first - row.rms_second)
     assert found.rmsep_difference.se == approx(row.rms_se, rel=1e-9)
     assert found.sep_difference.se == approx(row.sd_se, rel=1e-9)

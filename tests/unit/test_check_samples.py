@@ -99,7 +99,7 @@ def test_every_run_is_used_or_open():
     runs = runs_of("a", [15.1, np.nan, 15.0, 15.2], at=[*DAYS[:3], pd.NaT])
     found = check_runs(runs, [0.0, 0.0, np.nan, 0.0], 0.0)
     assert (found.n_runs, found.n_open) == (1, 3)
-    assert len(found.days) == 1
+    assert found.cells["day"].nunique() == 1
 
 
 def test_order_of_rows_does_not_matter():

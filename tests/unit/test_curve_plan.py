@@ -12,8 +12,8 @@ from kitlib.review.plan import (
     ErrorSources,
     along_moisture,
     benchtop_sd,
+    error_sources,
     scatter_of,
-    sources_of,
 )
 
 
@@ -63,9 +63,8 @@ def test_few_trials_borrow_from_the_crop_and_say_so():
 def test_no_components_no_plan():
     unknown = ErrorSources(sds={"sample": 0.5}, n=4, n_trials=4, dishes=nan)
     for own in (None, unknown):
-        found, why = scatter_of("maize", PAIRS, own, None, nan)
-        assert found is None and "not known" in why
-    assert scatter_of("maize", PAIRS.iloc[:0], sources(), None, nan)[0] is None
+        assert scatter_of("maize", PAIRS, own, None, nan) is None
+    assert scatter_of("maize", PAIRS.iloc[:0], sources(), None, nan) is None
 
 
 def test_optimistic_plans_say_so():
@@ -86,11 +85,11 @@ def test_a_slope_to_be_corrected_is_taken_off_the_errors():
     along = along_moisture(PAIRS, {"one": slope})
     assert along.to_numpy() == approx(0.1 * np.array([-4, -2, 2, 4]))
     assert along_moisture(PAIRS, {}).to_numpy() == approx(np.zeros(4))
-    flat = sources_of(PAIRS.assign(error=along, along=0.0), nan)
-    bent = sources_of(PAIRS.assign(error=along + PAIRS["error"], along=along), nan)
+    flat = error_sources(PAIRS.assign(error=along, along=0.0), nan)
+    bent = error_sources(PAIRS.assign(error=along + PAIRS["error"], along=along), nan)
     assert "moisture" not in flat.sds
     assert bent.sds["moisture"] == approx(along.std(ddof=0))
-    plain = sources_of(PAIRS, nan)
+    plain = error_sources(PAIRS, nan)
     assert bent.sds["sample"] == approx(plain.sds["sample"])
 
 
@@ -104,4 +103,4 @@ def test_benchtop_error_is_within_trials_and_without_the_ovens():
     assert benchtop_sd(PAIRS) == approx(sqrt(0.02 - 0.01))
     assert isnan(benchtop_sd(PAIRS.assign(benchtop_pct=np.nan)))
     assert isnan(benchtop_sd(PAIRS.iloc[[0, 2]]))
-    assert sources_of(PAIRS.iloc[:0], nan) is None
+    assert error_sources(PAIRS.iloc[:0], nan) is None

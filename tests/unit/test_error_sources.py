@@ -1,8 +1,9 @@
 """Parts of an error: by hand, recovered from simulation, and what they advise."""
 
-from math import isnan, sqrt
+from math import isnan, nan, sqrt
 
 import numpy as np
+import pandas as pd
 import pytest
 from pytest import approx
 
@@ -13,12 +14,21 @@ from kitlib.review.plan import (
     where_effort_pays,
 )
 
-ERRORS, TRIALS = [1, 3, 7, 9, 4, 6], list("AABBCC")
+
+def parted(error, trial, sd_run=nan, **more):
+    """Return the sources of errors about which only what is given is known."""
+    table = {"error": error, "trial": trial, "along": 0.0, "sensor": None}
+    table |= {"location": None, "reference_se": nan, "n_dishes": nan} | more
+    return error_sources(pd.DataFrame(table), sd_run)
+
+
+def by_hand(**more):
+    return parted([1, 3, 7, 9, 4, 6], list("AABBCC"), **more)
 
 
 def test_by_hand():
     # Between 8 and within 2, as in the example of the components.
-    found = error_sources(ERRORS, TRIALS, reference_se=0.5, dishes=2, sd_run=1.0)
+    found = by_hand(reference_se=0.5, n_dishes=2, sd_run=1.0)
     squares = {name: sd**2 for name, sd in found.sds.items()}
     assert squares == approx(
         {"trial": 8.0, "sample": 0.75, "repeatability": 1.0, "reference": 0.25}
@@ -29,7 +39,7 @@ def test_by_hand():
 
 
 def test_shares_add_up():
-    found = error_sources(ERRORS, TRIALS, reference_se=0.5)
+    found = by_hand(reference_se=0.5)
     assert sum(found.shares.values()) == approx(1)
     # The bias of 6 samples of 3 trials: 8 / 3 between, 1.75 / 6 and 0.25 / 6 within.
     total = 8 / 3 + 2 / 6
@@ -43,7 +53,7 @@ def test_shares_add_up():
 
 
 def test_what_is_not_known_lies_with_the_samples_and_is_said():
-    found = error_sources(ERRORS, TRIALS)
+    found = by_hand()
     assert found.sds["sample"] ** 2 == approx(2.0)
     assert "repeatability is not known" in found.remark
     assert "reference's error is not known" in found.remark
@@ -51,7 +61,7 @@ def test_what_is_not_known_lies_with_the_samples_and_is_said():
 
 
 def test_a_part_larger_than_the_whole_is_cut_and_said():
-    found = error_sources(ERRORS, TRIALS, reference_se=5.0, sd_run=1.0)
+    found = by_hand(reference_se=5.0, sd_run=1.0)
     assert found.sds["reference"] ** 2 == approx(2.0)
     assert found.sds["sample"] == found.sds["repeatability"] == 0
     assert "explains all scatter within trials" in found.remark
@@ -67,11 +77,11 @@ def test_all_parts_are_recovered(rng):
     error += 0.4 * rng.normal(size=locations)[location[trial]]
     error += 0.3 * rng.normal(size=trials)[trial] + 0.6 * rng.normal(size=n)
     along = 0.7 * rng.normal(size=n)
-    found = error_sources(
+    found = parted(
         error + along,
         trial,
         reference_se=0.1,
-        dishes=2,
+        n_dishes=2,
         sd_run=0.2,
         sensor=sensor,
         location=location[trial],
@@ -86,18 +96,18 @@ def test_all_parts_are_recovered(rng):
 
 
 def test_few_trials_are_said_to_be_few():
-    assert "only 3 trials: how much they differ" in error_sources(ERRORS, TRIALS).remark
+    assert "only 3 trials: how much they differ" in by_hand().remark
 
 
 def test_one_sample_a_trial_tells_no_trial():
-    found = error_sources([0.1, 0.4, -0.2, 0.3], list("ABCD"), reference_se=0.05)
+    found = parted([0.1, 0.4, -0.2, 0.3], list("ABCD"), reference_se=0.05)
     assert "trial" not in found.sds and isnan(found.sd_trial)
     assert where_effort_pays(found).startswith("Take samples in more trials")
 
 
 def test_errors_that_do_not_differ_have_no_parts():
-    assert error_sources([0.1, 0.1, 0.1], list("AAB")) is None
-    assert error_sources([0.1], ["A"]) is None
+    assert parted([0.1, 0.1, 0.1], list("AAB")) is None
+    assert parted([0.1], ["A"]) is None
 
 
 @pytest.mark.parametrize(

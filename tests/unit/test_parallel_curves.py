@@ -24,8 +24,8 @@ def test_by_hand():
     one, other = [0.3, -0.3, 0.3, -0.3], [0.1, 0.1, -0.1, -0.1]
     found = compare_curves("A", "B", one, other, [14, 15, 16, 17], list("xxyz"))
     # Errors of mean 0: variances 0.12 and 0.04 / 3, uncorrelated.
-    assert found.rmsep == approx((0.3, 0.1))
-    assert found.sep == approx((sqrt(0.12), sqrt(0.04 / 3)))
+    assert (found.rmsep_first, found.rmsep_second) == approx((0.3, 0.1))
+    assert (found.sep_first, found.sep_second) == approx((sqrt(0.12), sqrt(0.04 / 3)))
     assert found.pitman_morgan.value == approx((0.12 - 0.04 / 3) / (0.12 + 0.04 / 3))
     assert found.correlation == approx(0)
 
@@ -33,10 +33,10 @@ def test_by_hand():
 def test_numbers_are_those_of_each_curve_alone(rng):
     e, f, reference, trial = pair(rng, sd=(0.3, 0.5), bias=(0.2, -0.4))
     found = compare_curves("A", "B", e, f, reference, trial)
-    for k, error in enumerate((e, f)):
+    for which, error in (("first", e), ("second", f)):
         alone = agreement(reference + error, reference)
-        assert found.rmsep[k] == approx(alone.rmsep)
-        assert found.sep[k] == approx(alone.sep)
+        assert getattr(found, f"rmsep_{which}") == approx(alone.rmsep)
+        assert getattr(found, f"sep_{which}") == approx(alone.sep)
 
 
 def test_swapping_the_curves_changes_the_sign(rng):

@@ -58,4 +58,4 @@ def test_a_curve_that_served_nothing_is_reviewed_too(two):
     one = two.curves["V"]
     assert one.setup.audit is None and one.chart is None
     assert one.setup.offset.n_samples == 2
-    assert one.setup.at_setup.value == approx(-0.3)
+    assert one.setup.offset.setting.value == approx(-0.3)

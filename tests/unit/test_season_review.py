@@ -75,7 +75,7 @@ def test_the_new_curve_reads_high_beside_the_old_one():
     (found,) = demo_review().parallel
     assert (found.first, found.second) == ("maize-S1", "maize-S1-new")
     # Truth of the demo: 1.05 points apart at the anchor.
-    gap = found.rmsep[1] - found.rmsep[0]
+    gap = found.rmsep_second - found.rmsep_first
     assert found.better == "maize-S1" and gap > 0.5
 
 
@@ -94,7 +94,7 @@ def test_plans_aim_at_half_the_allowed_bias_and_settings_change_that():
 def test_a_season_without_optional_tables_says_what_is_open(season):
     review = reviewed(season)
     one = review.curves["W"]
-    assert one.setup.offset is None and one.chart is None and one.setup_line is None
+    assert not one.setup.offset.n_runs and one.chart is None and one.setup_line is None
     assert review.parallel == [] and review.sensor_histories == []
     codes = [finding.code for finding in review_findings(review)]
     assert codes.count("review-open") == 3
@@ -121,7 +121,7 @@ def test_set_up_and_checks_of_a_small_season(season):
     review = reviewed(season)
     one = review.curves["W"]
     # Means of known - reading: -0.2, 0.0 and -0.2, with 0.2 in the readings.
-    assert one.setup.at_setup.value == approx(0.2 - 0.4 / 3)
+    assert one.setup.offset.setting.value == approx(0.2 - 0.4 / 3)
     assert one.setup.repeats.df == 3
     assert one.chart.first_out["Shewhart"] == pd.Timestamp("2025-08-29")
     assert one.first_off_line == pd.Timestamp("2025-08-29")
@@ -138,7 +138,7 @@ def test_a_second_curve_on_the_same_plots(season):
     assert found.bands["n"].sum() == 5
     # V reads 1.0 higher on every sample.
     assert found.better in ("W", NO_DIFFERENCE)
-    assert found.sep[0] == approx(found.sep[1])
+    assert found.sep_first == approx(found.sep_second)
 
 
 def test_a_season_nobody_sampled_is_reviewed_all_the_same(season):
@@ -158,7 +158,7 @@ def test_mixed_offsets_leave_the_settings_open(season):
     season.write("check_runs.csv", CHECKS)
     one = reviewed(season).curves["W"]
     assert not one.setup.moved.known
-    assert one.chart is None and one.setup.offset is None
+    assert one.chart is None and not one.setup.offset.n_runs
 
 
 def earlier_folders(tmp_path, n, bias=0.0):

@@ -81,7 +81,7 @@ def with_offset(loaded):
 
 def test_runs_read_with_the_offset_loaded():
     found = setup_of(runs(KNOWN + SCATTER))
-    assert found.at_setup.value == approx(0.8)
+    assert found.offset.setting.value == approx(0.8)
     assert found.misloaded.value == approx(0)
     assert not found.read_before_loading
     assert found.offset.n_samples == 6
@@ -91,11 +91,11 @@ def test_runs_read_before_the_offset_was_loaded_are_told_from_their_errors():
     bare = runs(KNOWN + SCATTER - 0.8)
     found = setup_of(bare)
     # Taken to include the offset they would give twice of it; that is suspicious.
-    assert found.at_setup.value == approx(1.6)
+    assert found.offset.setting.value == approx(1.6)
     assert found.read_before_loading
     # With the column that tells there is nothing to guess.
     told = setup_of(bare.assign(**{IN_FORCE: 0.0}))
-    assert told.at_setup.value == approx(0.8)
+    assert told.offset.setting.value == approx(0.8)
     assert not told.read_before_loading
 
 
@@ -112,14 +112,14 @@ def test_moved_and_misloaded_by_hand():
     mixed = with_offset(1.0)
     mixed["offset_mixed"] = True
     unknown = replace(found, register=mixed)
-    assert isnan(unknown.loaded) and unknown.offset is None
+    assert isnan(unknown.loaded) and unknown.offset.n_runs == 0
     assert "not known" in unknown.misloaded.remark
 
 
 def test_without_runs_nothing_is_known_and_nothing_stops():
     found = setup_of(runs(KNOWN).iloc[:0])
-    assert found.offset is None and isnan(found.half_widths[0])
-    assert not found.at_setup.known and not found.moved.known
+    assert found.offset.n_runs == 0 and isnan(found.half_widths[0])
+    assert not found.offset.setting.known and not found.moved.known
     assert isnan(found.gain_by_repeats.value)
 
 
@@ -258,6 +258,7 @@ def test_no_repeated_run_is_not_a_repeatability_of_zero():
 DAY = pd.Timestamp("2025-09-01 08:00")
 SETUP = pd.DataFrame(
     {
+        "curve": "A",
         "sample": list("aabcd"),
         "known_pct": [12.0, 12.0, 16.0, 20.0, 24.0],
         "sensor_pct": [12.1, 12.3, 16.0, 20.2, 23.9],
@@ -266,6 +267,7 @@ SETUP = pd.DataFrame(
 )
 CHECKS = pd.DataFrame(
     {
+        "curve": "A",
         "sample": "k",
         "known_pct": 15.0,
         "sensor_pct": [15.1, 15.3, 15.2, 15.4, 15.2],
