@@ -135,7 +135,7 @@ def _made(
         reason=reason,
         more=more,
         offset=-bias.value + 0.0,
-        interval=bias.interval(level).mirrored(),
+        interval=replace(bias, value=-bias.value).interval(level),
         new_setting=setting,
         bias_left=left,
         chance_within=bias.chance_within(-allowed - away, allowed - away),
@@ -228,11 +228,11 @@ def _sep_judged(audit: CurveAudit) -> float:
     line, low = audit.line, audit.new_trials.interval.low
     if audit.max_sep[1] == BY_TUE:
         clear = line is not None and _line_is_clear(audit)
-        return min(audit.sep, line.residual_sd) if line and clear else audit.sep
+        return min(audit.sep, line.fit.residual_sd) if line and clear else audit.sep
     if line is None:
         return low
-    s = audit.samples
-    sums = trial_sums(line.corrected(s.sensor), s.reference, s.trial)
+    s, corrected = audit.samples, audit.correction(LINE).apply(audit.samples.sensor)
+    sums = trial_sums(corrected, s.reference, s.trial)
     return min(low, sep_interval(sums, audit.settings.confidence).interval.low)
 
 

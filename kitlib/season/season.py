@@ -521,7 +521,7 @@ def _numbers(audit: CurveAudit, advice: Recommendation) -> dict:
         "slope_df": audit.slope.df,
         "slope_shrunk": line.shrunk_slope if line else nan,
         "intercept": line.intercept.value if line else nan,
-        "residual_sd": line.residual_sd if line else nan,
+        "residual_sd": line.fit.residual_sd if line else nan,
         "bias_at_anchor": line.bias.value if line else nan,
         "anchor_pct": audit.anchor,
         "slope_passing_bablok": robust.slope if robust else nan,

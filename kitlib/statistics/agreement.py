@@ -4,8 +4,9 @@ Sign everywhere: error = sensor - reference. Some editions of ISO 12099 write th
 error the other way round.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, nan, sqrt
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -13,7 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import f as f_distribution
 
-from kitlib.statistics.clustered import clustered_fit
+from kitlib.statistics.clustered import clustered_fit, fitted_contrast
 from kitlib.statistics.estimates import (
     NO_INTERVAL,
     Estimate,
@@ -23,7 +24,6 @@ from kitlib.statistics.estimates import (
     not_known,
     paired,
     sums_by_cluster,
-    tried,
 )
 from kitlib.statistics.lines import NO_REFERENCE_ERROR
 from kitlib.statistics.sums import jackknife
@@ -55,11 +55,6 @@ def agreement(sensor: ArrayLike, reference: ArrayLike) -> Agreement:
     RMSEP = sqrt(sum(e^2) / n) (ISO 12099:2017, 7.3 to 7.5: titles read, formulas from
     memory).
 
-    Parameters
-    ----------
-    sensor, reference : array_like, shape (n,), n >= 2
-        Results for the same samples, same order. [% moisture, wet basis]
-
     Examples
     --------
     >>> found = agreement([15.2, 14.1, 16.3], [15.0, 14.0, 16.0])
@@ -75,21 +70,12 @@ def unexplained_error_limit(
 ) -> float:
     """Return TUE: an SEP above this is larger than at set-up. [% moisture]
 
-    TUE = SEC sqrt(F(1 - alpha; n - 1, df)) (ISO 12099:2017, 7.5, from memory). The SEP
+    TUE = SEC sqrt(F(1 - alpha; n - 1, df)) (ISO 12099:2017, 7.5, from memory), n the
+    samples of the audit and df the degrees of freedom of the SEC or SEP at set-up:
+    n - p - 1 for the SEC of a calibration with p terms, n - 1 for an SEP. The SEP
     itself is compared with it: the limit already allows for the chance of n samples,
-    and to compare an end of the SEP's interval would allow for it twice.
-
-    Parameters
-    ----------
-    sep_at_setup : float
-        SEC or SEP found when the curve was set up. [% moisture]
-    n : int
-        Samples of the audit.
-    df_at_setup : float
-        Degrees of freedom of `sep_at_setup`: n - p - 1 for the SEC of a
-        calibration with p terms, n - 1 for an SEP.
-    level : float
-        1 - the chance of refusing an SEP that is as good as at set-up.
+    and to compare an end of the SEP's interval would allow for it twice. `level` is
+    1 - the chance of refusing an SEP that is as good as at set-up.
     """
     if n < 2 or df_at_setup < 1:
         raise TooFewSamples(
@@ -116,8 +102,7 @@ def rpd(reference: ArrayLike, sep: float) -> float:
 
 def rer(reference: ArrayLike, sep: float) -> float:
     """Return range(reference) / SEP, the range error ratio; nan for an SEP of 0."""
-    values, _ = paired("rer", reference, reference)
-    return float(np.ptp(values)) / sep if sep > 0 else nan
+    return float(np.ptp(reference)) / sep if sep > 0 else nan
 
 
 def sep_without_reference_error(sep: float, reference_se: ArrayLike) -> Estimate:
@@ -138,15 +123,8 @@ def sep_without_reference_error(sep: float, reference_se: ArrayLike) -> Estimate
     return Estimate(value=sqrt(left), method=method)
 
 
-class LimitsOfAgreement(NamedTuple):
-    """The two limits that hold about 95 % of the errors. [% moisture]."""
-
-    lower: Estimate
-    upper: Estimate
-
-
-def limits_of_agreement(sensor: ArrayLike, reference: ArrayLike) -> LimitsOfAgreement:
-    """Return the limits of agreement of two methods, bias -/+ 1.96 SD.
+def limits_of_agreement(sensor: ArrayLike, reference: ArrayLike) -> list[Estimate]:
+    """Return the two limits of agreement of two methods, bias -/+ 1.96 SD.
 
     Estimand: the range of about 95 % of the errors of samples like these, errors
     normal and alike at every moisture. Takes samples as independent; for a sample
@@ -156,11 +134,8 @@ def limits_of_agreement(sensor: ArrayLike, reference: ArrayLike) -> LimitsOfAgre
     """
     n, bias, sd = agreement(sensor, reference)
     se = sd * sqrt(1 / n + 1.96**2 / (2 * (n - 1)))
-    ends = (bias - 1.96 * sd, bias + 1.96 * sd)
-    method = "Bland-Altman 1999"
-    return LimitsOfAgreement(
-        *(Estimate(value=end, se=se, df=n - 1, method=method) for end in ends)
-    )
+    known = Estimate(value=bias, se=se, df=n - 1, method="Bland-Altman 1999")
+    return [replace(known, value=bias + z * sd) for z in (-1.96, 1.96)]
 
 
 def concordance(sensor: ArrayLike, reference: ArrayLike) -> float:
@@ -191,7 +166,8 @@ def shown_within(bias: Estimate, margin: float, level: float = 0.95) -> bool:
         raise ValueError(f"shown_within: margin is {margin}; expected more than 0.")
     if not 0.5 < level < 1:
         raise ValueError(f"shown_within: level is {level}; expected 0.5 to 1.")
-    return bias.interval(2 * level - 1).inside(margin)
+    low, high = bias.interval(2 * level - 1)
+    return -margin <= low and high <= margin
 
 
 # ---- shape of the errors over moisture -----------------------------------------------
@@ -215,26 +191,18 @@ def span_of(reference: ArrayLike) -> Interval:
     return Interval(low, high)
 
 
-def _scaled(moisture, span):
-    """Return moistures as -1 at the low end of a span to +1 at its high end."""
-    return (2 * moisture - span.low - span.high) / (span.high - span.low)
-
-
 def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
     """Return how far the errors bend: at the middle of the range less at its ends.
 
     Estimand: mean error at the middle of the span (`span_of`), less the mean of
     the errors at its two ends, along the best parabola, in the population of
-    trials. 0 for a straight relation, whatever its slope; +0.3 says the sensor
-    reads 0.3 points too high in mid-range once it is right at both ends.
-
-    Parameters
-    ----------
-    sensor, reference, trial : array_like, shape (n,), n >= 4
-        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
+    trials, of 4 samples or more. 0 for a straight relation, whatever its slope; +0.3
+    says the sensor reads 0.3 points too high in mid-range once it is right at both
+    ends. [% moisture]
     """
     sensor, reference = paired("curvature", sensor, reference, at_least=4)
-    z = _scaled(reference, span_of(reference))
+    low, high = span_of(reference)
+    z = (2 * reference - low - high) / (high - low)  # -1 and 1 at the ends
     if np.unique(reference).size < 3:
         raise NoSpread(
             "curvature: the reference takes 2 values only; expected 3 or more."
@@ -277,7 +245,8 @@ def spread_trend(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> SpreadT
     """
     sensor, reference = paired("spread_trend", sensor, reference, at_least=4)
     span = span_of(reference)
-    error, z = errors_of(sensor, reference), _scaled(reference, span)
+    error = errors_of(sensor, reference)
+    z = (2 * reference - span.low - span.high) / (span.high - span.low)
     design = np.column_stack([np.ones_like(z), z])
     q, _ = np.linalg.qr(design)
     residual = error - q @ (q.T @ error)
@@ -320,12 +289,8 @@ class SampledTrials(NamedTuple):
     reference: np.ndarray
     trial: np.ndarray
     mean: np.ndarray  # reading of all plots of the sample's trial
+    away: np.ndarray  # how far each sample reads above that [points]
     spread: np.ndarray  # variance of these readings; 0 for a single plot
-
-    @property
-    def away(self) -> np.ndarray:
-        """How far each sample reads above the plots of its trial. [points]."""
-        return self.sensor - self.mean
 
 
 def beside_plots(
@@ -335,14 +300,10 @@ def beside_plots(
     harvested: ArrayLike,
     harvested_trial: Any,
 ) -> SampledTrials:
-    """Return the samples beside the plots of their trials.
+    """Return the samples, and their trials, beside the plots of these.
 
-    Parameters
-    ----------
-    sensor, reference, trial : array_like, shape (n,)
-        The samples and their trials. [% moisture, wet basis]
-    harvested, harvested_trial : array_like, shape (m,)
-        Readings of all plots and their trials; nan where there is no reading.
+    `harvested` are the readings of all m plots, nan where there is none, and
+    `harvested_trial` their trials. [% moisture, wet basis]
     """
     plots = pd.Series(np.asarray(harvested, float)).dropna()
     by_trial = plots.groupby(np.asarray(harvested_trial, object)[plots.index])
@@ -351,7 +312,7 @@ def beside_plots(
     spread = trial.map(by_trial.var().fillna(0.0)).to_numpy(float)
     known = np.isfinite(mean)
     sensor, reference = np.asarray(sensor, float), np.asarray(reference, float)
-    columns = (sensor, reference, trial.to_numpy(), mean, spread)
+    columns = (sensor, reference, trial.to_numpy(), mean, sensor - mean, spread)
     return SampledTrials(*(column[known] for column in columns))
 
 
@@ -369,8 +330,7 @@ def bias_over_plots(samples: SampledTrials) -> Estimate:
     if np.ptp(samples.away) == 0:
         design = design[:, :1]
     error = samples.sensor - samples.reference
-    fit, why = tried(clustered_fit, design, error, samples.trial)
-    return fit.contrast(np.eye(design.shape[1])[0]) if fit else not_known(why)
+    return fitted_contrast([1.0], design, error, samples.trial)
 
 
 def gain_over_plots(samples: SampledTrials, reference_se: float) -> Estimate:
@@ -398,21 +358,17 @@ def gain_over_plots(samples: SampledTrials, reference_se: float) -> Estimate:
     columns = [np.ones_like(mean), mean, samples.away, reference]
     products = [a * b for a in columns for b in columns] + [samples.spread]
     table = sums_by_cluster(codes, trials.size, np.column_stack(products))
-    sums = _Products(trials, table.sum(axis=0), table.sum(axis=0) - table)
+    total = table.sum(axis=0)
+    sums = SimpleNamespace(trials=trials, total=total, without_each=total - table)
     found = jackknife(sums, lambda rest: _gain(rest, reference_se**2))
     return found if found.known else not_known("reading and reference do not rise")
 
 
-class _Products(NamedTuple):
-    """Sums of products of 1, mean, away and reference, and of the spread."""
-
-    trials: np.ndarray
-    total: np.ndarray  # over all trials, (17,)
-    without_each: np.ndarray  # over all trials but one, each in turn, (n_trials, 17)
-
-
 def _gain(sums, reference_variance):
-    """Return the gain from sums of products, nan where it is not defined."""
+    """Return the gain from sums of products, nan where it is not defined.
+
+    Of 1, mean, away and reference, and the sum of the spread, shape (..., 17).
+    """
     products = sums[..., :16].reshape(*sums.shape[:-1], 4, 4)
     n = products[..., 0, 0]
     past, with_reference = products[..., :3, :3], products[..., :3, 3]

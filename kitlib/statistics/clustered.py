@@ -34,7 +34,6 @@ class ClusteredFit:
     coefficients: np.ndarray
     covariance: np.ndarray  # CR2, of the coefficients, (p, p)
     residual_sd: float  # about the fit, n - p; 0 if there is no scatter
-    n: int
     n_clusters: int
     # Covariance if errors were independent with SD 1, (p, p), and what each trial adds
     # to the sampling moments of the CR2 covariance, (n_clusters, p, p).
@@ -91,19 +90,10 @@ def clustered_fit(
     leverage of 1 takes the generalised inverse (Pustejovsky, Tipton, J. Business &
     Economic Statistics 36 (2018) 672-683), as in R's clubSandwich.
 
-    Parameters
-    ----------
-    design : array_like, shape (n, p), n > p
-        One column per coefficient; ones for the intercept.
-    response : array_like, shape (n,)
-    cluster : array_like, shape (n,)
-        Trial of each sample, labels of any kind.
-
-    Raises
-    ------
-    TooFewSamples, NoSpread, NotFinite
-        If n <= p, if a column is a combination of the ones before it, or if a value
-        or a trial is missing.
+    `design` (n, p), n > p, has one column per coefficient, ones for the intercept;
+    `cluster` is the trial of each sample, labels of any kind. Raises `TooFewSamples` if
+    n <= p, `NoSpread` if a column is a combination of the ones before it, `NotFinite`
+    if a value or a trial is missing.
     """
     design = finite_array("clustered_fit: design", design)
     response = finite_array("clustered_fit: response", response)
@@ -124,7 +114,6 @@ def clustered_fit(
         coefficients=back @ (q.T @ response),
         covariance=score.T @ score,
         residual_sd=float(np.linalg.norm(residual)) / sqrt(n - p),
-        n=n,
         n_clusters=n_clusters,
         unscaled=back @ back.T,
         own=back @ (axes * share * lift**2) @ axes.mT @ back.T,
@@ -167,5 +156,5 @@ def clustered_mean(values: ArrayLike, cluster: ArrayLike) -> Estimate:
     fit = clustered_fit(np.ones((values.size, 1)), values, codes)
     if n_clusters > 1 or fit.residual_sd == 0:
         return replace(fit.contrast([1.0]), value=value)
-    se = fit.residual_sd / sqrt(fit.n)
-    return Estimate(value=value, se=se, df=fit.n - 1, method="t", remark=ONE_TRIAL)
+    se, df = fit.residual_sd / sqrt(values.size), values.size - 1
+    return Estimate(value=value, se=se, df=df, method="t", remark=ONE_TRIAL)

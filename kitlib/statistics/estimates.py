@@ -24,17 +24,9 @@ class Interval(NamedTuple):
         """Say whether `value` lies inside, ends included."""
         return self.low <= value <= self.high
 
-    def inside(self, margin: float) -> bool:
-        """Say whether the whole interval lies inside -margin to +margin."""
-        return -margin <= self.low and self.high <= margin
-
     def shifted(self, by: float) -> "Interval":
         """Return the interval moved by `by`."""
         return Interval(self.low + by, self.high + by)
-
-    def mirrored(self) -> "Interval":
-        """Return the interval of the estimate with its sign changed."""
-        return Interval(-self.high, -self.low)
 
 
 NO_INTERVAL = Interval(nan, nan)
@@ -108,15 +100,7 @@ ROUNDING = 1e-12  # a sum of squares this much below its parts is rounding
 
 
 def finite_array(place: str, values: ArrayLike) -> np.ndarray:
-    """Return values as floats, or raise `NotFinite` naming `place` and the first bad.
-
-    Examples
-    --------
-    >>> finite_array("clustered_mean: values", [0.1, float("inf")])
-    Traceback (most recent call last):
-    kitlib.words.findings.NotFinite: clustered_mean: values[1] is inf; expected a \
-finite number. Leave it out, and say so.
-    """
+    """Return values as floats, or raise `NotFinite` naming place and first bad."""
     values = np.asarray(values, float)
     bad = np.argwhere(~np.isfinite(values))
     if bad.size:
@@ -160,18 +144,14 @@ def errors_of(sensor: np.ndarray, reference: np.ndarray) -> np.ndarray:
     return error
 
 
-def moisture_bands(reference: ArrayLike, width: float = 2.0) -> np.ndarray:
+def moisture_bands(reference: ArrayLike) -> np.ndarray:
     """Return the lower edge of the moisture band each sample falls into, (n,).
 
-    Bands are [edge, edge + width), with edges at whole multiples of the width, a
-    whole number of points, so that they are the same in every season.
+    Bands are [edge, edge + 2), with edges at even points, so that they are the same in
+    every season.
     """
-    if width < 1 or width != int(width):
-        raise ValueError(
-            f"moisture_bands: width is {width}; expected whole points, 1 or more."
-        )
     reference = finite_array("moisture_bands: reference", reference)
-    return (np.floor(reference / width) * width).astype(int)
+    return (np.floor(reference / 2) * 2).astype(int)
 
 
 # ---- samples that come in trials -----------------------------------------------------
@@ -182,11 +162,6 @@ def cluster_codes(place: str, labels: Any, n: int) -> tuple[np.ndarray, int]:
 
     Labels may be of any kind, such as names of trials; numbers follow the order in
     which they first appear. Raises `NotFinite` if one is missing.
-
-    Examples
-    --------
-    >>> cluster_codes("trial", ["north", "south", "north"], 3)
-    (array([0, 1, 0]), 2)
     """
     known = isinstance(labels, np.ndarray)
     codes, names = pd.factorize(labels if known else pd.Index(labels))
@@ -203,13 +178,7 @@ def cluster_codes(place: str, labels: Any, n: int) -> tuple[np.ndarray, int]:
 def sums_by_cluster(
     codes: np.ndarray, n_clusters: int, values: np.ndarray
 ) -> np.ndarray:
-    """Return the sums of rows, (n, ...), over each cluster, (n_clusters, ...).
-
-    Examples
-    --------
-    >>> sums_by_cluster(np.array([0, 1, 0]), 2, np.array([1.0, 2.0, 3.0]))
-    array([4., 2.])
-    """
+    """Return the sums of rows, (n, ...), over each cluster, (n_clusters, ...)."""
     # A sparse product: np.add.at would be ten times slower on a million plots.
     positions = (codes, np.arange(codes.size))
     member = csr_array((np.ones(codes.size), positions), (n_clusters, codes.size))

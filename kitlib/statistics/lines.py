@@ -51,11 +51,6 @@ class PredictionLine:
     fit: ClusteredFit  # coefficients shift and tilt, their CR2 covariance
 
     @property
-    def residual_sd(self) -> float:
-        """Standard deviation of the reference about the line, n - 2. [% moisture]."""
-        return self.fit.residual_sd
-
-    @property
     def bias(self) -> Estimate:
         """Bias (sensor - reference) at the anchor. [% moisture]."""
         return self.fit.contrast([-1.0, 0.0])
@@ -77,21 +72,14 @@ class PredictionLine:
         The least regret in new seasons by our own simulation; nan without an error.
         """
         tilt = self.tilt
-        if not np.isfinite(tilt.se):
-            return nan
-        kept = max(0.0, 1.0 - (tilt.se / tilt.value) ** 2) if tilt.value else 0.0
-        return 1.0 + kept * tilt.value
+        if not (isfinite(tilt.se) and tilt.value):
+            return 1.0 if isfinite(tilt.se) else nan
+        return 1.0 + max(0.0, 1.0 - (tilt.se / tilt.value) ** 2) * tilt.value
 
     @property
     def intercept(self) -> Estimate:
         """Corrected moisture at a reading of 0: for the formula, never for a test."""
         return self.fit.contrast([1.0, -self.anchor])
-
-    def corrected(self, sensor: ArrayLike) -> np.ndarray:
-        """Return corrected moistures of readings. [% moisture, wet basis]."""
-        sensor = np.asarray(sensor, float)
-        shift, tilt = self.fit.coefficients
-        return sensor + shift + tilt * (sensor - self.anchor)
 
 
 def prediction_line(
@@ -103,24 +91,8 @@ def prediction_line(
     like these, the trials being a random draw (direction of the regression: AACC
     39-01.01 (2010), first page read). It holds for moistures that spread as these do,
     and says nothing beyond them. With fewer than 3 trials there is a line but no
-    interval.
-
-    Parameters
-    ----------
-    sensor, reference : array_like, shape (n,), n >= 3
-        Results for the same samples, same order. [% moisture, wet basis]
-    trial : array_like, shape (n,)
-        Trial of each sample, labels of any kind.
-    anchor : float
-        Reading to tell the bias at, well inside the data: the crop's standard
-        moisture or the mean. [% moisture, wet basis]
-
-    Examples
-    --------
-    >>> sensor, trial = [14.0, 16.0, 18.0, 20.0], ["A", "B", "C", "D"]
-    >>> line = prediction_line(sensor, [14.0, 15.8, 17.6, 19.4], trial, anchor=16.0)
-    >>> print(f"{line.slope.value:.2f}, bias at 16 % {line.bias.value:.2f}")
-    0.90, bias at 16 % 0.20
+    interval. `anchor` is the reading to tell the bias at, well inside the data: the
+    crop's standard moisture or the mean. [% moisture, wet basis]
     """
     sensor, reference = paired("prediction_line", sensor, reference, at_least=3)
     if np.ptp(sensor) == 0:
@@ -171,15 +143,9 @@ def gain(
     prediction slope, which a perfect sensor need not have at 1 where moistures spread
     little. Not known where sensor and reference do not rise together.
 
-    Parameters
-    ----------
-    sensor, reference, trial : array_like, shape (n,)
-        Readings, air-oven values and trials of the samples. [% moisture, wet basis]
-    sd_sensor, sd_reference : float
-        Standard deviation of the error of a reading and of a reference value
-        about the true moisture of the sample; one of the two may be 0. Two SDs,
-        never a ratio: programs disagree on which way round a ratio is.
-        [% moisture]
+    `sd_sensor` and `sd_reference` are the standard deviations of the error of a reading
+    and of a reference value about the true moisture of the sample; one of the two may
+    be 0. Two SDs, never a ratio: programs disagree on which way round a ratio is.
     """
     if min(sd_sensor, sd_reference) < 0 or not sd_sensor + sd_reference > 0:
         raise ValueError(
@@ -195,12 +161,9 @@ def gain(
     if not isfinite(slope):
         return not_known(NOT_TOGETHER)
     found = _with_error(slope, sensor, reference, sd_sensor, sd_reference, trial)
-    noise = reference2 <= (sums.total.n - 1) * sd_reference**2
-    return replace(
-        found,
-        method=DEMING if isfinite(found.se) else "",
-        remark=found.remark or (ALL_NOISE if noise else ""),
-    )
+    if reference2 <= (sums.total.n - 1) * sd_reference**2:
+        found = replace(found, remark=found.remark or ALL_NOISE)
+    return replace(found, method=DEMING if isfinite(found.se) else "")
 
 
 def _with_error(slope, sensor, reference, sd_sensor, sd_reference, trial) -> Estimate:
@@ -238,10 +201,8 @@ def sensor_gain(
         return not_known("a slope needs three samples of different moisture")
     design = np.column_stack([np.ones(sensor.size), reference])
     fit, why = tried(clustered_fit, design, sensor, trial)
-    if fit is None:
-        return not_known(why)
-    if not isfinite(reference_se):
-        return not_known(NO_REFERENCE_ERROR)
+    if fit is None or not isfinite(reference_se):
+        return not_known(why or NO_REFERENCE_ERROR)
     scatter = fit.residual_sd**2 - reference_se**2
     # Where dishes scatter as much as the sensor, a tenth is left to the sensor.
     sd_sensor = sqrt(max(scatter, 0.1 * fit.residual_sd**2))
@@ -273,43 +234,33 @@ def gain_by_trials(
     Econometrica 46 (1978) 69-85, from memory), CR2 by trial. Each slope is divided by
     the reliability of its moistures, 1 - (error variance of the reference) / (their
     variance).
-
-    Examples
-    --------
-    >>> reference = np.array([12.0, 14, 15, 17, 18, 20, 21, 23])
-    >>> trial = np.repeat([0, 1, 2, 3], 2)
-    >>> sensor = reference + 0.1 * np.repeat([13.0, 16, 19, 22], 2)
-    >>> found = gain_by_trials(sensor, reference, trial, 0.0)
-    >>> round(found.within.value, 6), round(found.between.value, 6)
-    (1.0, 1.1)
     """
     sensor, reference = paired("gain_by_trials", sensor, reference, at_least=1)
     codes, n_trials = cluster_codes("gain_by_trials: trial", trial, sensor.size)
     mean = (np.bincount(codes, reference) / np.bincount(codes))[codes]
     inside, repeats = reference - mean, sensor.size - n_trials
     if n_trials < 4 or repeats < 4:
-        return _unknown("needs at least 4 trials, and samples that repeat in them")
+        return _no_gains("needs at least 4 trials, and samples that repeat in them")
     if not isfinite(reference_se):
-        return _unknown(NO_REFERENCE_ERROR)
+        return _no_gains(NO_REFERENCE_ERROR)
     noise = reference_se**2
     kept_within = 1 - noise / max(float(inside @ inside) / repeats, ROUNDING)
     kept_between = 1 - noise * n_trials / sensor.size / max(mean.var(), ROUNDING)
     if min(kept_within, kept_between) < 0.5:
-        return _unknown("moistures vary little more than the reference's own error")
+        return _no_gains("moistures vary little more than the reference's own error")
     design = np.column_stack([np.ones_like(mean), inside, mean - mean.mean()])
     fit, why = tried(clustered_fit, design, errors_of(sensor, reference), trial)
     if fit is None:
-        return _unknown(why)
-
-    def slope(within: float, between: float) -> Estimate:
+        return _no_gains(why)
+    slopes = []
+    for within, between in ((1, 0), (0, 1), (-1, 1)):
         weights = np.array([0.0, within / kept_within, between / kept_between])
         found = fit.contrast(weights)
-        return replace(found, value=found.value + float(weights.sum()))
+        slopes.append(replace(found, value=found.value + float(weights.sum())))
+    return GainByTrials(*slopes)
 
-    return GainByTrials(slope(1, 0), slope(0, 1), slope(-1, 1))
 
-
-def _unknown(why: str) -> GainByTrials:
+def _no_gains(why: str) -> GainByTrials:
     return GainByTrials(*3 * (not_known(why),))
 
 
@@ -369,8 +320,8 @@ def passing_bablok(
     if sensor.size > MOST_POINTS:
         return RobustLine(slope=nan, intercept=nan, remark=TOO_MANY)
     angles, first, second = _pairs_of(sensor, reference)
-    slope = _middle(angles)
-    ends, remark = (NO_INTERVAL, NO_INTERVAL), NOT_TOGETHER
+    slope, ends, remark = _middle(angles), (NO_INTERVAL, NO_INTERVAL), NOT_TOGETHER
+    line = slope, _intercept(sensor, reference, slope)
     if isfinite(slope) and trial is None:
         ends, remark = _published(sensor, reference, angles, level)
     elif isfinite(slope):
@@ -379,11 +330,10 @@ def passing_bablok(
         for out in (codes == one for one in range(n)):
             left = _middle(angles[~(out[first] | out[second])])
             rest.append((left, _intercept(sensor[~out], reference[~out], left)))
-        line = np.array([slope, _intercept(sensor, reference, slope)])
-        ends, remark = _by_trial(line, np.array(rest), level)
+        ends, remark = _by_trial(np.array(line), np.array(rest), level)
     return RobustLine(
-        slope=slope,
-        intercept=_intercept(sensor, reference, slope),
+        slope=line[0],
+        intercept=line[1],
         slope_interval=ends[0],
         intercept_interval=ends[1],
         n_pairs=angles.size,
@@ -406,26 +356,21 @@ def _pairs_of(sensor, reference):
     return np.arctan(rise / run), first, second
 
 
+def _slopes(angles, ranks):
+    """Return the slopes of the angles of two ranks, 1 for the lowest, turned back."""
+    places = [rank - 1 for rank in ranks]
+    found = np.partition(angles, places)[places]
+    # Vertical, but for the last bits of sums, is an endless slope; rounding clears what
+    # turning there and back left.
+    vertical = pi / 4 - 1e-9
+    return [inf if a > vertical else round(tan(a + pi / 4), 12) for a in found]
+
+
 def _middle(angles):
     """Return the median slope, nan where it does not rise."""
     n = angles.size
-    if not n:
-        return nan
-    slope = sum(map(_slope, _ranked(angles, [(n + 1) // 2, n // 2 + 1]))) / 2
+    slope = sum(_slopes(angles, [(n + 1) // 2, n // 2 + 1])) / 2 if n else nan
     return slope if isfinite(slope) and slope > 0 else nan
-
-
-def _ranked(angles, ranks):
-    """Return the angles of the given ranks, 1 for the lowest. [radian]."""
-    places = [rank - 1 for rank in ranks]
-    return np.partition(angles, places)[places]
-
-
-def _slope(angle):
-    """Return the slope of an angle turned back by 45 degrees; inf from vertical on."""
-    if angle > pi / 4 - 1e-9:  # vertical, but for the last bits of sums
-        return inf
-    return round(tan(angle + pi / 4), 12)  # clears what turning there and back left
 
 
 def _intercept(sensor, reference, slope):
@@ -440,7 +385,7 @@ def _published(sensor, reference, angles, level):
     first = round((angles.size - float(norm.ppf((1 + level) / 2)) * spread) / 2)
     if first < 1:
         return (NO_INTERVAL, NO_INTERVAL), TOO_FEW
-    low, high = map(_slope, _ranked(angles, [first, angles.size - first + 1]))
+    low, high = _slopes(angles, [first, angles.size - first + 1])
     if not isfinite(high):
         return (Interval(low, high), NO_INTERVAL), OPEN
     ends = (_intercept(sensor, reference, slope) for slope in (high, low))

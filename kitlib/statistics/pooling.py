@@ -1,7 +1,7 @@
 """Offsets of the curves of one crop taken together: how they differ, shrunken ones."""
 
-from dataclasses import dataclass
 from math import inf, nan, sqrt
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -27,8 +27,7 @@ BETWEEN = (np.arange(200) + 0.5) / 200
 WITHIN = (np.arange(10) + 0.5) / 10
 
 
-@dataclass(frozen=True, kw_only=True)
-class Pooled:
+class Pooled(NamedTuple):
     """Offsets of several curves as draws from one population of curves."""
 
     mean: Estimate  # offset over curves like these, every curve counting alike
@@ -43,19 +42,12 @@ def pool_offsets(
 ) -> Pooled:
     """Return what the offsets of a crop's curves say of each other.
 
-    Parameters
-    ----------
-    offsets, ses : array_like, shape (k,), k >= 1
-        Offset of each curve and its standard error, above 0; leave out curves not
-        known. [% moisture]
-    dfs : array_like, shape (k,), optional
-        Degrees of freedom of the standard errors. With them each offset counts as
-        the mean of df + 1 trials, and the variances of the curves' trials are drawn
-        towards each other as far as they are alike [3]_. Without them the standard
-        errors are taken as known.
+    `offsets` of k >= 1 curves and their standard errors `ses`, above 0 [% moisture],
+    with the degrees of freedom `dfs` of these; leave out curves not known. Each offset
+    counts as the mean of df + 1 trials, and the variances of the curves' trials are
+    drawn towards each other as far as they are alike [3]_. Without `dfs` the standard
+    errors are taken as known.
 
-    Notes
-    -----
     The Hartung-Knapp standard error is kept from falling below that for a known
     SD between curves [1]_. The prediction interval rests on k - 1 degrees of freedom.
     Shrinkage from 5 curves on follows Morris [2]_ (from memory); for equal standard
@@ -72,16 +64,10 @@ def pool_offsets(
     k = offsets.size
     variances, freedom = _variances(k, ses, dfs)
     if k == 1:
-        one, unknown = float(offsets[0]), not_known(ONE_CURVE)
-        se = sqrt(variances[0])
-        alone = Estimate(value=one, se=se, df=freedom[0], remark=ONE_CURVE)
-        return Pooled(
-            mean=unknown,
-            new_curve=unknown,
-            sd_between=nan,
-            shrunken=(alone,),
-            remark=ONE_CURVE,
-        )
+        se, none = sqrt(variances[0]), not_known(ONE_CURVE)
+        value = float(offsets[0])
+        own = Estimate(value=value, se=se, df=freedom[0], remark=ONE_CURVE)
+        return Pooled(none, none, nan, (own,), ONE_CURVE)
     between = reml_variance(offsets, variances)
     weights, mean, away = _weighted(offsets, variances, between)
     se = sqrt(max(1.0, weights @ away**2 / (k - 1)) / weights.sum())

@@ -165,8 +165,7 @@ def lowest_from_zero(
     slopes = np.array([slope(value) for value in grid])
     valleys = np.flatnonzero((slopes[:-1] < 0) & (slopes[1:] >= 0))
     found = [brentq(slope, grid[k], grid[k + 1], xtol=1e-300) for k in valleys]
-    if slopes[0] >= 0:
-        found.append(0.0)
+    found += [0.0] if slopes[0] >= 0 else []
     return float(min(found, key=deviance, default=inf))
 
 
@@ -246,8 +245,6 @@ class RandomIntercept:
     coefficients: np.ndarray  # by generalised least squares, (p,)
     sd_trial: float  # between trials; 0 if the fit is singular, nan if not known
     sd_residual: float  # within trials, in the unit of the response
-    n: int
-    n_clusters: int
     remark: str  # what the reader must know of the fit
     why_no_interval: str  # empty if there is no such reason
     moments: Inference | None = field(repr=False)  # None where no interval is known
@@ -305,8 +302,6 @@ def random_intercept(
         coefficients=back @ (q.T @ response + fit.coefficients),
         sd_trial=sqrt(ratio * variance),
         sd_residual=0.0 if why == NO_WITHIN else sqrt(variance),
-        n=n,
-        n_clusters=n_clusters,
         remark=remark,
         why_no_interval=unsure,
         moments=None if unsure else inference(strata, used, back),
@@ -351,19 +346,9 @@ def variance_components(
     Estimand: the SDs of independent normal effects of trials, of sensors and of samples
     about one mean, in whatever way trials and sensors are crossed or nested (REML:
     Patterson, Thompson, Biometrika 58 (1971) 545-554). A grouping that the samples
-    cannot tell from another, or from the samples themselves, is not estimated.
-
-    Parameters
-    ----------
-    response : array_like, shape (n,), n >= 2
-        Such as the errors of one curve. [% moisture]
-    trial, sensor : array_like, shape (n,)
-        Labels of each sample; without sensors only trials are told apart.
-
-    Raises
-    ------
-    TooFewSamples, NoSpread, NotFinite
-        If n < 2, if all responses are the same, or if a value or label is missing.
+    cannot tell from another, or from the samples themselves, is not estimated; without
+    sensors only trials are told apart. `TooFewSamples` and `NoSpread` are raised of
+    fewer than 2 responses, or of responses that are all the same.
 
     Examples
     --------
@@ -388,26 +373,24 @@ def variance_components(
     }
     remarks = {name: _why_not(name, groups) for name in groups}
     used = [name for name in groups if not remarks[name]]
-    sds = dict.fromkeys(("trial", "sensor"), nan)
+    sds, sd_residual = {}, float(response.std(ddof=1))
     if len(used) == 2:
         *parts, sd_residual = _crossed_sds([groups[name] for name in used], response)
-        sds.update(zip(used, parts, strict=True))
+        sds = dict(zip(used, parts, strict=True))
     elif used:
         ones = np.ones((response.size, 1))
         fit = random_intercept(ones, response, groups[used[0]][0])
-        sds[used[0]], sd_residual = fit.sd_trial, fit.sd_residual
-    else:
-        sd_residual = float(response.std(ddof=1))
+        sds, sd_residual = {used[0]: fit.sd_trial}, fit.sd_residual
     if sd_residual == 0:
         remarks["residual"] = NO_RESIDUAL
     remarks |= {
         name: f"no variation between {name}s beyond the rest was detectable"
-        for name in used
-        if sds[name] == 0
+        for name, sd in sds.items()
+        if sd == 0
     }
     return VarianceComponents(
-        sd_trial=sds["trial"],
-        sd_sensor=sds["sensor"],
+        sd_trial=sds.get("trial", nan),
+        sd_sensor=sds.get("sensor", nan),
         sd_residual=sd_residual,
         n_trials=groups["trial"][1],
         remark="; ".join(remark for remark in remarks.values() if remark),
@@ -434,9 +417,9 @@ def _crossed_sds(groups, response):
     order = sorted(range(2), key=lambda k: -groups[k][1])
     (codes, many), (other, few) = (groups[k] for k in order)
     scale = response.std()
-    columns = [np.eye(few)[other], np.ones(response.size)]
+    design = np.column_stack([np.eye(few)[other], np.ones(response.size)])
     scaled = (response - response.mean()) / scale
-    strata = split(codes, many, np.column_stack(columns), scaled, random=few)
+    strata = split(codes, many, design, scaled, random=few)
     runs = [
         minimize(
             lambda r: (deviance(strata, *r), deviance_slopes(strata, *r)),

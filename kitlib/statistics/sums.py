@@ -43,16 +43,10 @@ class Sums:
     Sums of errors rather than of readings: a small SEP is then not the
     difference of two large sums. A statistic that a set of samples does not
     define, such as a slope where all readings are the same, is nan.
-
-    Attributes
-    ----------
-    table : ndarray, shape (..., 6)
-        Sums of 1, r, e, r r, e e and r e, with r the reference and e the error
-        (sensor - reference), both about `centre`.
-    centre : tuple of float
-        What was taken off reference and error. [% moisture]
     """
 
+    # Sums of 1, r, e, r r, e e and r e, shape (..., 6), with r the reference and e the
+    # error (sensor - reference), both less `centre`. [% moisture]
     table: np.ndarray
     centre: tuple[float, float]
 
@@ -128,18 +122,8 @@ class TrialSums:
 def trial_sums(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> TrialSums:
     """Return the six sums of every trial.
 
-    Parameters
-    ----------
-    sensor, reference : array_like, shape (n,), n >= 2
-        Results for the same samples, same order. [% moisture, wet basis]
-    trial : array_like, shape (n,)
-        Trial of each sample, labels of any kind.
-
-    Examples
-    --------
-    >>> sums = trial_sums([15.2, 14.1, 16.3], [15.0, 14.0, 16.0], ["A", "A", "B"])
-    >>> sums.trials, sums.without_each.bias.round(6).tolist()
-    (('A', 'B'), [0.3, 0.15])
+    `sensor` and `reference` are results for the same n >= 2 samples [% moisture, wet
+    basis], `trial` the trial of each, labels of any kind.
     """
     sensor, reference = paired("trial_sums", sensor, reference)
     error = errors_of(sensor, reference)
@@ -160,13 +144,8 @@ def jackknife(sums: Any, statistic: Callable[[Any], np.ndarray]) -> Estimate:
     Estimand: the statistic in the population of trials that these were drawn from
     (Efron, Tibshirani, An Introduction to the Bootstrap (1993), chapter 11). Without an
     interval, saying why, under 3 trials or where a trial cannot be left out.
-
-    Parameters
-    ----------
-    sums : TrialSums
-        Or other sums with `trials`, `total` and `without_each`.
-    statistic : callable
-        From `total` to a value, and from `without_each` to one for each trial.
+    `statistic` turns the `total` of the sums into a value, and `without_each` into one
+    for each of the `trials`.
     """
     value, n_trials = float(statistic(sums.total)), len(sums.trials)
     if not isfinite(value):
@@ -298,7 +277,11 @@ def sep_interval(sums: TrialSums, level: float = 0.95) -> SepInterval:
         why = NO_SCATTER if n_trials > 2 else NEEDS_THREE
         return SepInterval(total_sd=sqrt(total), method=why)
     without_each = _variances(parts.sum(axis=0) - parts).sum(axis=-1)
-    low = _low_end(without_each, total, level)
+    # A few wild errors pull the estimate up; then leaving their trial out moves it
+    # far, which the theory of normal errors does not know.
+    logs = np.log(np.maximum(without_each, ROUNDING * total))
+    unsure = sqrt((n_trials - 1) * float(np.var(logs)))
+    low = sqrt(total) * exp(-float(norm.ppf((1 + level) / 2)) * unsure / 2)
     dfs = np.array([n_trials - 1, max(n.sum() - n_trials, n_trials - 1)])
     theory = float((2 * variances**2 / dfs).sum())
     by_jackknife = (n_trials - 1) * float(np.var(without_each))
@@ -320,12 +303,3 @@ def _variances(parts):
     within = np.where(within > ROUNDING * squares, within, 0) / repeats
     per_trial = (n - n2 / n) / (n_trials - 1)
     return np.stack([between / per_trial, (1 - 1 / per_trial) * within], axis=-1)
-
-
-def _low_end(without_each, total, level):
-    """Return the low end of the SD, by a jackknife of its logarithm over trials."""
-    # A few wild errors pull the estimate up; then leaving their trial out moves it
-    # far, which the theory of normal errors does not know.
-    logs = np.log(np.maximum(without_each, ROUNDING * total))
-    unsure = sqrt((without_each.size - 1) * float(np.var(logs)))
-    return sqrt(total) * exp(-float(norm.ppf((1 + level) / 2)) * unsure / 2)

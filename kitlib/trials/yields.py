@@ -329,6 +329,5 @@ def _agreed(group: pd.DataFrame, level: float) -> dict:
         row |= {"sep_kg_hl": agreed.sep, "sep_lb_bu": agreed.sep / KG_HL_PER_LB_BU}
     limits, _ = tried(limits_of_agreement, sensor, benchtop)
     if limits is not None:
-        row["limit_low_kg_hl"] = limits.lower.value
-        row["limit_high_kg_hl"] = limits.upper.value
+        row["limit_low_kg_hl"], row["limit_high_kg_hl"] = (x.value for x in limits)
     return row

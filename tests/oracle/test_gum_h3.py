@@ -34,7 +34,7 @@ def thermometer(anchor):
 
 def least_squares_se(line, term):
     """Return the error of a coefficient if readings are independent, as the GUM has."""
-    return line.residual_sd * np.sqrt(line.fit.unscaled[term, term])
+    return line.fit.residual_sd * np.sqrt(line.fit.unscaled[term, term])
 
 
 def test_correction_at_20_degrees():
@@ -51,7 +51,7 @@ def test_slope_of_the_correction():
 
 def test_spread_about_the_line_and_correlation():
     line = thermometer(20.0)
-    assert line.residual_sd == approx(0.0035, abs=5e-5)
+    assert line.fit.residual_sd == approx(0.0035, abs=5e-5)
     unscaled = line.fit.unscaled
     correlation = unscaled[0, 1] / np.sqrt(unscaled[0, 0] * unscaled[1, 1])
     assert correlation == approx(-0.930, abs=5e-4)

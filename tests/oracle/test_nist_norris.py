@@ -33,17 +33,17 @@ def test_slope_and_intercept(line):
 
 
 def test_residual_sd(line):
-    assert line.residual_sd == approx(RESIDUAL_SD, abs=5e-13)
+    assert line.fit.residual_sd == approx(RESIDUAL_SD, abs=5e-13)
 
 
 def test_least_squares_standard_errors(line):
-    intercept_sd, slope_sd = line.residual_sd * np.sqrt(np.diag(line.fit.unscaled))
+    intercept_sd, slope_sd = line.fit.residual_sd * np.sqrt(np.diag(line.fit.unscaled))
     assert slope_sd == approx(SLOPE_SD, rel=1e-12)
     assert intercept_sd == approx(INTERCEPT_SD, rel=1e-12)
 
 
 def test_covariance_of_the_coefficients(line):
-    covariance = line.fit.unscaled[0, 1] * line.residual_sd**2
+    covariance = line.fit.unscaled[0, 1] * line.fit.residual_sd**2
     assert covariance == approx(COVARIANCE, rel=1e-12)
 
 

@@ -53,10 +53,10 @@ def test_prediction_line(name):
     assert_same(line.bias, name, "bias at anchor")
     assert_same(line.intercept, name, "intercept")
     plain = expected(name, "plain slope")["se"]
-    least_squares = line.residual_sd * line.fit.unscaled[1, 1] ** 0.5
+    least_squares = line.fit.residual_sd * line.fit.unscaled[1, 1] ** 0.5
     assert least_squares == approx(plain, rel=CLOSE)
     residual_sd = expected(name, "residual sd")["value"]
-    assert line.residual_sd == approx(residual_sd, rel=CLOSE)
+    assert line.fit.residual_sd == approx(residual_sd, rel=CLOSE)
 
 
 @pytest.mark.parametrize("name", SETS)

@@ -20,7 +20,7 @@ def test_bias_study_of_one_reference():
     assert asked.se == approx(0.054743, abs=5e-7)
     assert -asked.t == approx(0.121781, abs=5e-7)
     assert asked.df == 14
-    low, high = asked.interval().mirrored()
+    high, low = (-end for end in asked.interval())
     assert (low, high) == approx((-0.110746, 0.124079), abs=5e-7)
     assert asked.remark == ONE_SAMPLE
     assert repeatability(readings, ["part"] * 15).sd == approx(0.212020, abs=5e-7)

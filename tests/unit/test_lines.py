@@ -22,18 +22,17 @@ def test_it_is_the_reference_regressed_on_the_sensor(season):
     line, scipy = prediction_line(*season, 15.5), linregress(sensor, reference)
     assert line.slope.value == approx(scipy.slope, rel=1e-12)
     assert line.intercept.value == approx(scipy.intercept, rel=1e-10)
-    least_squares = line.residual_sd * np.sqrt(line.fit.unscaled[1, 1])
+    least_squares = line.fit.residual_sd * np.sqrt(line.fit.unscaled[1, 1])
     assert least_squares == approx(scipy.stderr, rel=1e-10)
 
 
 def test_corrected_readings_lie_on_it(season):
     sensor, reference, _ = season
     line = prediction_line(*season, 15.5)
-    by_formula = line.intercept.value + line.slope.value * sensor
-    assert line.corrected(sensor) == approx(by_formula, rel=1e-12)
-    after = agreement(line.corrected(sensor), reference)
+    corrected = line.intercept.value + line.slope.value * sensor
+    after = agreement(corrected, reference)
     assert after.bias == approx(0, abs=1e-12)
-    assert after.sep == approx(line.residual_sd * np.sqrt(38 / 39), rel=1e-12)
+    assert after.sep == approx(line.fit.residual_sd * np.sqrt(38 / 39), rel=1e-12)
 
 
 def test_the_mean_as_anchor_tells_the_mean_error(season):
@@ -62,7 +61,7 @@ def test_a_perfect_line_has_no_interval():
     reference = np.array([12.0, 14.0, 16.0, 18.0])
     line = prediction_line(reference + 0.3, reference, range(4), 15.0)
     assert (line.slope.value, line.bias.value) == approx((1, 0.3))
-    assert line.residual_sd == 0
+    assert line.fit.residual_sd == 0
     for estimate in (line.slope, line.bias):
         assert np.isnan(estimate.se) and "no scatter" in estimate.remark
 

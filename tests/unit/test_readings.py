@@ -14,16 +14,6 @@ def test_bands_start_at_even_numbers():
     assert found.dtype.kind == "i"
 
 
-def test_bands_of_another_width():
-    assert moisture_bands([9.99, 10.0, 14.9], width=5.0).tolist() == [5, 10, 10]
-
-
-@pytest.mark.parametrize("width", [0.0, 0.5, 2.5, -2.0])
-def test_bands_are_whole_points(width):
-    with pytest.raises(ValueError, match="whole points"):
-        moisture_bands([15.0], width)
-
-
 def test_bands_refuse_what_is_not_a_number():
     with pytest.raises(NotFinite, match=r"reference\[0\] is nan"):
         moisture_bands([np.nan])
