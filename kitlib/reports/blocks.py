@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from datetime import date as Date
 from functools import cache, cached_property
 from hashlib import sha256
-from html import escape
+from html import escape, unescape
 from importlib.resources import files
 from typing import Any
 
@@ -28,49 +28,32 @@ CALM, ACT, OPEN = "calm", "act", "open"
 _COLOURS = {CALM: "#1C7C6C", ACT: "#B4540A", OPEN: "#5B6873"}
 _WHOLE = 24  # letters of a cell that is not broken over lines
 _FIGURE_SPACE, _POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a point
-
-
-@cache
-def texts() -> dict[str, Any]:
-    """Return all that the reports say: the sentences and tables of `texts.toml`."""
-    text = files("kitlib.reports").joinpath("texts.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
-
-
-def say(key: str, **values: object) -> str:
-    """Return a sentence of `texts.toml`, "part.name", with its values filled in."""
-    part, name = key.split(".")
-    return texts()[part][name].format(**values)
+_LINE_END, _CELL_END = r"<br>|</(?:p|li|tr|h\d)>", r"</t[hd]>(?=<t)"
 
 
 class Block:
-    """A part of a page; its kinds differ in `_html` and in `_lines` of plain text.
+    """A part of a page; `number` is that of its caption, 0 where it has none."""
 
-    `number` is that of its caption, 0 where it has none.
-    """
-
-    counted_as = ""
+    counted_as = ""  # what its number counts
 
     def html(self, number: int = 0) -> str:
         """Return it as a notebook shows it."""
         return self._html(number)
 
     def text(self, number: int = 0) -> str:
-        """Return it as plain text."""
-        return "\n".join(map(printable, self._lines(number)))
+        """Return it as plain text: its HTML without the tags."""
+        lines = re.sub(_LINE_END, "\n", self._html(number))
+        return unescape(re.sub("<[^>]+>", "", re.sub(_CELL_END, "  ", lines))).strip()
 
-    def parts(self) -> dict:
+    def parts(self) -> dict[str, Any]:
         """Return it as the template of the PDF reads it."""
-        return {"block": type(self).__name__, **vars(self)}
+        return vars(self)
 
     def _html(self, number: int) -> str:
         raise NotImplementedError
 
-    def _lines(self, number: int) -> Sequence[str]:
-        raise NotImplementedError
-
-    def _repr_mimebundle_(self, **_more) -> dict[str, str]:
-        return {"text/html": self.html(), "text/plain": self.text()}
+    def _repr_mimebundle_(self, number: int = 0, **_more) -> dict[str, str]:
+        return {"text/html": self.html(number), "text/plain": self.text(number)}
 
 
 @dataclass(frozen=True)
@@ -82,10 +65,7 @@ class Heading(Block):
     new_page: bool = False
 
     def _html(self, number: int) -> str:
-        return _tag(f"h{self.level + 2}", self.words)  # below the notebook's own
-
-    def _lines(self, number: int) -> Sequence[str]:
-        return [self.words]
+        return _tag(f"h{self.level + 2}", self.words)
 
 
 @dataclass(frozen=True)
@@ -97,9 +77,6 @@ class Paragraph(Block):
 
     def _html(self, number: int) -> str:
         return _tag("p", self.words)
-
-    def _lines(self, number: int) -> Sequence[str]:
-        return [self.words]
 
 
 @dataclass(frozen=True)
@@ -113,10 +90,6 @@ class Items(Block):
     def _html(self, number: int) -> str:
         tag = "ol" if self.numbered else "ul"
         return f"<{tag}>{''.join(_tag('li', item) for item in self.items)}</{tag}>"
-
-    def _lines(self, number: int) -> Sequence[str]:
-        marked = enumerate(self.items, start=1)
-        return [f"{f'{k}.' if self.numbered else '–'} {item}" for k, item in marked]
 
 
 @dataclass(frozen=True)
@@ -137,30 +110,22 @@ class Answer(Block):
 
     def _html(self, number: int) -> str:
         look = f"border-left: 4px solid {_COLOURS[self.tone]}; padding-left: 10px"
-        below = [escape(printable(s)) for s in (self.sentence, self.detail) if s]
+        below = [_safe(said) for said in (self.sentence, self.detail) if said]
         lines = "<br>".join([_tag("strong", self.word), *below])
         return f'<div style="{look}">{lines}</div>'
-
-    def _lines(self, number: int) -> Sequence[str]:
-        return [f"{self.word}: {self.sentence}", *filter(None, [self.detail])]
 
 
 @dataclass(frozen=True)
 class Facts(Block):
     """Numbers at a glance: (name, value, note), side by side; a note may be empty."""
 
-    facts: Sequence[tuple[str, str, str]]
+    facts: Sequence[tuple[str, ...]]
 
     def _html(self, number: int) -> str:
-        head = '<tr><th scope="row" style="text-align: left">'
-        rows = [
-            f"{head}{escape(printable(name))}</th>{_cell(value)}{_cell(note)}</tr>"
-            for name, value, note in self.facts
-        ]
-        return f"<table>{''.join(rows)}</table>"
-
-    def _lines(self, number: int) -> Sequence[str]:
-        return [f"{n}: {v}{f' ({note})' if note else ''}" for n, v, note in self.facts]
+        head, rows = '<th scope="row" style="text-align: left">', ""
+        for name, value, note in self.facts:
+            rows += f"<tr>{head}{_safe(name)}</th>{_cell(value)}{_cell(note)}</tr>"
+        return f"<table>{rows}</table>"
 
 
 @dataclass(frozen=True)
@@ -170,15 +135,10 @@ class Findings(Block):
     findings: Sequence[tuple[str, str, str]]
 
     def _html(self, number: int) -> str:
-        items = [
-            f"<li>{escape(printable(f'{severity}: {said}'))} "
-            f"{_tag('strong', remedy)}</li>"
-            for severity, said, remedy in self.findings
-        ]
-        return f"<ul>{''.join(items)}</ul>"
-
-    def _lines(self, number: int) -> Sequence[str]:
-        return [f"{severity}: {m} {remedy}" for severity, m, remedy in self.findings]
+        items = ""
+        for severity, said, remedy in self.findings:
+            items += f"<li>{_safe(f'{severity}: {said}')} {_tag('strong', remedy)}</li>"
+        return f"<ul>{items}</ul>"
 
 
 @dataclass(frozen=True)
@@ -189,10 +149,7 @@ class Caution(Block):
     lines: Sequence[str]
 
     def _html(self, number: int) -> str:
-        return _tag("p", self.title) + Items(self.lines).html()
-
-    def _lines(self, number: int) -> Sequence[str]:
-        return [self.title, *(f"– {line}" for line in self.lines)]
+        return _tag("p", self.title) + Items(self.lines)._html(0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,7 +162,8 @@ class Table(Block):
 
     caption: str  # one sentence
     frame: pd.DataFrame = field(repr=False)
-    table: str  # of columns.csv, which declares the frame's columns
+    # Of columns.csv, which declares the frame's columns; "": as they stand, all text.
+    table: str
     note: str = ""  # small print below
     most: int = 40  # rows shown; the rest are counted
     whole: str = ""  # file of the output folder that holds all rows
@@ -217,7 +175,12 @@ class Table(Block):
     @cached_property
     def columns(self) -> list[tuple[Column, list[str]]]:
         """Its columns, each with the cells a reader sees."""
-        columns = shown(self.frame.iloc[: self.most], self.table, self.units)
+        frame = self.frame.iloc[: self.most]
+        if not self.table:
+            cells = frame.astype("str").fillna("")
+            return [(Column("", h, h), cells[h].tolist()) for h in map(str, cells)]
+        columns = shown(frame, self.table, self.units)
+
         return [(c, aligned(cells) if c.number else cells) for c, cells in columns]
 
     @property
@@ -228,52 +191,42 @@ class Table(Block):
     @property
     def small_print(self) -> str:
         """The note, and how many rows are not shown."""
-        hidden, first = len(self.frame) - self.most, ""
-        if self.frame.empty:
-            first = "None. "
-        elif hidden > 0:
-            place = f" in {self.whole}" if self.whole else ""
-            first = f"{counted(hidden, 'more row')}{place}. "
-        return f"{first}{self.note}".strip()
+        hidden, place = len(self.frame) - self.most, self.whole and f" in {self.whole}"
+        first = "None." if self.frame.empty else ""
+        first = f"{counted(hidden, 'more row')}{place}." if hidden > 0 else first
+        return f"{first} {self.note}".strip()
 
     def _html(self, number: int) -> str:
-        sides = ["right" if column.number else "left" for column, _ in self.columns]
-        heads = "".join(
-            f'<th scope="col" style="text-align: {side}">'
-            f"{escape(printable(column.head))}</th>"
+        sides = ["right" if c.number else "left" for c, _ in self.columns]
+        heads = [
+            f'<th scope="col" style="text-align: {side}">{_safe(column.head)}</th>'
             for (column, _), side in zip(self.columns, sides, strict=True)
-        )
-        rows = ["".join(map(_cell, row, sides)) for row in self.rows]
-        body = "".join(f"<tr>{row}</tr>" for row in rows)
-        caption = f"{_label('Table', number)}{escape(printable(self.caption))}"
+        ]
+        body = [f"<tr>{''.join(map(_cell, row, sides))}</tr>" for row in self.rows]
+        caption = _captioned("Table", number, self.caption)
         note = _tag("p", self.small_print) if self.small_print else ""
         return (
-            f'<table><caption style="text-align: left">{caption}</caption>'
-            f"<thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>{note}"
+            f'<table><caption style="text-align: left">{caption}</caption><thead><tr>'
+            f"{''.join(heads)}</tr></thead><tbody>{''.join(body)}</tbody></table>{note}"
         )
 
-    def _lines(self, number: int) -> Sequence[str]:
-        parts = []
-        for column, cells in self.columns:
-            words = [printable(cell) for cell in (column.head, *cells)]
-            width = max(map(len, words))
-            set_to = str.rjust if column.number else str.ljust
-            parts.append([set_to(word, width) for word in words])
-        rows = ["  ".join(row).rstrip() for row in zip(*parts, strict=True)]
+    def text(self, number: int = 0) -> str:
+        """Return it as plain text, its columns in line."""
         head = f"Table {number}. " if number else ""
-        return [head + self.caption, *rows, self.small_print]
+        cells = pd.DataFrame(self.rows, columns=[c.head for c, _ in self.columns])
+        lines = [*cells.to_string(index=False).split("\n"), self.small_print]
+        return "\n".join(map(printable, [head + self.caption, *lines]))
 
-    def parts(self) -> dict:
+    def parts(self) -> dict[str, Any]:
         """Return caption, columns and rows for the template."""
         columns = []
         for c, cells in self.columns:
-            head = {"label": c.label, "unit": c.unit, "number": c.number}
             longest = sorted(dict.fromkeys(cells), key=len, reverse=True)[:3]
+            head = {"label": c.label, "unit": c.unit, "number": c.number}
             columns.append({**head, "longest": longest})
         letters = sum(len(cell) for row in self.rows for cell in row)
-        words = {"caption": self.caption, "note": self.small_print}
-        sizes = {"columns": columns, "rows": self.rows, "letters": letters}
-        return {"block": "Table", **words, **sizes}
+        body = {"columns": columns, "rows": self.rows, "letters": letters}
+        return {"caption": self.caption, "note": self.small_print, **body}
 
 
 @dataclass(frozen=True, eq=False)
@@ -282,9 +235,7 @@ class Picture(Block):
 
     figure: Figure = field(repr=False)  # at print size
     caption: str  # what it shows, in a sentence or two
-    # What a reader who cannot see it must know: screen readers read it aloud, and
-    # PDF/UA demands it.
-    alt: str
+    alt: str  # what a reader who cannot see it must know; PDF/UA demands it
 
     counted_as = "Figure"
 
@@ -301,21 +252,17 @@ class Picture(Block):
     def _html(self, number: int) -> str:
         source = f"data:image/png;base64,{b64encode(self.png).decode()}"
         width = round(96 * self.figure.get_figwidth())  # dots of a screen
-        caption = f"{_label('Figure', number)}{escape(printable(self.caption))}"
+        caption = _captioned("Figure", number, self.caption)
         return (
-            f'<figure><img src="{source}" alt="{escape(printable(self.alt))}" '
+            f'<figure><img src="{source}" alt="{_safe(self.alt)}" '
             f'width="{width}"><figcaption>{caption}</figcaption></figure>'
         )
 
-    def _lines(self, number: int) -> Sequence[str]:
-        head = f"Figure {number}. " if number else ""
-        return [head + self.caption, self.alt]
-
-    def parts(self) -> dict:
+    def parts(self) -> dict[str, Any]:
         """Return caption, alternative text and size for the template. [in]"""
         width, height = map(float, self.figure.get_size_inches())
         words = {"caption": self.caption, "alt": self.alt, "file": self.file}
-        return {"block": "Picture", **words, "width": width, "height": height}
+        return {**words, "width": width, "height": height}
 
 
 @dataclass(frozen=True)
@@ -329,25 +276,31 @@ class SideBySide(Block):
         # One after the other: a notebook's page may be narrow.
         return self.left.html() + self.right.html()
 
-    def _lines(self, number: int) -> Sequence[str]:
-        return [*self.left._lines(0), *self.right._lines(0)]
 
-    def parts(self) -> dict:
-        """Return both for the template."""
-        sides = {"left": self.left.parts(), "right": self.right.parts()}
-        return {"block": "SideBySide", **sides}
+# ---- what reports say ---------------------------------------------------------------
 
 
-def fact(name: str, **values: object) -> tuple[str, str, str]:
-    """Return one of the facts of `texts.toml` with its values filled in."""
-    head, value, note = (part.format(**values) for part in texts()["facts"][name])
-    return head, value, note
+@cache
+def texts() -> dict[str, Any]:
+    """Return all that the reports say: the sentences and tables of `texts.toml`."""
+    text = files("kitlib.reports").joinpath("texts.toml").read_text(encoding="utf-8")
+    return tomllib.loads(text)
+
+
+def say(key: str, **values: object) -> str:
+    """Return a sentence of `texts.toml`, "part.name", with its values filled in."""
+    part, name = key.split(".")
+    return texts()[part][name].format(**values)
+
+
+def fact(name: str, **values: object) -> tuple[str, ...]:
+    """Return one of the facts of `texts.toml`: its name, its value and a note."""
+    return tuple(part.format(**values) for part in texts()["facts"][name])
 
 
 def picture_of(name: str, figure: Figure, **values: object) -> Picture:
     """Return a figure with the words of `texts.toml` for it, values filled in."""
-    words = (part.format(**values) for part in texts()["pictures"][name])
-    return Picture(figure, *words)
+    return Picture(figure, *(w.format(**values) for w in texts()["pictures"][name]))
 
 
 def table_of(
@@ -357,16 +310,10 @@ def table_of(
     **values: object,
 ) -> Table:
     """Return a frame as one of the tables of `texts.toml`, its values filled in."""
-    of_it = texts()["tables"][name]
-    return Table(
-        of_it["caption"].format(**values),
-        frame[of_it.get("columns", list(frame))],
-        of_it.get("declared", name),
-        of_it.get("note", "").format(**values),
-        of_it.get("most", Table.most),
-        of_it.get("whole", ""),
-        units,
-    )
+    of_it = {"table": name, "note": "", **texts()["tables"][name]}
+    said = {key: of_it.pop(key).format(**values) for key in ("caption", "note")}
+    columns = of_it.pop("columns", list(frame))
+    return Table(frame=frame[columns], units=units, **said, **of_it)
 
 
 @dataclass(kw_only=True)
@@ -383,36 +330,23 @@ class Report:
 
     def show(self, *blocks: Block) -> None:
         """Show blocks in a notebook, numbered as they are printed, and keep them."""
-        for block in blocks:
-            before = [b.counted_as for b in every_block(self.blocks)]
-            self.blocks.append(block)
-            for part in every_block([block]):
-                number = 1 + before.count(part.counted_as) if part.counted_as else 0
-                before.append(part.counted_as)
-                said = {"text/html": part.html(number), "text/plain": part.text(number)}
-                display(said, raw=True)
+        so_far = [block.counted_as for block in every_block(self.blocks)]
+        self.blocks += blocks
+        for block in every_block(blocks):
+            so_far.append(block.counted_as)
+            number = so_far.count(block.counted_as) if block.counted_as else 0
+            display(block._repr_mimebundle_(number), raw=True)
 
-    def parts(self) -> dict:
+    def parts(self) -> dict[str, Any]:
         """Return it as the template reads it."""
         day = f"{self.date.day} {self.date:%B %Y}" if self.date else "undated"
-        return {
-            "kind": self.kind,
-            "title": self.title,
-            "subtitle": self.subtitle,
-            "running": self.running or self.title,
-            "day": day,
-            "facts": list(self.facts),
-            "blocks": [block.parts() for block in self.blocks],
-        }
+        return {**vars(self), "running": self.running or self.title, "date": day}
 
 
 def every_block(blocks: Iterable[Block]) -> Iterator[Block]:
     """Yield blocks one by one, those side by side from the left."""
     for block in blocks:
-        if isinstance(block, SideBySide):
-            yield from every_block([block.left, block.right])
-        else:
-            yield block
+        yield from vars(block).values() if isinstance(block, SideBySide) else [block]
 
 
 def aligned(cells: Sequence[str]) -> list[str]:
@@ -426,19 +360,22 @@ def aligned(cells: Sequence[str]) -> list[str]:
     return out
 
 
+def _safe(words: object) -> str:
+    """Return words for HTML: what cannot be seen is spelled, nothing is markup."""
+    return escape(printable(words))
+
+
 def _tag(tag: str, words: str) -> str:
-    """Return words under an HTML tag; nothing in them is read as markup."""
-    return f"<{tag}>{escape(printable(words))}</{tag}>"
+    """Return words under an HTML tag."""
+    return f"<{tag}>{_safe(words)}</{tag}>"
 
 
-def _label(kind: str, number: int) -> str:
-    """Return the number of a caption as HTML."""
-    return f"<strong>{kind} {number}.</strong> " if number else ""
+def _captioned(kind: str, number: int, caption: str) -> str:
+    """Return a caption with its number, if it has one, as HTML."""
+    return (f"<strong>{kind} {number}.</strong> " if number else "") + _safe(caption)
 
 
 def _cell(said: str, side: str = "left") -> str:
     """Return a cell as HTML."""
-    style = f"text-align: {side}"
-    if len(said) <= _WHOLE:
-        style += "; white-space: nowrap"
-    return f'<td style="{style}">{escape(printable(said))}</td>'
+    nowrap = "; white-space: nowrap" if len(said) <= _WHOLE else ""
+    return f'<td style="text-align: {side}{nowrap}">{_safe(said)}</td>'

@@ -33,16 +33,19 @@ MOST_FINDINGS = 3
 def curve_section(season: SeasonAudit, curve: str) -> list[page.Block]:
     """Return the page of one audited curve."""
     audit, advice = season.audits[curve], season.advice[curve]
-    own = [found for found in season.findings if found.curve == curve]
+    pairs = oven_pairs(season, curve)
+    low, high = (show(e, 2, True) for e in (pairs["error"].min(), pairs["error"].max()))
+    drawn = draw_by_day(pairs, audit.allowed_bias)
+    by_day = page.picture_of("days", drawn, low=low, high=high)
     blocks: list[page.Block] = [
         page.Heading(f"Curve {curve}, {audit.crop}", new_page=True),
         answer_of(audit, advice),
-        page.SideBySide(errors_picture(season, curve), _over_days(season, audit)),
-        evidence(audit, advice, season.settings.confidence),
+        page.SideBySide(errors_picture(season, curve), by_day),
+        evidence(audit, advice),
     ]
     if len(audit.bands):
         blocks.append(page.table_of("bands", audit.bands, curve=curve))
-    if own:
+    if own := [found for found in season.findings if found.curve == curve]:
         heading = page.Heading(f"Findings on curve {curve}", 2)
         blocks += [heading, *findings_of(own, MOST_FINDINGS, f"curve {curve}: ")]
     return blocks
@@ -51,35 +54,34 @@ def curve_section(season: SeasonAudit, curve: str) -> list[page.Block]:
 def answer_of(audit: CurveAudit, advice: Recommendation) -> page.Answer:
     """Return the advice on a curve with its reason, and the setting to load."""
     tone = {KEEP: page.CALM, UNRESOLVED: page.OPEN}.get(advice.action, page.ACT)
-    reason = advice.reason[0].upper() + advice.reason[1:]
-    phrase = ACTION_IN_WORDS[advice.action]
-    word = phrase if phrase.startswith(advice.action) else f"{advice.action}: {phrase}"
+    word = ACTION_IN_WORDS[advice.action]
+    word = word if word.startswith(advice.action) else f"{advice.action}: {word}"
     loaded = show(audit.register["offset_loaded"], 2, sign=True)
     if advice.action == UNRESOLVED:
         follows = advice.more
     elif not isfinite(advice.new_setting):
-        follows = f"Offset in use this season: {loaded}."
+        follows = page.say("curve.in_use", loaded=loaded)
     else:
-        setting = show(advice.new_setting, 2, sign=True)
-        left = show(advice.bias_left.value, 2, sign=True)
-        ends = advice.bias_left.interval(audit.settings.confidence)
-        # The reason for a new offset tells the bias left already.
-        told = "bias left" in advice.reason
-        after = "" if told else f"Bias left: {left} ({show_span(*ends, 2, True)}). "
-        chance = chance_in_words(advice.chance_within)
-        follows = f"Load {setting} next season (in use: {loaded}). {after}Chance that "
-        follows += f"the bias left is within ±{show(audit.allowed_bias)}: {chance}."
-    return page.Answer(word, reason, follows, tone)
+        left, ends = (
+            advice.bias_left,
+            advice.bias_left.interval(audit.settings.confidence),
+        )
+        follows = page.say(
+            # The reason for a new offset tells the bias left already.
+            "curve.load" if "bias left" in advice.reason else "curve.load_and_left",
+            setting=show(advice.new_setting, 2, sign=True),
+            loaded=loaded,
+            left=f"{show(left.value, 2, sign=True)} ({show_span(*ends, 2, True)})",
+            allowed=show(audit.allowed_bias),
+            chance=chance_in_words(advice.chance_within),
+        )
+    return page.Answer(
+        word, advice.reason[0].upper() + advice.reason[1:], follows, tone
+    )
 
 
 def chance_in_words(chance: float) -> str:
-    """Return a chance in percent; none is called certain or impossible.
-
-    Examples
-    --------
-    >>> chance_in_words(0.9999), chance_in_words(0.5)
-    ('>99 %', '50 %')
-    """
+    """Return a chance in percent; none is called certain or impossible."""
     if not isfinite(chance):
         return NOT_KNOWN
     if chance > 0.99:
@@ -103,10 +105,10 @@ def oven_pairs(season: SeasonAudit, curve: str) -> pd.DataFrame:
 def errors_picture(season: SeasonAudit, curve: str, trial: str = "") -> page.Picture:
     """Return a curve's errors over moisture: with bands, or with one trial marked."""
     audit, pairs = season.audits[curve], oven_pairs(season, curve)
-    drawn, here = draw_errors(pairs, audit, trial), int((pairs["trial"] == trial).sum())
+    here = int((pairs["trial"] == trial).sum())
     return page.picture_of(
         "errors" if not trial else "errors_here" if here else "errors_elsewhere",
-        drawn,
+        draw_errors(pairs, audit, trial),
         samples=counted(len(pairs), "sample"),
         curve=curve,
         bias=show(audit.bias.value, 2, sign=True),
@@ -115,16 +117,9 @@ def errors_picture(season: SeasonAudit, curve: str, trial: str = "") -> page.Pic
     )
 
 
-def _over_days(season: SeasonAudit, audit: CurveAudit) -> page.Picture:
-    """Return a curve's errors over the days of the season."""
-    pairs = oven_pairs(season, audit.curve)
-    low, high = (show(e, 2, True) for e in (pairs["error"].min(), pairs["error"].max()))
-    drawn = draw_by_day(pairs, audit.allowed_bias)
-    return page.picture_of("days", drawn, low=low, high=high)
-
-
-def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> page.Table:
+def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
     """Return the numbers the advice on a curve rests on, eight rows at most."""
+    level = audit.settings.confidence
 
     def row(label: str, estimate: Estimate, decimals: int = 2, limit: str = ""):
         sign = label.startswith("Bias")
@@ -132,38 +127,40 @@ def evidence(audit: CurveAudit, advice: Recommendation, level: float) -> page.Ta
         why = estimate.remark if NOT_KNOWN in span else ""
         return (label, show(estimate.value, decimals, sign), span, limit, why)
 
-    after, cover = audit.after, audit.coverage
+    after, cover, new = audit.after, audit.coverage, audit.new_sample
     allowed, (most, source) = f"±{show(audit.allowed_bias)}", audit.max_sep
     span = show_span(*audit.new_trials.interval)
+    # The slope where one is advised, else the gain, else what is known of the slope.
+    by_gain = advice.action != RESLOPE and audit.gain.known
+    slope = ("Gain", audit.gain) if by_gain else ("Prediction slope", audit.slope)
     rows = [
         row("Bias", audit.bias, limit=allowed),
         ("SEP", show(audit.sep), span, show(most), source),
+        row(*slope, 3, "1"),
     ]
-    # The slope where one is advised, else the gain, else what is known of the slope.
-    if advice.action != RESLOPE and audit.gain.known:
-        rows.append(row("Gain", audit.gain, 3, "1"))
-    else:
-        rows.append(row("Prediction slope", audit.slope, 3, "1"))
     if cover is not None:
         rows.append(row("Bias over the harvested plots", cover.bias, limit=allowed))
     if after is not None:
         three = map(show, (after.rmsep_none, after.rmsep_offset, after.rmsep_line))
         which = "as loaded / with an offset / with a line"
         rows.append(("RMSEP on trials left out", " / ".join(three), "", "", which))
-    why = "" if isfinite(audit.new_sample.low) else audit.new_trials.method
-    span = show_span(*audit.new_sample, 2, sign=True)
+    why = "" if isfinite(new.low) else audit.new_trials.method
+    span = show_span(*new, 2, sign=True)
     rows.append(("Error of one new sample", "", span, "", why))
     apart = ""
     if audit.apart.n:
-        apart = (
-            f"{counted(audit.apart.n, 'more sample')} chosen because of the reading "
-            f"{'is' if audit.apart.n == 1 else 'are'} left out (open dots), mean error "
-            f"{show(audit.apart.error.mean(), 2, True)}. "
-        )
-    frame = pd.DataFrame(rows, columns=list(columns_of("report: evidence")))
-    counts = f"{counted(audit.n, 'sample')} in {counted(audit.n_trials, 'trial')}"
-    values: dict[str, Any] = {"curve": audit.curve, "counts": counts, "apart": apart}
-    return page.table_of("evidence", frame, level=level, **values)
+        samples = counted(audit.apart.n, "more sample")
+        mean = show(audit.apart.error.mean(), 2, sign=True)
+        is_are = "is" if audit.apart.n == 1 else "are"
+        apart = page.say("curve.apart", samples=samples, are=is_are, mean=mean)
+    return page.table_of(
+        "evidence",
+        pd.DataFrame(rows, columns=list(columns_of("report: evidence"))),
+        curve=audit.curve,
+        counts=f"{counted(audit.n, 'sample')} in {counted(audit.n_trials, 'trial')}",
+        level=level,
+        apart=apart,
+    )
 
 
 def curve_condition(season: SeasonAudit, curve: str) -> CurveReview | None:
@@ -181,9 +178,9 @@ def curve_digest(season: SeasonAudit, curve: str) -> str:
     if audit := season.audits.get(curve):
         parts |= {field.name: getattr(audit, field.name) for field in fields(audit)}
         del parts["settings"]
-    if audit and audit.plots is not None:
-        # Of the plots it served only these enter its numbers: no yield does.
-        parts["plots"] = audit.plots[["trial", "sensor_pct"]]
+        if audit.plots is not None:
+            # Of the plots it served only these enter its numbers: no yield does.
+            parts["plots"] = audit.plots[["trial", "sensor_pct"]]
     if condition := curve_condition(season, curve):
         parts["condition"] = curve_findings(condition)
     return digest(parts)
@@ -196,10 +193,9 @@ def findings_of(
 
     What each is `about` is left out where the page is about that alone.
     """
-    ranked = sorted(findings, key=lambda f: SEVERITIES.index(f.severity))
     # What points at several tables is said once.
     alike: dict[tuple[str, str, str], dict[str, None]] = {}
-    for found in ranked:
+    for found in sorted(findings, key=lambda f: SEVERITIES.index(f.severity)):
         said = found.message.removeprefix(about)
         of_it = alike.setdefault((found.severity, said, found.remedy), {})
         of_it |= {found.table: None} if found.table else {}

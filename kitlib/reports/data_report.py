@@ -5,8 +5,7 @@ They see their own rows under their own headers, as their file has them, and wha
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from itertools import groupby
 from pathlib import Path
 
@@ -17,7 +16,7 @@ from kitlib.intake.schema import ROWS_PER_SOURCE, CheckedTable
 from kitlib.intake.settings import Season
 from kitlib.reports import blocks as page
 from kitlib.words.findings import FAULT, NOTE, SEVERITIES, STOP, Finding
-from kitlib.words.terms import Column, counted, listed
+from kitlib.words.terms import counted, listed
 
 # Rows shown of one finding; all are in findings.csv.
 MOST_ROWS = 12
@@ -32,22 +31,9 @@ _OWNERS = {
 _KEYS = ("trial", "plot", "entry", "sample", "dish", "curve", "meter", "reading", "run")
 # What a lab wants to see of a dish, whatever is wrong with it.
 _RESULTS = ("moisture_pct", "tare_g", "wet_g", "dry_g")
-_USE = "This report is for putting data right. It is no verification of a meter and "
-_USE += "not for buying, selling or settling grain."
 
 # Returns the cells of a file or sheet of a table that has some headers.
 Reader = Callable[[str, str, tuple[str, ...]], pd.DataFrame]
-
-
-@dataclass(frozen=True, eq=False)
-class OwnRows(page.Table):
-    """A table under the headers of the file that it comes from."""
-
-    @cached_property
-    def columns(self) -> list[tuple[Column, list[str]]]:
-        """Its columns, cells as they stand in the file."""
-        shown = self.frame.iloc[: self.most].astype("str").fillna("")
-        return [(Column("", h, h), shown[h].tolist()) for h in map(str, shown)]
 
 
 def data_report(
@@ -56,17 +42,9 @@ def data_report(
     tables: dict[str, CheckedTable],
     findings: Sequence[Finding],
 ) -> page.Report:
-    """Return the report of what is wrong in a season's tables.
+    """Return the report of what is wrong in a season's checked tables.
 
-    Parameters
-    ----------
-    folder : Path
-        The season folder: rows are shown as its files have them.
-    season : Season
-    tables : dict of Table
-        The checked tables, which know their files.
-    findings : sequence of Finding
-        On the tables; notes take no part.
+    Rows are shown as the files of the season folder have them; notes are left out.
     """
 
     @cache
@@ -84,34 +62,23 @@ def data_report(
 
     findings = [f for f in findings if f.severity != NOTE]
     files = [source.name for table in tables.values() for source in table.sources]
-    blocks: list[page.Block] = [_summary(findings)]
+    found = [f.severity for f in findings]
+    by_severity = [counted(found.count(s), s) for s in SEVERITIES if s in found]
+    tone, which = (page.ACT, "problems") if findings else (page.CALM, "none")
+    word, said, detail = page.fact(f"data_{which}", found=listed(by_severity))
+    blocks: list[page.Block] = [page.Answer(word, said, detail, tone)]
     for owner, names in _OWNERS.items():
         own = [found for found in findings if found.table in names]
         if own:
             blocks += [page.Heading(owner), *_by_kind(own, tables, read)]
+    use = page.Caution("What this is for", page.texts()["every"]["use_of_data"])
     return page.Report(
         kind="Data report",
         title=season.name,
         date=season.report_date,
         facts=[("Files", listed(files, most=3)), ("Problems", str(len(findings)))],
-        blocks=[*blocks, page.Caution("What this is for", [_USE])],
+        blocks=[*blocks, use],
     )
-
-
-def _summary(findings: Sequence[Finding]) -> page.Answer:
-    """Return how much is to be put right."""
-    if not findings:
-        said = "The tables can be used as they are."
-        return page.Answer("no problems found", said, "", page.CALM)
-    severities = [f.severity for f in findings]
-    by_severity = [
-        counted(severities.count(severity), severity)
-        for severity in SEVERITIES
-        if severity in severities
-    ]
-    detail = "Rows with a fault are not used until they are put right; rows with a "
-    detail += "warning are used as they are."
-    return page.Answer("to be put right", f"{listed(by_severity)}.", detail, page.ACT)
 
 
 def _by_kind(findings, tables, read: Reader) -> Iterator[page.Block]:
@@ -120,29 +87,24 @@ def _by_kind(findings, tables, read: Reader) -> Iterator[page.Block]:
         members = [f for f in findings if f.code == code]
         yield page.Heading(members[0].title, level=2)
         for found in members:
-            table = tables.get(found.table)
-            yield page.Paragraph(_in_their_words(found, table))
+            table, said = tables.get(found.table), str(found)
+            headers = table.sources[0].headers if table and table.sources else {}
+            # Their headers stand beside our columns.
+            for column, header in headers.items():
+                if header != column:
+                    named = f"{header} ({column})".replace("\\", r"\\")
+                    said = re.sub(rf"\b{column}\b", named, said)
+            yield page.Paragraph(said)
             rows = _own_rows(found, table, read) if table else pd.DataFrame()
             if len(rows):
                 hidden = len(found.rows) - len(rows.head(MOST_ROWS))
                 note = f"{counted(hidden, 'more row')}." if hidden > 0 else ""
                 caption = f"{found.title}: rows as the file has them."
-                yield OwnRows(caption, rows.head(MOST_ROWS), found.table, note=note)
+                yield page.Table(caption, rows.head(MOST_ROWS), "", note=note)
         unused = members[0].severity in (STOP, FAULT)
         remedies = " ".join(dict.fromkeys(found.remedy for found in members))
         used = "Rows not used until then. " if unused else ""
         yield page.Paragraph(f"{used}What to do: {remedies}")
-
-
-def _in_their_words(found: Finding, table: CheckedTable | None) -> str:
-    """Return a finding's message with the file's headers beside our columns."""
-    said = str(found)
-    for source in table.sources[:1] if table else ():
-        for column, header in source.headers.items():
-            if header != column:
-                named = f"{header} ({column})".replace("\\", r"\\")
-                said = re.sub(rf"\b{column}\b", named, said)
-    return said
 
 
 def _own_rows(found: Finding, table: CheckedTable, read: Reader) -> pd.DataFrame:

@@ -50,7 +50,6 @@ ACTION_STYLES = {
 }
 # A legend's sign of something filled.
 SWATCH: dict[str, Any] = {"linewidth": 7, "solid_capstyle": "butt"}
-NO_SAMPLES = "no samples"
 
 # Where the template may break a word; a reader's own one is spelled out instead.
 BREAK = "\u200b"
@@ -66,6 +65,9 @@ _BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°])")  # not to be parted from its num
 _PIECE = 12
 _LETTER = 0.07  # average width of a letter at 8 pt, with a margin [in]
 _MEASURED_AT = 100.0  # points
+_FONT = FT2Font(f"{FONT_FOLDER}/DejaVuSans.ttf")
+_FONT.set_size(_MEASURED_AT, 72)
+_PICTURES = frozenset(_FONT.get_charmap())  # characters the typeface can show
 _LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
 _LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
 
@@ -85,16 +87,12 @@ def spelled(characters: str) -> str:
     return f"⟨{' '.join(f'U+{ord(c):04X}' for c in characters)}⟩"
 
 
-def cut(text: object, most: int) -> str:
-    """Return text with the middle of what is too long left out and its length said.
+def as_printed(text: object, most: int) -> str:
+    """Return text for a report: visible, cut, with `BREAK` where a word may break.
 
-    Beginning and end both stay, for long names often differ in their last letters.
-    A single word keeps at most eighty of the `most` letters.
-
-    Examples
-    --------
-    >>> cut("wheat", 9), cut("ABCDEFGHIJKLMNOP", 9)
-    ('wheat', 'ABCDEF…NOP (16 letters)')
+    The middle of a word or text that is too long is left out and its length said:
+    long names often differ in their last letters. What the typeface lacks is printed
+    as a box, copies and searches as written, and is named by its Unicode number.
     """
 
     def shorter(whole: str, most: int) -> str:
@@ -102,23 +100,10 @@ def cut(text: object, most: int) -> str:
 
     longest = min(most, _LONGEST_WORD)
     too_long = re.compile(rf"\S{{{longest + 1},}}")
-    words = too_long.sub(lambda word: shorter(word.group(), longest), str(text))
+    short = too_long.sub(lambda word: shorter(word.group(), longest), str(text))
     # The remark on a word's length is no reason to cut again.
-    return words if len(words) <= most + _REMARK else shorter(words, most)
-
-
-def as_printed(text: object, most: int) -> str:
-    r"""Return text for a report: visible, cut, with `BREAK` where a word may break.
-
-    What the typeface lacks is printed as a box, copies and searches as written,
-    and is named at the end by its Unicode number.
-
-    Examples
-    --------
-    >>> as_printed("\u7389\u7c73", 40)
-    '玉米 ⟨U+7389 U+7C73⟩'
-    """
-    short = _BEFORE_UNIT.sub("\u00a0", printable(cut(text, most)))
+    short = short if len(short) <= most + _REMARK else shorter(short, most)
+    short = _BEFORE_UNIT.sub("\u00a0", printable(short))
     lacking = "".join(c for c in dict.fromkeys(short) if not _has_picture(c))
     named = f" {spelled(lacking[:8])}" if lacking else ""
     return _LONG_WORD.sub(_breakable, short) + named
@@ -130,8 +115,6 @@ def as_drawn(text: object, most: int) -> str:
     What the typeface lacks is replaced by its Unicode number. The room is that of
     `most` letters of average width at 8 pt.
 
-    Examples
-    --------
     >>> as_drawn("cost $5$", 20), as_drawn("ABCDEFGHIJKLMNOP", 11)
     ('cost \\$5\\$', 'ABCDEF…OP')
     """
@@ -147,13 +130,7 @@ def as_drawn(text: object, most: int) -> str:
 
 
 def width_of(text: str, size: float = 8) -> float:
-    """Return how wide one line of text is at a size in points. [in]
-
-    Examples
-    --------
-    >>> round(width_of("0000000000"), 2)  # a digit is 0.636 of the size wide
-    0.71
-    """
+    """Return how wide one line of text is at a size in points. [in]"""
     return sum(_glyph(character)[2] for character in text) * size / 72
 
 
@@ -177,28 +154,14 @@ def _breakable(match: re.Match) -> str:
 
 def _has_picture(character: str) -> bool:
     """Say whether the typeface can show a character."""
-    return ord(character) in _pictures() or character in _JOINERS + BREAK
-
-
-@cache
-def _font() -> FT2Font:
-    """Return the typeface, at the size all measuring is done at."""
-    font = FT2Font(f"{FONT_FOLDER}/DejaVuSans.ttf")
-    font.set_size(_MEASURED_AT, 72)
-    return font
-
-
-@cache
-def _pictures() -> frozenset[int]:
-    """Return the characters the typeface has a picture for."""
-    return frozenset(_font().get_charmap())
+    return ord(character) in _PICTURES or character in _JOINERS + BREAK
 
 
 @cache
 def _glyph(character: str) -> tuple[np.ndarray, np.ndarray, float]:
     """Return a letter of 1 pt: outline, its codes, its width without kerning. [pt]"""
-    glyph = _font().load_char(ord(character), flags=LoadFlags.NO_HINTING)
-    corners, codes = _font().get_path()
+    glyph = _FONT.load_char(ord(character), flags=LoadFlags.NO_HINTING)
+    corners, codes = _FONT.get_path()
     width = glyph.linearHoriAdvance / 65536 / _MEASURED_AT
     return np.asarray(corners) / _MEASURED_AT, np.asarray(codes), width
 
@@ -263,7 +226,7 @@ def style_axes(ax: Axes) -> None:
     ax.set_axisbelow(True)
 
 
-def blank(width: float, height: float, said: str = NO_SAMPLES) -> Figure:
+def blank(width: float, height: float, said: str = "no samples") -> Figure:
     """Return a figure that says why nothing is drawn."""
     figure = Drawing(figsize=(width, height), facecolor="white")
     figure.text(0.5, 0.5, as_drawn(said, 80), ha="center", va="center", **_LETTERING)

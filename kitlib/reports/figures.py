@@ -17,15 +17,24 @@ from matplotlib.lines import Line2D
 
 from kitlib.curves.audit import CurveAudit
 from kitlib.reports import drawing as look
+from kitlib.reports.drawing import key_line
 from kitlib.words.terms import NOT_KNOWN, columns_of, counted, show
 
 _PAIRS = columns_of("pairs")
+_ERROR = _PAIRS["error"].head
 # More dots than this hide each other, so they are drawn small and half transparent.
 _MANY = 400
-_LINE: dict[str, Any] = {"color": look.SIGNAL, "lw": 1.2, "ls": (0, (5, 2))}
-_SAMPLE: dict[str, Any] = {"linestyle": "none", "markeredgewidth": 0.5}
-_ENTRY: dict[str, Any] = {"linestyle": "none", "markersize": 4.5}
 _ROW = 0.17  # height of a row of words beside axes [in]
+_TALL = 0.62 * look.HALF  # pictures that stand side by side [in]
+
+_Style = dict[str, Any]
+_SAMPLE: _Style = {"linestyle": "none", "markeredgewidth": 0.5}
+_ENTRY: _Style = {"linestyle": "none", "markersize": 4.5}
+_BIAS: _Style = {"color": look.ACCENT, "linewidth": 1.3}
+_BAND_MEAN: _Style = {"color": look.INK, "linewidth": 1.6}
+_LINE: _Style = {"color": look.SIGNAL, "linewidth": 1.2, "linestyle": (0, (5, 2))}
+_GREY_BAND: _Style = {"color": look.BAND, **look.SWATCH}
+_LSD: _Style = {"color": look.MID, "linewidth": 3.2}
 
 # ---- samples ------------------------------------------------------------------------
 
@@ -33,27 +42,20 @@ _ROW = 0.17  # height of a row of words beside axes [in]
 def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figure:
     """Draw each sample's error over its air-oven moisture, and what the audit found.
 
-    Of the rows of `pairs.csv` those not used are open dots; an error far beyond the
-    others stands at the frame, with its value. The tolerance is a light band about
-    zero, the bias a line between the dotted ends of its interval; the prediction line
-    is drawn as the error it means. The samples of a trial, if named, are marked, else
-    the means of the moisture bands are drawn.
+    Rows of `pairs.csv` not used are open dots; an error far beyond the others stands
+    at the frame, with its value. The prediction line is drawn as the error it means.
+    The samples of a trial, if named, are marked, else means of moisture bands drawn.
     """
     if pairs.empty:
         return look.blank(look.HALF, look.HALF)
-    bands = [] if trial else audit.bands.to_dict("records")
+    bands, bias = [] if trial else audit.bands.to_dict("records"), audit.bias
     keys = _sample_keys(pairs, trial)
-    if audit.bias.known:
-        keys.append(
-            look.key_line("bias, dotted: interval", color=look.ACCENT, linewidth=1.3)
-        )
-    if bands:
-        keys.append(look.key_line("band mean, interval", color=look.INK, linewidth=1.6))
-    if audit.line:
-        keys.append(look.key_line("line", **_LINE))
-    keys.append(look.key_line("± tolerance", color=look.BAND, **look.SWATCH))
-    heads = _PAIRS["reference_pct"].head, _PAIRS["error"].head
-    figure, ax = look.framed(look.HALF, 0.62 * look.HALF, keys, *heads)
+    keys += [key_line("bias, dotted: interval", **_BIAS)] if bias.known else []
+    keys += [key_line("band mean, interval", **_BAND_MEAN)] if bands else []
+    keys += [key_line("line", **_LINE)] if audit.line else []
+    keys += [key_line("± tolerance", **_GREY_BAND)]
+    across = _PAIRS["reference_pct"].head
+    figure, ax = look.framed(look.HALF, _TALL, keys, across, _ERROR)
     oven = pairs["reference_pct"].to_numpy(float)
     margin = max(0.06 * np.ptp(oven), 0.25)
     span = np.linspace(oven.min() - margin, oven.max() + margin, 60)
@@ -65,9 +67,9 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     for side in (-allowed, allowed):
         ax.plot(span, side, color=look.DOT, linewidth=0.7, linestyle=(0, (4, 2)))
     ax.axhline(0, color=look.MUTED, linewidth=0.9)
-    ax.axhline(audit.bias.value, color=look.ACCENT, linewidth=1.3, zorder=2)
+    ax.axhline(bias.value, zorder=2, **_BIAS)
     # Lines and no band: a wide interval would darken the whole picture.
-    for end in audit.bias.interval(audit.settings.confidence):
+    for end in bias.interval(audit.settings.confidence):
         ax.axhline(end, color=look.ACCENT, linewidth=0.9, linestyle=(0, (1, 1.5)))
     if audit.line:
         read = np.array([pairs["sensor_pct"].min(), pairs["sensor_pct"].max()])
@@ -76,26 +78,23 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     _plot_samples(ax, pairs, oven, limit, trial)
     for band in bands:
         middle = (band["band_low"] + band["band_high"]) / 2
-        reach, mean = [middle - 0.7, middle + 0.7], [band["mean_error"]] * 2
-        ax.plot(reach, mean, color=look.INK, lw=1.6, zorder=5)
+        mean = [band["mean_error"]] * 2
+        ax.plot([middle - 0.7, middle + 0.7], mean, zorder=5, **_BAND_MEAN)
         ax.vlines(middle, band["low"], band["high"], color=look.INK, lw=1, zorder=5)
     return figure
 
 
 def draw_by_day(pairs: pd.DataFrame, allowed: float) -> Figure:
-    """Draw errors over the time of harvest, the allowed bias as a band.
+    """Draw errors over the time of harvest, the allowed bias as a band, if known.
 
-    Rows of `pairs.csv` without a time of harvest are left out; an allowed bias of nan
-    is none.
+    Rows of `pairs.csv` without a time of harvest are left out.
     """
     pairs = pairs[pairs["harvested_at"].notna()]
     if pairs.empty:
         return look.blank(look.HALF, 0.72 * look.HALF, "no time of harvest is known")
-    allowed_key = look.key_line("± allowed bias", color=look.BAND, **look.SWATCH)
-    heads = _PAIRS["harvested_at"].head, _PAIRS["error"].head
-    keys = [*_sample_keys(pairs), allowed_key]
-    figure, ax = look.framed(look.HALF, 0.62 * look.HALF, keys, *heads)
-    limit = _error_limit(pairs)
+    keys = [*_sample_keys(pairs), key_line("± allowed bias", **_GREY_BAND)]
+    across, limit = _PAIRS["harvested_at"].head, _error_limit(pairs)
+    figure, ax = look.framed(look.HALF, _TALL, keys, across, _ERROR)
     ax.set_ylim(-limit, limit)
     if isfinite(allowed):
         ax.axhspan(-allowed, allowed, color=look.BAND, linewidth=0)
@@ -107,72 +106,64 @@ def draw_by_day(pairs: pd.DataFrame, allowed: float) -> Figure:
     return figure
 
 
+def _day(number: float, _position: float = 0) -> str:
+    """Return a tick's day, or its time within a day."""
+    at = num2date(number)
+    return f"{at.hour}:{at:%M}" if at.hour or at.minute else f"{at.day} {at:%b}"
+
+
 def draw_coverage(harvested, sampled) -> Figure:
-    """Draw how the sampled plots' readings cover the harvested plots'.
+    """Draw how the readings of the plots sampled cover those of all plots harvested.
 
-    Parameters
-    ----------
-    harvested, sampled : array_like, shapes (n,) and (m,)
-        Readings of all plots harvested, and of those sampled. Missing readings are
-        not counted. [% moisture, wet basis]
-
-    Examples
-    --------
-    >>> draw_coverage([15.1, 16.2, 22.0], [15.1]).axes[0].get_ylabel()
-    'Share of plots (%)'
+    Both are in % moisture, wet basis; missing readings are not counted.
     """
     readings = [np.asarray(values, float) for values in (harvested, sampled)]
     harvested, sampled = (values[np.isfinite(values)] for values in readings)
     if harvested.size == 0:
         return look.blank(look.HALF, 0.72 * look.HALF, "no plot has a reading")
-    keys = [look.key_line(f"{harvested.size:,} plots", color=look.MID, **look.SWATCH)]
-    keys += [
-        look.key_line(counted(sampled.size, "sample"), color=look.ACCENT, linewidth=1.6)
-    ]
+    outline: _Style = {"color": look.ACCENT, "linewidth": 1.6}
+    filled: _Style = {"color": look.MID, "fill": True}
+    keys = [key_line(f"{harvested.size:,} plots", color=look.MID, **look.SWATCH)]
+    keys += [key_line(counted(sampled.size, "sample"), **outline)]
     heads = _PAIRS["sensor_pct"].head, "Share of plots (%)"
     figure, ax = look.framed(look.HALF, 0.6 * look.HALF, keys, *heads)
     both = np.concatenate([harvested, sampled])
     edges = np.arange(np.floor(both.min()), np.floor(both.max()) + 2)
-    shares = [
-        100 * np.histogram(v, edges)[0] / max(v.size, 1) for v in (harvested, sampled)
-    ]
-    ax.stairs(shares[0], edges, fill=True, color=look.MID)
-    if sampled.size:
-        ax.stairs(shares[1], edges, color=look.ACCENT, linewidth=1.6)
+    for values, style in ((harvested, filled), (sampled, outline)):
+        if values.size:
+            shares = 100 * np.histogram(values, edges)[0] / values.size
+            ax.stairs(shares, edges, **style)
     ax.set_ylim(bottom=0)
     look.tick_evenly(ax)
     return figure
 
 
-def _groups(pairs: pd.DataFrame, trial: str) -> list[tuple[str, pd.Series, str, str]]:
+def _groups(pairs: pd.DataFrame, trial: str) -> list[tuple[str, np.ndarray, str, str]]:
     """Return samples drawn alike: what they are, which, their colour and shape."""
-    if trial:
-        here = pairs["trial"] == trial
-        groups = [
-            ("other trials", ~here, look.DOT, "o"),
-            ("this trial", here, look.SIGNAL, "D"),
-        ]
-        return [group for group in groups if group[1].any()]
-    names = sorted(pairs["trial"].unique())
-    if len(names) > len(look.GROUP_STYLES):
-        every = pd.Series(True, index=pairs.index)
-        return [(f"{len(names)} trials", every, look.DOT, "o")]
-    return [
-        (look.as_drawn(name, 18), pairs["trial"] == name, colour, marker)
-        for name, (colour, marker) in zip(names, look.GROUP_STYLES, strict=False)
+    trials = pairs["trial"].to_numpy()
+    names, here = sorted(pairs["trial"].unique()), trials == trial
+    groups = [
+        (look.as_drawn(name, 18), trials == name, *style)
+        for name, style in zip(names, look.GROUP_STYLES, strict=False)
     ]
+    if len(names) > len(groups):
+        every = np.ones(len(pairs), bool)
+        groups = [(f"{len(names)} trials", every, look.DOT, "o")]
+    if trial:
+        others = ("other trials", ~here, look.DOT, "o")
+        groups = [others, ("this trial", here, look.SIGNAL, "D")]
+    return [group for group in groups if group[1].any()]
 
 
 def _sample_keys(pairs: pd.DataFrame, trial: str = "") -> list[Line2D]:
     """Return the legend's entries of samples."""
-    dot = {**_SAMPLE, "markersize": 4.4}
+    dot: _Style = {**_SAMPLE, "markersize": 4.4}
     keys = [
-        look.key_line(name, color=colour, marker=marker, **dot)
+        key_line(name, color=colour, marker=marker, **dot)
         for name, _, colour, marker in _groups(pairs, trial)
     ]
     if not pairs["used"].all():
-        style = {"color": "white", "marker": "o", "markeredgecolor": look.INK}
-        keys.append(look.key_line("not blind", **style, **dot))
+        keys += [key_line("not blind", color="white", marker="o", mec=look.INK, **dot)]
     return keys
 
 
@@ -183,12 +174,13 @@ def _plot_samples(ax: Axes, pairs, across, limit: float, trial: str = "") -> Non
     for _, rows, colour, marker in _groups(pairs, trial):
         many = np.count_nonzero(rows) > _MANY
         size, alpha = (2.2, 0.4) if many else (4.4, None)
-        for chosen, fill, rim in ((used, colour, "white"), (~used, "white", colour)):
-            at = rows.to_numpy(bool) & chosen
-            style: dict[str, Any] = {"marker": marker, "color": fill, "mec": rim}
+        style: _Style = {"markersize": size, "alpha": alpha, "zorder": 3, **_SAMPLE}
+        for at, fill, rim in (
+            (rows & used, colour, "white"),
+            (rows & ~used, "white", colour),
+        ):
             if at.any():
-                style |= {"markersize": size, "alpha": alpha, **_SAMPLE}
-                ax.plot(across[at], up[at], zorder=3, **style)
+                ax.plot(across[at], up[at], marker, color=fill, mec=rim, **style)
     for k in np.flatnonzero(np.abs(errors) > limit):
         arrow = "↑" if errors[k] > 0 else "↓"
         said = f"  {arrow} {show(errors[k], 1, sign=True)}"
@@ -203,35 +195,24 @@ def _error_limit(pairs: pd.DataFrame, widest: float = 0.0) -> float:
     return limit if farthest > 1.6 * limit else max(limit, 1.1 * float(farthest))
 
 
-def _day(number: float, _position: float = 0) -> str:
-    """Return a tick's day, or its time within a day."""
-    at = num2date(number)
-    return f"{at.hour}:{at:%M}" if at.hour or at.minute else f"{at.day} {at:%b}"
-
-
 # ---- curves and entries -------------------------------------------------------------
 
 
 def draw_season(curves: pd.DataFrame) -> Figure:
-    """Draw the bias of every curve with its interval against its allowed bias.
-
-    These are rows of `curves.csv` with a bias.
-    """
+    """Draw biases of curves, rows of `curves.csv`, against what is allowed."""
     if curves.empty:
         return look.blank(look.FULL, 1.0)
-    names = [
-        look.as_drawn(f"{c}, {crop}", 30)
-        for c, crop in curves[["curve", "crop"]].values
-    ]
+    named = curves["curve"].astype(str) + ", " + curves["crop"].astype(str)
+    names = [look.as_drawn(name, 30) for name in named]
     keys = [
-        look.key_line(action, color=colour, marker=marker, linewidth=1.5, markersize=5)
+        key_line(action, color=colour, marker=marker, linewidth=1.5, markersize=5)
         for action, (colour, marker) in look.ACTION_STYLES.items()
         if action in set(curves["action"])
-    ] + [look.key_line("± allowed bias", color=look.BAND, **look.SWATCH)]
+    ]
+    keys += [key_line("± allowed bias", **_GREY_BAND)]
     left, height = max(map(look.width_of, names)) + 0.2, len(curves) * _ROW + 0.46
-    figure, ax = look.framed(
-        look.FULL, height, keys, columns_of("curves")["bias"].head, left=left
-    )
+    across = columns_of("curves")["bias"].head
+    figure, ax = look.framed(look.FULL, height, keys, across, left=left)
     # Wide intervals run off the axis.
     sizes = curves[["bias", "bias_low", "bias_high"]].abs()
     enough = 1.2 * max(2 * curves["allowed_bias"].max(), sizes["bias"].max())
@@ -241,15 +222,14 @@ def draw_season(curves: pd.DataFrame) -> Figure:
     ax.set_yticks(range(len(curves)), names)
     _without_left_axis(ax)
     ax.axvline(0, color=look.MUTED, linewidth=0.9)
-    rim: dict[str, Any] = {"markersize": 5.5, "markeredgecolor": "white", "mew": 0.5}
+    rim: _Style = {"markersize": 5.5, "markeredgecolor": "white", "mew": 0.5}
     for k, row in enumerate(curves.to_dict("records")):
         colour, marker = look.ACTION_STYLES[row["action"]]
         allowed = row["allowed_bias"]
         ax.barh(k, 2 * allowed, 0.86, -allowed, color=look.BAND)
-        ends = np.clip([row["bias_low"], row["bias_high"]], -limit, limit)
-        ax.plot(ends, [k, k], color=colour, linewidth=1.6)
-        at = np.clip(row["bias"], -limit, limit)
-        ax.plot(at, k, color=colour, marker=marker, clip_on=False, **rim)
+        inside = np.clip([row[name] for name in sizes], -limit, limit)
+        ax.plot(inside[1:], [k, k], color=colour, linewidth=1.6)
+        ax.plot(inside[0], k, marker, color=colour, clip_on=False, **rim)
     return figure
 
 
@@ -266,17 +246,19 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     Rows of `entries.csv` in the order of drawing, yields in `unit`; an entry without a
     corrected yield is drawn as recorded.
     """
+    numbers = ["yield_before", "yield_after", "lsd", "chance_selected_after"]
+    before, after, lsd, chances = entries[numbers].to_numpy(float).T
     rank = entries["rank_after"].fillna(entries["rank_before"]).to_numpy(float)
-    was, now = entries["rank_before"].to_numpy(float) <= count, rank <= count
+    now, rows = rank <= count, np.arange(len(entries))
+    crossed = now != (entries["rank_before"].to_numpy(float) <= count)
     names = [look.as_drawn(name, 20) for name in entries["entry"]]
-    in_or_out = {"color": look.SIGNAL, "marker": "D"}
-    keys = [
-        look.key_line("as recorded", color="white", mec=look.INK, marker="o", **_ENTRY),
-        look.key_line("corrected", color=look.ACCENT, marker="o", **_ENTRY),
-        look.key_line("corrected, in or out by it", **in_or_out, **_ENTRY),
-        look.key_line("half an LSD each way", color=look.MID, linewidth=3.2),
-    ]
-    keys = keys if (was != now).any() else [keys[0], keys[1], keys[3]]
+    recorded: _Style = {"color": "white", "mec": look.INK, "marker": "o", **_ENTRY}
+    corrected: _Style = {"color": look.ACCENT, "marker": "o", **_ENTRY}
+    in_or_out: _Style = {"color": look.SIGNAL, "marker": "D", **_ENTRY}
+    keys = [key_line("as recorded", **recorded), key_line("corrected", **corrected)]
+    if crossed.any():
+        keys += [key_line("corrected, in or out by it", **in_or_out)]
+    keys += [key_line("half an LSD each way", **_LSD)]
     left, height = max(map(look.width_of, names)) + 0.42, len(entries) * _ROW + 0.46
     across = f"Yield at standard moisture ({unit})"
     figure, ax = look.framed(look.FULL, height, keys, across, left=left, right=1.55)
@@ -287,19 +269,22 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     for axes in (ax, side):
         axes.set_ylim(len(entries) - 0.4, -0.6)
         _without_left_axis(axes)
-    _plot_yields(ax, entries, was != now)
+    middle = np.where(np.isfinite(after), after, before)
+    ax.hlines(rows, middle - lsd / 2, middle + lsd / 2, **_LSD)
+    ax.plot(before, rows, mew=0.8, zorder=3, **recorded)
+    ax.plot(after[~crossed], rows[~crossed], mew=0, zorder=4, **corrected)
+    ax.plot(after[crossed], rows[crossed], mew=0, zorder=4, **in_or_out)
     # Those whose selection is open are marked.
-    chances = entries["chance_selected_after"].to_numpy(float)
     colours = np.where((chances > 0.1) & (chances < 0.9), look.SIGNAL, look.MID)
-    side.barh(np.arange(chances.size), 100 * chances, 0.62, color=list(colours))
+    side.barh(rows, 100 * chances, 0.62, color=list(colours))
     side.set(xlim=(0, 100), xticks=[0, 50, 100], yticks=[])
     if not np.isfinite(chances).any():
-        look.write(side, 50, chances.size / 2 - 0.5, NOT_KNOWN, ha="center")
+        look.write(side, 50, rows.size / 2 - 0.5, NOT_KNOWN, ha="center")
     look.tick_evenly(ax)
     ax.set_yticks([])
     low, high = ax.get_xlim()
     ax.set_xlim(low, high)
-    rows, inch = np.arange(len(entries)), (high - low) / (look.FULL * box.width)
+    inch = (high - low) / (look.FULL * box.width)
     ranks = [f"{place:g}" if isfinite(place) else "–" for place in rank]
     for words, aside in ((names, 0.1), (ranks, left - 0.25)):
         look.write_all(ax, np.full(rows.size, low - aside * inch), rows, words, "right")
@@ -308,23 +293,6 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
         for axes in (ax, side):
             axes.axhline(at, color=look.SIGNAL, linewidth=1.1, linestyle=(0, (4, 2)))
     return figure
-
-
-def _plot_yields(ax: Axes, entries: pd.DataFrame, crossed) -> None:
-    """Plot yields as recorded, corrected, and half an LSD each way."""
-    rows = np.arange(len(entries))
-    before = entries["yield_before"].to_numpy(float)
-    after = entries["yield_after"].to_numpy(float)
-    half = entries["lsd"].to_numpy(float) / 2
-    middle = np.where(np.isfinite(after), after, before)
-    ax.hlines(rows, middle - half, middle + half, color=look.MID, linewidth=3.2)
-    ax.plot(before, rows, "o", color="white", mec=look.INK, mew=0.8, ms=4.5, zorder=3)
-    style: dict[str, Any] = {"mew": 0, "zorder": 4, **_ENTRY}
-    for chosen, colour, mark in (
-        (~crossed, look.ACCENT, "o"),
-        (crossed, look.SIGNAL, "D"),
-    ):
-        ax.plot(after[chosen], rows[chosen], color=colour, marker=mark, **style)
 
 
 # ---- the field ----------------------------------------------------------------------
@@ -377,8 +345,8 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     figure.text(0, up, label, fontsize=look.SMALL, color=look.INK)
     scale = figure.add_axes((edge / look.FULL, up, 3.5 / look.FULL, 0.15 / height))
     bar = figure.colorbar(cells, scale, orientation="horizontal", spacing="uniform")
-    bounds = step * _BOUNDS[1:-1]
-    bar.set_ticks(bounds, labels=[f"{b:+g}".replace("-", "−") for b in bounds])
+    bounds = [f"{b:+g}".replace("-", "−") for b in step * _BOUNDS[1:-1]]
+    bar.set_ticks(step * _BOUNDS[1:-1], labels=bounds)
     scale.tick_params(length=0, labelsize=look.SMALL, labelcolor=look.INK, pad=2)
     bar.minorticks_off()
     bar.outline.set_visible(False)

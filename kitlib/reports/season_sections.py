@@ -7,28 +7,16 @@ import pandas as pd
 from kitlib.curves.advice import ACTIONS, KEEP, RESLOPE, UNRESOLVED
 from kitlib.intake.pairs import Pairing
 from kitlib.reports import blocks as page
-from kitlib.reports.curve_sections import (
-    ACTION_IN_WORDS,
-    curve_section,
-    findings_of,
-    line_in_words,
-)
+from kitlib.reports import curve_sections as of_curve
 from kitlib.reports.figures import draw_season
 from kitlib.reports.typeset import cautions, how_to_read, method_and_sources, provenance
 from kitlib.review.review import SeasonReview, review_findings, review_tables
-from kitlib.season.season import SeasonAudit, TrialOutcome, curves_table
+from kitlib.season.season import SeasonAudit, curves_table
 from kitlib.trials.consequences import NOT_TESTED
 from kitlib.trials.ranks import BORDERLINE
+from kitlib.words import terms
 from kitlib.words.findings import Finding, findings_table
-from kitlib.words.terms import (
-    NOT_KNOWN,
-    columns_of,
-    counted,
-    declarations,
-    listed,
-    show,
-    show_span,
-)
+from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
 
 # Pages of evidence; the curves of a larger season stand in curves.csv.
 MOST_CURVES = 40
@@ -45,80 +33,78 @@ def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.Dat
     told = set(findings)
     for outcome in season.outcomes.values():
         findings += [f for f in outcome.findings if f not in told]
-    bands = [
-        audit.bands.assign(crop=audit.crop, curve=curve)
-        for curve, audit in season.audits.items()
-    ]
+    bands = [a.bands.assign(crop=a.crop, curve=c) for c, a in season.audits.items()]
     return {
         "curves": curves_table(season),
         "bands": _stacked("bands", bands),
-        "effects": _effects(season),
+        "effects": _table("effects", _effects(season)),
         "pairs": season.pairing.pairs,
         "left_out": season.pairing.left_out,
         "row_counts": season.pairing.counts,
         "findings": findings_table(findings),
-        "reference": season.reference.samples[list(columns_of("reference"))],
+        "reference": season.reference.samples[list(terms.columns_of("reference"))],
         "repeatability": season.reference.repeatability,
         "bridge": season.bridge,
         "test_weight": season.test_weight,
-        "pooling": _pooling(season),
+        "pooling": _table("pooling", _pooling(season)),
         "entries": _stacked("entries", [o.entries for o in season.outcomes.values()]),
         "trials": trials_table(season),
         **review_tables(review),
-        "columns": declarations(),
+        "columns": terms.declarations(),
     }
 
 
 def plots_table(season: SeasonAudit) -> pd.DataFrame:
     """Return every plot with both moistures and both yields."""
-    return season.plots.reset_index(names="row_in_file")[list(columns_of("plots"))]
+    columns = list(terms.columns_of("plots"))
+    return season.plots.reset_index(names="row_in_file")[columns]
 
 
 def trials_table(season: SeasonAudit) -> pd.DataFrame:
     """Return what the correction does to each trial, those that change first."""
-    rows = [_trial_row(name, found) for name, found in season.outcomes.items()]
-    table = pd.DataFrame(rows, columns=list(columns_of("trials")))
-    order = ["newly_selected", "largest_move", "trial"]
-    return table.sort_values(order, ascending=[False, False, True], ignore_index=True)
+    rows = []
+    for name, found in season.outcomes.items():
+        ranks, entries, own = found.ranks, found.entries, found.own
+        before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
+        tested = ranks is not None and found.selection.word != NOT_TESTED
+        row = {
+            "trial": name,
+            "crop": found.crop,
+            "curves": ", ".join(found.curves),
+            "n_entries": int(entries["rank_before"].notna().sum()),
+            "selected": found.count,
+            "newly_selected": int(ranks.entered.sum()) if ranks and tested else nan,
+            "largest_move": ranks.largest_move if ranks else nan,
+            "kendall_tau": ranks.kendall_tau if ranks else nan,
+            "borderline": int((entries["verdict"] == BORDERLINE).sum()),
+            "yield_before": before,
+            "yield_after": after,
+            "change_pct": 100 * (after / before - 1),
+            "n_samples": own.n,
+            "error_here": own.mean.value,
+            "error_predicted": own.predicted.value,
+            "error_predicted_se": own.predicted.se,
+            "yield_added": own.yield_added.value,
+            "unevenness": found.unevenness,
+            "verdict": found.selection.word.removeprefix("selection "),
+        }
+        rows.append(row)
+    order, up = ["newly_selected", "largest_move", "trial"], [False, False, True]
+    return _table("trials", rows).sort_values(order, ascending=up, ignore_index=True)
 
 
-def _trial_row(name: str, found: TrialOutcome) -> dict[str, object]:
-    """Return one trial's numbers under their column names."""
-    ranks, entries, own = found.ranks, found.entries, found.own
-    before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
-    tested = ranks is not None and found.selection.word != NOT_TESTED
-    return {
-        "trial": name,
-        "crop": found.crop,
-        "curves": ", ".join(found.curves),
-        "n_entries": int(entries["rank_before"].notna().sum()),
-        "selected": found.count,
-        "newly_selected": int(ranks.entered.sum()) if ranks and tested else nan,
-        "largest_move": ranks.largest_move if ranks else nan,
-        "kendall_tau": ranks.kendall_tau if ranks else nan,
-        "borderline": int((entries["verdict"] == BORDERLINE).sum()),
-        "yield_before": before,
-        "yield_after": after,
-        "change_pct": 100 * (after / before - 1),
-        "n_samples": own.n,
-        "error_here": own.mean.value,
-        "error_predicted": own.predicted.value,
-        "error_predicted_se": own.predicted.se,
-        "yield_added": own.yield_added.value,
-        "unevenness": found.unevenness,
-        "verdict": found.selection.word.removeprefix("selection "),
-    }
+def _table(name: str, rows: list) -> pd.DataFrame:
+    """Return rows as the table that is declared for them."""
+    return pd.DataFrame(rows, columns=list(terms.columns_of(name)))
 
 
 def _stacked(name: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
     """Return parts as the one table that is declared for them."""
-    columns = list(columns_of(name))
-    if not parts:
-        return pd.DataFrame(columns=columns)
-    return pd.concat(parts, ignore_index=True)[columns]
+    none = _table(name, [])
+    return pd.concat(parts, ignore_index=True)[list(none)] if parts else none
 
 
-def _effects(season: SeasonAudit) -> pd.DataFrame:
+def _effects(season: SeasonAudit) -> list[list]:
     """Return how far each curve's error moves with each condition."""
     rows = []
     for curve, audit in season.audits.items():
@@ -128,10 +114,10 @@ def _effects(season: SeasonAudit) -> pd.DataFrame:
             cells += [effect.high, change.value]
             cells += [*change.interval(season.settings.confidence), change.df]
             rows.append([*cells, change.method or change.remark, effect.q_value])
-    return pd.DataFrame(rows, columns=list(columns_of("effects")))
+    return rows
 
 
-def _pooling(season: SeasonAudit) -> pd.DataFrame:
+def _pooling(season: SeasonAudit) -> list[list]:
     """Return each curve's offset beside its crop's and beside its shrunken self."""
     level, rows = season.settings.confidence, []
     for curve, estimate in season.shrunken.items():
@@ -142,7 +128,7 @@ def _pooling(season: SeasonAudit) -> pd.DataFrame:
         cells += [pooled.mean.value, *pooled.mean.interval(level)]
         cells += [*pooled.new_curve.interval(level), pooled.sd_between, pooled.remark]
         rows.append(cells)
-    return pd.DataFrame(rows, columns=list(columns_of("pooling")))
+    return rows
 
 
 # ---- the two pages that answer ------------------------------------------------------
@@ -179,22 +165,17 @@ def season_answer(season: SeasonAudit) -> list[page.Block]:
         heading = page.Heading("What to load next season")
         blocks += [heading, settings_table(season), _picture(season)]
     changing = trials[trials["verdict"] == "changes"]
-    untested = list(trials.loc[trials["newly_selected"].isna(), "trial"])
     close = trials[(trials["verdict"] == "open") & (trials["newly_selected"] > 0)]
-    said = "In no trial tested is another selection shown."
-    if len(changing):
-        said = f"With corrected moisture {counted(len(changing), 'trial')} would have "
-        said += "other entries selected."
-    if len(close):
-        # Said, or the table of all trials would seem to speak against the sentence.
-        said += f" In {listed(close['trial'])} only entries too near the selection "
-        said += "line to be told apart are exchanged."
-    if untested:
-        said += f" Not tested, for want of a corrected moisture: {listed(untested)}."
-    blocks += [page.Heading("Which trials to re-examine"), page.Paragraph(said)]
-    if len(changing):
-        blocks.append(page.table_of("changing", changing))
-    return blocks
+    untested = trials[trials["newly_selected"].isna()]
+    n = counted(len(changing), "trial")
+    said = [page.say("trials.change" if len(changing) else "trials.same", n=n)]
+    # Where they are named, the table of all trials does not seem to say otherwise.
+    for key, of_them in {"close": close, "untested": untested}.items():
+        names = listed(of_them["trial"])
+        said += [page.say(f"trials.{key}", trials=names)] if names else []
+    heading = page.Heading("Which trials to re-examine")
+    table = [page.table_of("changing", changing)] if len(changing) else []
+    return [*blocks, heading, page.Paragraph(" ".join(said)), *table]
 
 
 def _headline(season: SeasonAudit) -> page.Answer:
@@ -202,47 +183,40 @@ def _headline(season: SeasonAudit) -> page.Answer:
     if not season.audits:
         why = "No sample chosen blind to the reading could be paired with a plot."
         return page.Answer("Nothing could be audited", why)
-    by_action = {
-        action: [c for c, advice in season.advice.items() if advice.action == action]
-        for action in ACTIONS
-    }
-    said = "; ".join(
-        f"{ACTION_IN_WORDS[action]}: {listed(curves)}"
-        for action, curves in by_action.items()
-        if curves
-    )
-    n, unsettled = len(season.advice), len(by_action[UNRESOLVED])
-    change = n - len(by_action[KEEP]) - unsettled
+    said, actions = [], [advice.action for advice in season.advice.values()]
+    for action in (action for action in ACTIONS if action in actions):
+        curves = [c for c, advice in season.advice.items() if advice.action == action]
+        said.append(f"{of_curve.ACTION_IN_WORDS[action]}: {listed(curves)}")
+    n, unsettled = len(actions), actions.count(UNRESOLVED)
+    change = n - actions.count(KEEP) - unsettled
     word = f"{change} of {counted(n, 'curve')} should be changed"
     if not change:
         word = "No curve need be changed"
         word += f", {unsettled} not settled" if unsettled else ""
     tone = page.ACT if change else page.OPEN if unsettled else page.CALM
-    return page.Answer(word, f"{said[0].upper()}{said[1:]}.", tone=tone)
+    reason = "; ".join(said)
+    return page.Answer(word, f"{reason[0].upper()}{reason[1:]}.", tone=tone)
 
 
 def _facts(season: SeasonAudit, trials: pd.DataFrame) -> page.Facts:
     """Return what the season's errors did, in four numbers."""
-    pairs = season.pairing.pairs
-    samples = pairs.loc[pairs["used"] & ~pairs["parallel"], "sample"].nunique()
-    dishes = int(season.pairing.counts.set_index("table")["used"].get("oven", 0))
+    pairs, counts = season.pairing.pairs, season.pairing.counts
+    dishes = int(counts.set_index("table")["used"].get("oven", 0))
     changing = trials.loc[trials["verdict"] == "changes", "newly_selected"]
-    moved = counted(int(changing.sum()), "entry", "entries")
     tested = int(trials["newly_selected"].notna().sum())
-    of_them, untested = counted(tested, "trial"), len(trials) - tested
     span = show_span(trials["change_pct"].min(), trials["change_pct"].max(), 1, True)
-    span += "" if span == NOT_KNOWN else " %"
-    why = "no corrected moisture" if untested else ""
-    return page.Facts(
-        [
-            page.fact(
-                "samples", samples=samples, dishes=counted(dishes, "dish", "dishes")
-            ),
-            page.fact("changing", changing=len(changing), tested=of_them, moved=moved),
-            page.fact("yields", span=span),
-            page.fact("untested", untested=untested, why=why),
-        ]
-    )
+    values = {
+        "samples": pairs.loc[pairs["used"] & ~pairs["parallel"], "sample"].nunique(),
+        "dishes": counted(dishes, "dish", "dishes"),
+        "changing": len(changing),
+        "tested": counted(tested, "trial"),
+        "moved": counted(int(changing.sum()), "entry", "entries"),
+        "span": span if span == NOT_KNOWN else f"{span} %",
+        "untested": len(trials) - tested,
+        "why": "no corrected moisture" if tested < len(trials) else "",
+    }
+    names = "samples", "changing", "yields", "untested"
+    return page.Facts([page.fact(name, **values) for name in names])
 
 
 def settings_table(season: SeasonAudit) -> page.Table:
@@ -254,19 +228,18 @@ def settings_table(season: SeasonAudit) -> page.Table:
             load = show(advice.new_setting, 2, sign=True)
         elif advice and advice.action == RESLOPE:
             load = "a line"
-            lines.append(line_in_words(advice))
+            lines.append(of_curve.line_in_words(advice))
         elif advice and advice.action != UNRESOLVED:
             load = "new curve"
         basis = f"{row['n']} / {row['n_trials']}"
         action = f"{row['action']}: {row['open_question'] or ''}".removesuffix(": ")
         rows.append({**row, "action": action, "load": load, "basis": basis})
-    table = pd.DataFrame(rows, columns=list(columns_of("report: settings")))
+    table = _table("report: settings", rows)
     if table["sensor"].isna().all():
         table = table.drop(columns="sensor")
     said = f" A line is {listed(lines)}." if lines else ""
-    return page.table_of(
-        "settings", table, level=season.settings.confidence, lines=said
-    )
+    level = season.settings.confidence
+    return page.table_of("settings", table, level=level, lines=said)
 
 
 def _picture(season: SeasonAudit) -> page.Picture:
@@ -294,43 +267,38 @@ def season_trials(season: SeasonAudit) -> list[page.Block]:
 
 def season_curves(season: SeasonAudit) -> list[page.Block]:
     """Return a page for each curve."""
-    curves = list(season.audits)[:MOST_CURVES]
-    blocks = [block for curve in curves for block in curve_section(season, curve)]
-    if more := len(season.audits) - len(curves):
+    shown, more = list(season.audits)[:MOST_CURVES], len(season.audits) - MOST_CURVES
+    blocks = [b for curve in shown for b in of_curve.curve_section(season, curve)]
+    if more > 0:
         files = "curves.csv, bands.csv and effects.csv"
         said = f"{counted(more, 'more curve')} in {files}."
         blocks.append(page.Paragraph(said, small=True))
+
     return blocks
 
 
 def season_accounts(season: SeasonAudit, findings: list[Finding]) -> list[page.Block]:
     """Return what was found in the tables, how good the reference is, and all rows."""
-    of_curves = set(season.audits)
-    others = [found for found in findings if found.curve not in of_curves]
-    return [
-        page.Heading("Findings on the season"),
-        *findings_of(others, 6),
-        *_reference(season),
-        *account_of_rows(season.pairing),
-    ]
-
-
-def _reference(season: SeasonAudit) -> list[page.Block]:
-    """Return how well the reference itself is known, and the benchtop's bridge."""
-    frames = {
+    others = [found for found in findings if found.curve not in season.audits]
+    of_reference = {
         "repeatability": season.reference.repeatability,
         "bridge": season.bridge,
         "test_weight": season.test_weight,
     }
     level = season.settings.confidence
     tables = [
-        page.table_of(k, rows, level=level) for k, rows in frames.items() if len(rows)
+        page.table_of(name, rows, level=level)
+        for name, rows in of_reference.items()
+        if len(rows)
     ]
-    return (
-        [page.Heading("The air-oven and the benchtop meters"), *tables]
-        if tables
-        else []
-    )
+    heading = [page.Heading("The air-oven and the benchtop meters")] if tables else []
+    return [
+        page.Heading("Findings on the season"),
+        *of_curve.findings_of(others, 6),
+        *heading,
+        *tables,
+        *account_of_rows(season.pairing),
+    ]
 
 
 def account_of_rows(pairing: Pairing) -> list[page.Block]:

@@ -1,6 +1,6 @@
 """One trial's report: two pages that answer, and an appendix of evidence."""
 
-from math import isfinite
+from math import isfinite, nan
 
 import numpy as np
 import pandas as pd
@@ -8,15 +8,7 @@ import pandas as pd
 from kitlib.curves.advice import RESLOPE, UNRESOLVED
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
-from kitlib.reports.curve_sections import (
-    answer_of,
-    curve_condition,
-    curve_digest,
-    errors_picture,
-    evidence,
-    findings_of,
-    line_in_words,
-)
+from kitlib.reports import curve_sections as of_curve
 from kitlib.reports.figures import draw_field_map, draw_ranks
 from kitlib.reports.typeset import cautions, method_and_sources, provenance
 from kitlib.review.review import curve_findings, tells_a_cause
@@ -59,17 +51,17 @@ def trial_report(season: SeasonAudit, trial: TrialAudit) -> page.Report:
 
 def trial_answer(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     """Return whether the selection holds, three facts, and who met which sensor."""
-    selection = trial.consequences.selection
-    tested = selection.word != word.NOT_TESTED
-    detail = _how_firm(trial) if tested else _selected_otherwise(trial)
-    tone = TONES.get(selection.word, page.OPEN)
-    answer = page.Answer(selection.word, _reason(season, trial), detail, tone)
-    facts = [_own_fact(season, trial), _yield_fact(trial)]
-    if len(trial.curves) < 2:
-        return [answer, page.Facts([*facts, _selected_fact(trial)])]
-    # Where several curves served a trial, that is the first thing to look at.
-    sensors = page.Paragraph(_sensors_in_words(season, trial))
-    return [answer, page.Facts([_sensor_fact(trial), *facts]), sensors]
+    found, said = trial.consequences, trial.consequences.selection.word
+    tone = TONES.get(said, page.OPEN)
+    answer = page.Answer(said, _reason(season, trial), _detail(trial), tone)
+    facts = _own_facts(season, trial)
+    if len(trial.curves) > 1:  # then that is the first thing to look at
+        fact, sensors = _sensors(season, trial)
+        return [answer, page.Facts([fact, *facts]), page.Paragraph(sensors)]
+    n, checks = int(found.candidate.sum()), int((~found.candidate).sum())
+    beside = f"besides {counted(checks, 'check')}" if checks else ""
+    facts.append(page.fact("selected", count=found.count, candidates=n, beside=beside))
+    return [answer, page.Facts(facts)]
 
 
 def _reason(season: SeasonAudit, trial: TrialAudit) -> str:
@@ -101,94 +93,73 @@ def _reason(season: SeasonAudit, trial: TrialAudit) -> str:
     )
 
 
-def _selected_otherwise(trial: TrialAudit) -> str:
-    """Return what the offset and the line found would select, beside as recorded."""
-    entries, said = trial.consequences.entries, []
-    chosen_so = entries["selected_before"].fillna(False).astype(bool)
-    recorded = entries.loc[chosen_so, "entry"].tolist()
-    if not trial.otherwise or not recorded:
-        return ""
-    for how, chosen in trial.otherwise.items():
-        new = [entry for entry in chosen if entry not in recorded]
-        gone = [entry for entry in recorded if entry not in chosen]
-        moved = f"{listed(new)} in place of {listed(gone)}"
-        said.append(f"{how} {moved if new or gone else 'the same'}")
-    return f"As recorded {listed(recorded)} are selected; {'; '.join(said)}."
-
-
-def _how_firm(trial: TrialAudit) -> str:
-    """Return how many of the selected stand, and how many entries are close."""
-    found, said, ranks = trial.consequences, [], trial.consequences.ranks
-    if found.selection.open and ranks is not None and found.after is not None:
-        chosen = found.after.entries[ranks.selected_after]
-        firm = len(set(chosen) - set(found.selection.open))
-        said += [page.say("selection.firm", firm=firm)] if firm else []
+def _detail(trial: TrialAudit) -> str:
+    """Return how firm the selection is; untested, what else would be selected."""
+    found, said = trial.consequences, []
+    if found.selection.word == word.NOT_TESTED:
+        recorded = found.entries["selected_before"].eq(True)
+        so = found.entries.loc[recorded, "entry"].tolist()
+        for how, chosen in trial.otherwise.items() if so else ():
+            new = listed(entry for entry in chosen if entry not in so)
+            gone = listed(entry for entry in so if entry not in chosen)
+            moved = f"{new} in place of {gone}" if new or gone else "the same"
+            said.append(f"{how} {moved}")
+        others = "; ".join(said)
+        return (
+            page.say("selection.otherwise", so=listed(so), others=others)
+            if said
+            else ""
+        )
+    if found.selection.open and found.ranks and found.after:
+        chosen = found.after.entries[found.ranks.selected_after]
+        if firm := len(set(chosen) - set(found.selection.open)):
+            said.append(page.say("selection.firm", firm=firm))
     if close := int((found.entries["verdict"] == BORDERLINE).sum()):
-        close_ones = counted(close, "entry", "entries")
-        said.append(page.say("selection.close", close=close_ones))
+        entries = counted(close, "entry", "entries")
+        said.append(page.say("selection.close", close=entries))
     return " ".join(said)
 
 
-def _own_fact(season: SeasonAudit, trial: TrialAudit) -> tuple[str, str, str]:
-    """Return the mean error of the trial's own samples."""
-    own, level = trial.own.mean, season.settings.confidence
-    if not own.known:
-        return page.fact("own_unknown")
-    span = show_span(*own.interval(level), 2, sign=True)
-    return page.fact(
-        "own_alone" if span == NOT_KNOWN else "own",
-        error=show(own.value, 2, sign=True),
-        side="too wet" if own.value > 0 else "too dry" if own.value < 0 else "not off",
-        level=level,
-        span=span,
-        samples=counted(trial.own.n, "sample"),
-        remark=own.remark,
-    )
+def _own_facts(season: SeasonAudit, trial: TrialAudit) -> list[tuple[str, ...]]:
+    """Return the mean error of the trial's own samples, and what it did to yields."""
+    own, unit, before = trial.own, trial.unit, trial.consequences.before
+    error, added, best = own.mean, own.yield_added.value, own.predicted
+    level, off = season.settings.confidence, show(0.0, unit.decimals)
+    mean = np.mean(before.mean) if before else 0.0
+    span = show_span(*error.interval(level), 2, sign=True)
+    size, likely = show(abs(unit.of(added)), unit.decimals), show(best.value, 2, True)
+    values = {
+        "error": show(error.value, 2, sign=True),
+        "side": {1.0: "too wet", -1.0: "too dry"}.get(np.sign(error.value), "not off"),
+        "level": level,
+        "span": span,
+        "samples": counted(own.n, "sample"),
+        "alone": error.remark,
+        "size": size,
+        "unit": unit.name,
+        "low": "off" if size == off else "low" if added < 0 else "high",
+        "share": show(100 * abs(added) / mean if mean else nan, 1),
+        "best": f"{likely} ± {show(best.se)}" if isfinite(best.se) else likely,
+        "why": best.remark,
+    }
+    which = "own_alone" if span == NOT_KNOWN else "own"
+    of_yield = "yield" if own.yield_added.known and mean else "yield_unknown"
+    names = which if error.known else "own_unknown", of_yield
+    return [page.fact(name, **values) for name in names]
 
 
-def _yield_fact(trial: TrialAudit) -> tuple[str, str, str]:
-    """Return what the error of the trial did to its yields."""
-    added, predicted, unit = trial.own.yield_added, trial.own.predicted, trial.unit
-    mean = np.mean(trial.consequences.before.mean) if trial.consequences.before else 0
-    if not added.known or not mean:
-        return page.fact("yield_unknown", remark=predicted.remark)
-    best = show(predicted.value, 2, sign=True)
-    size = show(abs(unit.of(added.value)), unit.decimals)
-    none = size == show(0.0, unit.decimals)
-    return page.fact(
-        "yield",
-        size=size,
-        unit=unit.name,
-        side="off" if none else "low" if added.value < 0 else "high",
-        share=show(100 * abs(added.value) / mean, 1),
-        best=f"{best} ± {show(predicted.se)}" if isfinite(predicted.se) else best,
-    )
-
-
-def _selected_fact(trial: TrialAudit) -> tuple[str, str, str]:
-    """Return how many entries are selected."""
-    found = trial.consequences
-    n, checks = int(found.candidate.sum()), int((~found.candidate).sum())
-    beside = f"besides {counted(checks, 'check')}" if checks else ""
-    return page.fact("selected", count=found.count, candidates=n, beside=beside)
-
-
-def _sensor_fact(trial: TrialAudit) -> tuple[str, str, str]:
-    """Return how many entries met one sensor only."""
-    served, before = trial.consequences.served, trial.consequences.before
-    if served is None or before is None:
-        return page.fact("sensors_unknown")
-    alone, strength = len(served.on_one_curve), show(served.unevenness)
-    return page.fact("sensors", alone=alone, n=before.entries.size, strength=strength)
-
-
-def _sensors_in_words(season: SeasonAudit, trial: TrialAudit) -> str:
-    """Return what it means which entry met which sensor."""
-    served, used, unit = trial.consequences.served, trial.consequences.used, trial.unit
-    n, curves = counted(len(trial.curves), "curve"), listed(trial.curves)
-    said = [page.say("sensors.served", n=n, curves=curves)]
+def _sensors(season: SeasonAudit, trial: TrialAudit) -> tuple[tuple[str, ...], str]:
+    """Return which entry met which sensor, as a fact, and what that means."""
+    found, unit, curves = trial.consequences, trial.unit, trial.curves
+    served, before, used = found.served, found.before, found.used
+    how_many, fact = counted(len(curves), "curve"), page.fact("sensors_unknown")
+    said = [page.say("sensors.served", n=how_many, curves=listed(curves))]
+    if served and before:
+        n, strength = before.entries.size, show(served.unevenness)
+        alone = len(served.on_one_curve)
+        fact = page.fact("sensors", alone=alone, n=n, strength=strength)
     if served is None or served.curves.size < 2:
-        return " ".join([*said, page.say("sensors.one")])
+        return fact, " ".join([*said, page.say("sensors.one")])
     blocks = np.unique(used.block).size if used.block is not None else 1
     how = "even" if served.unevenness < UNEVEN else "uneven"
     how = "by_blocks" if served.blocks_split == 0 and blocks > 1 else how
@@ -199,12 +170,12 @@ def _sensors_in_words(season: SeasonAudit, trial: TrialAudit) -> str:
     if isfinite(ends.low):
         rest = show(unit.of((ends.high - ends.low) / 2), unit.decimals)
         said.append(page.say("sensors.rest", rest=rest, unit=unit.name))
-    return " ".join(said)
+    return fact, " ".join(said)
 
 
 def rank_chart(trial: TrialAudit) -> list[page.Block]:
     """Return the entries around the selection line, none without a ranking."""
-    found, unit, entries = trial.consequences, trial.unit, _in_unit(trial)
+    found, entries = trial.consequences, _in_unit(trial)
     entries = entries[entries["rank_before"].notna()]
     if entries.empty or found.count == 0:
         return []
@@ -217,17 +188,18 @@ def rank_chart(trial: TrialAudit) -> list[page.Block]:
     shown = entries.loc[rank[nearest].sort_values(kind="stable").index]
     more = len(entries) - len(shown)
     others = f" {more} farther off {'is' if more == 1 else 'are'} not drawn."
-    checks = found.before.entries[~found.candidate] if found.before else ()
-    words = {
-        "standard": trial.standard_pct,
-        "others": others if more else "",
-        "checks": f" Checks take no place: {listed(checks)}." if len(checks) else "",
-        "shown": counted(len(shown), "entry", "entries"),
-        "crossing": int(crossing.sum()),
-        "count": found.count,
-    }
-    drawn = draw_ranks(shown, found.count, unit.name)
-    return [page.picture_of("ranks", drawn, **words)]
+    checks = listed(found.before.entries[~found.candidate]) if found.before else ""
+    drawn = page.picture_of(
+        "ranks",
+        draw_ranks(shown, found.count, trial.unit.name),
+        standard=trial.standard_pct,
+        others=others if more else "",
+        checks=f" Checks take no place: {checks}." if checks else "",
+        shown=counted(len(shown), "entry", "entries"),
+        crossing=int(crossing.sum()),
+        count=found.count,
+    )
+    return [drawn]
 
 
 def _in_unit(trial: TrialAudit) -> pd.DataFrame:
@@ -277,7 +249,7 @@ def _for_curve(season: SeasonAudit, curve: str) -> str:
     if advice.action == UNRESOLVED:
         return page.say("to_do.unresolved", curve=curve, more=advice.more)
     if advice.action == RESLOPE:
-        return page.say("to_do.reslope", line=line_in_words(advice))
+        return page.say("to_do.reslope", line=of_curve.line_in_words(advice))
     if not isfinite(advice.new_setting):
         return page.say("to_do.rebuild", curve=curve)
     loaded = season.audits[curve].register["offset_loaded"]
@@ -296,14 +268,12 @@ def measured_here(trial: TrialAudit) -> list[page.Block]:
 
 def found_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     """Return the findings that concern the trial, and what no reader may overlook."""
-    findings = list(trial.findings)
-    for curve in trial.curves:
-        condition = curve_condition(season, curve)
-        # What could have put an offset wrong at set-up is left to the season's report.
-        of_curve = curve_findings(condition) if condition else ()
-        findings += [found for found in of_curve if not tells_a_cause(found)]
+    reviewed = [of_curve.curve_condition(season, curve) for curve in trial.curves]
+    told = [found for review in reviewed if review for found in curve_findings(review)]
+    # What could have put an offset wrong at set-up is left to the season's report.
+    findings = [*trial.findings, *(found for found in told if not tells_a_cause(found))]
     heading = page.Heading("Findings on this trial and its curves")
-    return [heading, *findings_of(findings, MOST_FINDINGS), cautions()]
+    return [heading, *of_curve.findings_of(findings, MOST_FINDINGS), cautions()]
 
 
 # ---- the appendix -------------------------------------------------------------------
@@ -312,25 +282,21 @@ def found_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
 def entry_rows(trial: TrialAudit) -> list[page.Block]:
     """Return all entries in order of rank, with yields, ranks and chances."""
     found, unit, own = trial.consequences, trial.unit, trial.entry_error
-    entries = _in_unit(trial).sort_values(
-        ["rank_after", "rank_before", "yield_after"],
-        ascending=[True, True, False],
-        na_position="last",
-    )
+    order, up = ["rank_after", "rank_before", "yield_after"], [True, True, False]
+    entries = _in_unit(trial).sort_values(order, ascending=up)  # unranked ones last
     is_check = entries["is_check"].fillna(False).astype(bool)
-    lsd, means = entries["lsd"].dropna(), ""
-    if found.before:
-        means = f"Means: {found.before.model}. "
-    if len(lsd):
+    means = f"Means: {found.before.model}. " if found.before else ""
+    if len(lsd := entries["lsd"].dropna()):
         means += f"LSD {show(lsd.iloc[0], unit.decimals)} {unit.name}. "
-    errors = f", not errors that go with the entry ({own.remark})"
-    if own.known:
-        n = counted(own.n_entries, "entry", "entries")
-        span = show_span(own.low, own.high)
-        errors = f" and errors that go with the entry: SD {show(own.sd)} points "
-        errors += f"({span}) from {n} sampled more than once"
+    of_it = {"standard": trial.standard_pct, "means": means}
+    of_it["errors"] = page.say(
+        "entry_errors.known" if own.known else "entry_errors.unknown",
+        why=own.remark,
+        sd=show(own.sd),
+        span=show_span(own.low, own.high),
+        n=counted(own.n_entries, "entry", "entries"),
+    )
     units = dict.fromkeys(("yield_before", "yield_after"), (unit.name, unit.decimals))
-    of_it = {"standard": trial.standard_pct, "means": means, "errors": errors}
     tables = [page.table_of("entries", entries[~is_check], units, **of_it)]
     if is_check.any():  # they take no rank
         tables.append(page.table_of("check_entries", entries[is_check], units))
@@ -339,72 +305,57 @@ def entry_rows(trial: TrialAudit) -> list[page.Block]:
 
 def curves_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     """Return how the curves that served the trial did over the season."""
-    audited = [curve for curve in trial.curves if curve in season.audits]
-    if not audited:
+    both = {c: (a, season.advice[c]) for c, a in season.audits.items()}
+    curves = [curve for curve in trial.curves if curve in both]
+    if not curves:
         return []
-    blocks: list[page.Block] = [page.Heading("How its curves did over the season")]
-    pictures = [errors_picture(season, curve, trial.name) for curve in audited[:2]]
-    both = [(season.audits[curve], season.advice[curve]) for curve in audited]
-    answers = [answer_of(audit, advice) for audit, advice in both]
+    answers = [of_curve.answer_of(*both[curve]) for curve in curves]
+    drawn = [of_curve.errors_picture(season, curve, trial.name) for curve in curves[:2]]
     # Of one curve the answer stands beside the picture, of several above the evidence.
-    beside = pictures[1] if len(audited) > 1 else answers[0]
-    blocks.append(page.SideBySide(pictures[0], beside))
-    if len(trial.own.by_curve):
-        blocks.append(_own_rows(trial))
-    for (audit, advice), answer in zip(both, answers, strict=True):
-        if len(audited) > 1:
-            said = f"{audit.curve}. {answer.word}. {answer.sentence} {answer.detail}"
+    beside = page.SideBySide(drawn[0], drawn[1] if len(curves) > 1 else answers[0])
+    blocks = [page.Heading("How its curves did over the season"), beside]
+    if len(rows := trial.own.by_curve):
+        served, unit = trial.consequences.served, trial.unit
+        added = (
+            dict(zip(served.curves, served.added_kg_ha, strict=True)) if served else {}
+        )
+        rows = rows.rename(columns={"predicted_se": "se"})
+        rows["added"] = unit.of(rows["curve"].map(added.get).astype(float))
+        of_it = {"added": (unit.name, unit.decimals)}
+        blocks.append(page.table_of("own_error", rows, of_it))
+    for curve, answer in zip(curves, answers, strict=True):
+        if len(curves) > 1:
+            said = f"{curve}. {answer.word}. {answer.sentence} {answer.detail}"
             blocks.append(page.Paragraph(said))
-        blocks.append(evidence(audit, advice, season.settings.confidence))
+        blocks.append(of_curve.evidence(*both[curve]))
     return blocks
-
-
-def _own_rows(trial: TrialAudit) -> page.Table:
-    """Return the trial's own error on each curve beside the season's."""
-    served, unit = trial.consequences.served, trial.unit
-    rows = trial.own.by_curve.rename(columns={"predicted_se": "se"})
-    names = served.curves.tolist() if served else []
-    added = dict(zip(names, served.added_kg_ha if served else (), strict=True))
-    rows = rows.assign(added=unit.of(rows["curve"].map(added).astype(float)))
-    return page.table_of("own_error", rows, {"added": (unit.name, unit.decimals)})
 
 
 def changes_here(trial: TrialAudit) -> list[page.Block]:
     """Return where yields change, changed differences to checks, and rows left out."""
-    selection, left_out = trial.consequences.selection, []
-    reasons = trial.left_out.groupby(["table", "reason"], as_index=False)
-    for row in reasons.size().head(4).to_dict("records"):
-        of_it = {"table": row["table"], "reason": row["reason"]}
-        rows = counted(row["size"], "row")
-        left_out.append(page.say("changes.left_out", rows=rows, **of_it))
-    items = [*_of_checks(trial), *_of_moisture(trial), *left_out]
-    blocks = _field_map(trial) if selection.entered or selection.left else []
-    blocks += [page.Items(items)] if items else []
-    return [page.Heading("What else changes"), *blocks] if blocks else []
-
-
-def _of_checks(trial: TrialAudit) -> list[str]:
-    """Return entries whose difference to a check changes sign or significance."""
-    before, said = trial.consequences.before, []
-    entries = before.entries if before else ()
-    for check, changes in trial.consequences.checks.items():
+    found, unit, items = trial.consequences, trial.unit, []
+    entries = found.before.entries if found.before else ()
+    for check, changes in found.checks.items():
         each = zip(entries, changes, strict=True)
         changed = [f"{entry} ({change})" for entry, change in each if change != SAME]
         if changed:
-            said.append(page.say("changes.check", check=check, changed=listed(changed)))
-    if trial.consequences.checks and not said:
-        said = [page.say("changes.no_check")]
-    return said
-
-
-def _of_moisture(trial: TrialAudit) -> list[str]:
-    """Return how the change of yield goes with the moisture of the entries."""
-    trend, unit = trial.consequences.trend, trial.unit
-    slope = unit.of(trend.value) if trend and trend.known else 0.0
+            items.append(
+                page.say("changes.check", check=check, changed=listed(changed))
+            )
+    items += [] if items or not found.checks else [page.say("changes.no_check")]
+    slope = unit.of(found.trend.value) if found.trend and found.trend.known else 0.0
     size, verb = show(abs(slope), unit.decimals), "raises" if slope > 0 else "lowers"
-    if size in (show(0.0, unit.decimals), NOT_KNOWN):
-        return []
-    return [page.say("changes.moisture", verb=verb, size=size, unit=unit.name)]
+    if size not in (show(0.0, unit.decimals), NOT_KNOWN):
+        said = page.say("changes.moisture", verb=verb, size=size, unit=unit.name)
+        items.append(said)
+    reasons = trial.left_out.groupby(["table", "reason"], as_index=False).size()
+    for row in reasons.head(4).to_dict("records"):
+        rows = counted(row["size"], "row")
+        items.append(page.say("changes.left_out", rows=rows, of=row))
+    moved = found.selection.entered or found.selection.left
+    blocks = _field_map(trial) if moved else []
+    blocks += [page.Items(items)] if items else []
+    return [page.Heading("What else changes"), *blocks] if blocks else []
 
 
 def _field_map(trial: TrialAudit) -> list[page.Block]:
@@ -448,5 +399,5 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
         f"rows left out ({len(left)})": digest(left),
         f"findings ({len(findings)})": digest(findings),
         "entries' own errors": digest([season.entry_errors.get(c) for c in crops]),
-        **{f"curve {curve}": curve_digest(season, curve) for curve in curves},
+        **{f"curve {curve}": of_curve.curve_digest(season, curve) for curve in curves},
     }

@@ -1,6 +1,7 @@
 """From a report's blocks to a PDF, and what every report says of its method."""
 
 import json
+from collections import defaultdict
 from datetime import UTC, date, datetime, time
 from functools import cache
 from importlib.resources import files
@@ -24,10 +25,9 @@ STANDARDS: Any = ["a-2a", "ua-1"]
 # PDF/A demands a date inside the file: one that is plainly no season's, where the page
 # says "undated".
 UNDATED = date(2000, 1, 1)
-# Letters kept of a text in such a place; more are cut and their number said.
+# Letters kept of a text in such a place.
 _LETTERS = {"rows": 320, "longest": 320, "facts": 100, "title": 60, "running": 40}
 _LETTERS |= {"label": 60, "unit": 40, "word": 40, "kind": 40}
-_LETTERS_ELSEWHERE = 1500
 
 
 class NotTypeset(KitError):
@@ -42,12 +42,8 @@ def write_report(report: page.Report, path: str | Path) -> Path:
 def typeset(report: page.Report) -> bytes:
     """Return a report as PDF/A-2a and PDF/UA-1, the same bytes for the same report.
 
-    Its date becomes the PDF's own, so no clock enters.
-
-    Raises
-    ------
-    NotTypeset
-        If the typesetter refuses the report, with what it says.
+    Its date becomes the PDF's own, so no clock enters. Raises `NotTypeset` with what
+    the typesetter says where it refuses the report.
     """
     template = files("kitlib.reports").joinpath("report.typ").read_bytes()
     with TemporaryDirectory() as folder:
@@ -63,28 +59,28 @@ def typeset(report: page.Report) -> bytes:
                 pdf_standards=STANDARDS,
                 timestamp=datetime.combine(report.date or UNDATED, time(12), UTC),
             )
-            return pdf
         except typst.TypstError as error:
             hints = "".join(f" Hint: {hint}." for hint in error.hints)
             raise NotTypeset(
                 f"{report.kind} {as_printed(report.title, 60)}: not typeset; the "
                 f"typesetter says: {error.message}.{hints}"
             ) from error
+    return pdf
 
 
-def as_json(report: page.Report) -> dict[str, Any]:
-    """Return a report as the template reads it: all its text made printable."""
-    return _printable(report.parts(), _LETTERS_ELSEWHERE)
+def as_json(part: Any, letters: int = 1500) -> Any:
+    """Return a report as the template reads it: all its text made printable.
 
-
-def _printable(part: Any, letters: int) -> Any:
-    """Return a part of a report with all its text made printable."""
+    `letters` are those kept of a text; more are cut and their number said.
+    """
+    if isinstance(part, page.Block | page.Report):
+        return {"block": type(part).__name__, **as_json(part.parts())}
     if isinstance(part, str):
         return as_printed(part, letters)
     if isinstance(part, dict):
-        return {k: _printable(v, _LETTERS.get(k, letters)) for k, v in part.items()}
+        return {key: as_json(v, _LETTERS.get(key, letters)) for key, v in part.items()}
     if isinstance(part, list | tuple):
-        return [_printable(each, letters) for each in part]
+        return [as_json(each, letters) for each in part]
     return part
 
 
@@ -113,11 +109,8 @@ def how_to_read() -> list[page.Block]:
     """Return what each number of a curve's page means, as the columns declare it."""
     declared = declarations().query("table == 'curves' and column in @EXPLAINED")
     labels = declared["label"].str.removesuffix(", low end")
-    return [
-        page.Heading("How to read this"),
-        page.Paragraph(SIGNS),
-        page.table_of("numbers", declared.assign(label=labels)),
-    ]
+    numbers = page.table_of("numbers", declared.assign(label=labels))
+    return [page.Heading("How to read this"), page.Paragraph(SIGNS), numbers]
 
 
 def method_and_sources(
@@ -127,56 +120,46 @@ def method_and_sources(
 
     The kind of report is that of `texts.toml`, season or trial.
     """
-    limits, confirm = [], list(page.texts()["every"]["to_confirm"])
-    recalled: dict[str, list[str]] = {}
+    limits, standards, recalled = [], [], defaultdict(list)
     for crop in crops:
-        found = settings.tolerance_of(crop)
+        found, key = settings.tolerance_of(crop), crop_key(crop)
         constant = f"{found.constant:g} + " if found.constant else ""
         limits.append(
-            f"Tolerance, {crop}: {constant}{found.fraction:g} × M, at least "
-            f"{found.minimum:g} points, where M is the air-oven moisture "
-            f"({found.source})."
+            page.say("every.tolerance", crop=crop, constant=constant, of=found)
         )
         if found.tag == FROM_MEMORY:
-            recalled.setdefault(found.source, []).append(crop)
-    standards = "; ".join(_standard_in_words(settings, crop) for crop in crops)
+            recalled[found.source].append(crop)
+        set_here, known = key in settings.standard_moisture, STANDARD_MOISTURE.get(key)
+        source = "set in season.toml" if set_here else known.source if known else ""
+        value = f"{show(settings.standard_moisture_of(crop), 1)} % ({source})"
+        value = value if source else "not known (set it in season.toml)"
+        standards.append(f"{crop} {value}")
+    confirm = list(page.texts()["every"]["to_confirm"])
     for source, of_crops in recalled.items():
         confirm.append(f"Tolerance of {listed(of_crops)}: edition of {source}.")
     if settings.report_date is None:
         confirm.append("The date of this report: set report_date in season.toml.")
     sources = enumerate(page.texts()[kind]["sources"], start=1)
-    return [
-        page.Heading("Method and sources"),
-        page.Items(page.texts()[kind]["method"], small=True),
-        page.Heading("Limits used", 2),
-        page.Items([*limits, f"Standard moistures: {standards}."], small=True),
-        page.Heading("Sources", 2),
-        page.Items([f"[{k}] {source}" for k, source in sources], small=True),
-        page.Heading("Values to confirm", 2),
-        page.Items(confirm, small=True),
-    ]
-
-
-def _standard_in_words(settings: Season, crop: str) -> str:
-    """Return a crop's standard moisture and its source."""
-    value, found = settings.standard_moisture_of(crop), crop_key(crop)
-    if found in settings.standard_moisture:
-        return f"{crop} {show(value, 1)} % (set in season.toml)"
-    if found in STANDARD_MOISTURE:
-        return f"{crop} {show(value, 1)} % ({STANDARD_MOISTURE[found].source})"
-    return f"{crop} not known (set it in season.toml)"
+    parts = {
+        "Limits used": [*limits, f"Standard moistures: {'; '.join(standards)}."],
+        "Sources": [f"[{k}] {source}" for k, source in sources],
+        "Values to confirm": confirm,
+    }
+    method = page.Items(page.texts()[kind]["method"], small=True)
+    blocks: list[page.Block] = [page.Heading("Method and sources"), method]
+    for heading, lines in parts.items():
+        blocks += [page.Heading(heading, 2), page.Items(lines, small=True)]
+    return blocks
 
 
 def provenance(parts: dict[str, str], seed: int) -> list[page.Block]:
     """Return what a report was made from: hashes of its parts, and versions."""
-    made = ", ".join(f"{name} {number}" for name, number in versions().items())
-    read = ", ".join(f"{name} {sha256[:20]}" for name, sha256 in parts.items())
-    return [
-        page.Heading("Provenance", 2),
-        page.Paragraph(f"Read, with the start of the SHA-256: {read}.", small=True),
-        page.Paragraph(
-            f"Made with {made}; software version {code_hash()[:16]}; random seed "
-            f"{seed}. The manifest.json of the run holds every hash whole.",
-            small=True,
-        ),
-    ]
+    values = {
+        "made": ", ".join(f"{name} {number}" for name, number in versions().items()),
+        "read": ", ".join(f"{name} {sha256[:20]}" for name, sha256 in parts.items()),
+        "code": code_hash()[:16],
+        "seed": seed,
+    }
+    lines = [line.format(**values) for line in page.texts()["every"]["provenance"]]
+    paragraphs = [page.Paragraph(line, small=True) for line in lines]
+    return [page.Heading("Provenance", 2), *paragraphs]

@@ -36,9 +36,9 @@ PICTURE = Picture(blank(3, 2, "words"), "A caption.", "Two dots.")
 def test_a_table_reads_in_columns():
     assert TABLE.text(1).splitlines() == [
         "Table 1. Two curves.",
-        "Curve          Samples  Bias (points)  Interval (points)",
-        "A                   12          +0.35     −0.10 to +0.70",
-        "a longer name        3      not known          not known",
+        "        Curve Samples Bias (points) Interval (points)",
+        "            A      12         +0.35    −0.10 to +0.70",
+        "a longer name       3     not known         not known",
         "A note.",
     ]
 

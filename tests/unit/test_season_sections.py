@@ -87,9 +87,8 @@ def test_nothing_the_kit_says_itself_is_cut_short(text):
 
 
 def test_a_curve_has_eight_rows_of_evidence_at_most(audited_demo):
-    level = audited_demo.settings.confidence
     for curve, audit in audited_demo.audits.items():
-        found = evidence(audit, audited_demo.advice[curve], level)
+        found = evidence(audit, audited_demo.advice[curve])
         assert 4 <= len(found.rows) <= 8
 
 
