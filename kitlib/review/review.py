@@ -17,8 +17,7 @@ from kitlib.review import history as seasons
 from kitlib.review import plan as sampling
 from kitlib.review import setup as setups
 from kitlib.review.parallel import NO_DIFFERENCE, Comparison, compare_all
-from kitlib.season.season import SeasonAudit
-from kitlib.statistics.estimates import Estimate
+from kitlib.season.season import SeasonAudit, cells_of
 from kitlib.words.digests import kept
 from kitlib.words.findings import Finding
 from kitlib.words.terms import columns_of, counted, listed, show, show_span
@@ -293,7 +292,7 @@ def review_tables(review: SeasonReview) -> dict[str, pd.DataFrame]:
         "sources": list(_source_rows(review)),
         "history": list(_history_rows(review)),
     }
-    tables: dict = {n: [_cells(row, level) for row in of] for n, of in rows.items()}
+    tables: dict = {n: [cells_of(row, level) for row in of] for n, of in rows.items()}
     bands = [c.bands.assign(first=c.first, second=c.second) for c in review.parallel]
     plans = [
         plan.told.assign(**_of(review.curves[curve]))
@@ -302,18 +301,6 @@ def review_tables(review: SeasonReview) -> dict[str, pd.DataFrame]:
     for name, parts in {"parallel_bands": bands, "plan": plans}.items():
         tables[name] = pd.concat(parts, ignore_index=True) if parts else []
     return {n: pd.DataFrame(t, columns=list(columns_of(n))) for n, t in tables.items()}
-
-
-def _cells(row: dict, level: float) -> dict:
-    """Return a row, each estimate in it as four cells: with its interval and its df."""
-    cells: dict = {}
-    for name, cell in row.items():
-        cells[name] = cell
-        if isinstance(cell, Estimate):
-            low, high = cell.interval(level)
-            cells |= {name: cell.value, f"{name}_low": low, f"{name}_high": high}
-            cells[f"{name}_df"] = cell.df
-    return cells
 
 
 def _of(one: CurveReview) -> dict:

@@ -1,7 +1,7 @@
 """The whole way from a season folder to advice and consequences, in one object."""
 
 import hashlib
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import isfinite, nan
@@ -11,67 +11,30 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from kitlib.curves import observations as observed
 from kitlib.curves.advice import UNRESOLVED, Recommendation, recommend
-from kitlib.curves.audit import (
-    LINE,
-    OFFSET,
-    Correction,
-    CurveAudit,
-    audit_curves,
-)
+from kitlib.curves.audit import LINE, OFFSET, Correction, CurveAudit, audit_curves
 from kitlib.curves.evidence import bridge_table
-from kitlib.curves.observations import (
-    OBSERVED,
-    cold_or_wet,
-    observe_curve,
-    observe_season,
-)
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import OVEN, Pairing, pair_samples
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.intake.tables import input_files, input_hashes
-from kitlib.statistics.agreement import (
-    concordance,
-    limits_of_agreement,
-    rer,
-    rpd,
-    sep_without_reference_error,
-)
+from kitlib.statistics import agreement as agree
 from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.statistics.pooling import Pooled, pool_offsets
-from kitlib.trials.consequences import (
-    SelectionChange,
-    TrialConsequences,
-    selected_under,
-    trial_consequences,
-)
-from kitlib.trials.moisture_errors import (
-    EntryError,
-    OwnError,
-    TrialSpread,
-    entry_error,
-    for_one_trial,
-    own_error,
-    spread_about,
-)
+from kitlib.trials import consequences as effects
+from kitlib.trials import moisture_errors as errors
+from kitlib.trials import yields
 from kitlib.trials.ranks import RankChanges
-from kitlib.trials.yields import (
-    YieldUnit,
-    audit_test_weight,
-    corrected_plots,
-    yield_unit,
-)
 from kitlib.words.findings import Finding, refuse
 from kitlib.words.terms import columns_of, counted, crop_key, listed
 
 
 def chance_for(seed: int, *names: str) -> np.random.Generator:
-    """Return the stream of chance that belongs to names, whatever else is drawn.
-
-    So a trial's draws are the same alone as among a thousand.
-    """
+    """Return the stream of chance that belongs to names, whatever else is drawn."""
+    # So a trial's draws are the same alone as among a thousand.
     digest = hashlib.sha256("\0".join(names).encode("utf-8", "surrogatepass")).digest()
     words = np.frombuffer(digest[:16], np.uint32).tolist()
     return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=words))
@@ -85,14 +48,14 @@ class TrialAudit:
     crop: str  # the one that is ranked
     location: str
     standard_pct: float  # moisture yields are stated at [% wet basis]
-    unit: YieldUnit  # its report shows yields in
+    unit: yields.YieldUnit  # its report shows yields in
     plots: pd.DataFrame  # as in `SeasonAudit.plots`
     used: pd.DataFrame  # those of them that entry means rest on
     pairs: pd.DataFrame
     curves: tuple[str, ...]  # that served its plots, the audited ones first
-    consequences: TrialConsequences
-    own: OwnError  # how far its own readings were off, and what that did to yields
-    entry_error: EntryError  # how much the error differs between entries of its crop
+    consequences: effects.TrialConsequences
+    own: errors.OwnError  # how far its own readings were off, and what that did
+    entry_error: errors.EntryError  # how much it differs between entries of its crop
     # What the offsets and the lines found would select; empty for a tested trial.
     otherwise: dict[str, tuple[str, ...]]
     left_out: pd.DataFrame  # its rows that were not used
@@ -125,8 +88,8 @@ class TrialOutcome:
     count: int  # entries selected
     entries: pd.DataFrame  # one row per entry
     ranks: RankChanges | None  # None where there is no corrected yield
-    selection: SelectionChange
-    own: OwnError
+    selection: effects.SelectionChange
+    own: errors.OwnError
     unevenness: float  # Cramér's V of plots by entry and curve; nan for one curve
     yield_before_kg_ha: float  # mean of the entries, nan without corrected yield
     yield_after_kg_ha: float
@@ -136,6 +99,8 @@ class TrialOutcome:
 def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
     """Return what a season says of one of its trials."""
     settings, plots = season.settings, season.plots_of(name)
+    pairs, left_out = season.pairing.pairs, season.pairing.left_out
+    pairs = pairs[pairs["trial"] == name]
     crops = plots["crop"].map(crop_key).value_counts()
     crop, findings = str(crops.index[0]), []
     if len(crops) > 1:
@@ -147,9 +112,9 @@ def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
     served = plots["curve"].unique()
     curves = tuple(sorted(served, key=lambda c: (c not in season.audits, c)))
     tested = any(season.is_tested(curve) for curve in curves)
-    none = EntryError(remark="no entry was sampled in two places")
+    none = errors.EntryError(remark="no entry was sampled in two places")
     of_entries = season.entry_errors.get(crop, none)
-    consequences = trial_consequences(
+    found = effects.trial_consequences(
         of_crop,
         season.trial_corrections,
         standard_pct=standard,
@@ -160,32 +125,24 @@ def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
         tested=tested,
         level=settings.confidence,
     )
-    left_out = season.pairing.left_out
-    pairs = season.pairing.pairs[season.pairing.pairs["trial"] == name]
-    location = plots["location"].dropna()
+    blind = pairs[_is_blind(pairs) & pairs["curve"].isin(curves)]
+    corrected = season.audits, season.corrections, season.spreads
     return TrialAudit(
         name=name,
         crop=crop,
-        location=str(location.iloc[0]) if len(location) else "",
+        location=next(iter(plots["location"].dropna().astype(str)), ""),
         standard_pct=standard,
-        unit=yield_unit(settings.yield_unit, settings.bushel_of(crop)),
+        unit=yields.yield_unit(settings.yield_unit, settings.bushel_of(crop)),
         plots=plots,
-        used=of_crop[consequences.is_used],
+        used=of_crop[found.is_used],
         pairs=pairs,
         curves=curves,
-        consequences=consequences,
-        own=own_error(
-            of_crop,
-            pairs[_is_blind(pairs) & pairs["curve"].isin(curves)],
-            standard,
-            season.audits,
-            season.corrections,
-            season.spreads,
-        ),
+        consequences=found,
+        own=errors.own_error(of_crop, blind, standard, *corrected),
         entry_error=of_entries,
-        otherwise={} if tested else _selected_otherwise(season, consequences),
+        otherwise={} if tested else _selected_otherwise(season, found),
         left_out=left_out[left_out["trial"] == name],
-        findings=(*findings, *_concerning(season, name, curves, consequences.remarks)),
+        findings=(*findings, *_concerning(season, name, curves, found.remarks)),
     )
 
 
@@ -194,24 +151,19 @@ def _is_blind(pairs: pd.DataFrame) -> pd.Series:
     return pairs["used"] & (pairs["basis"] == OVEN) & ~pairs["parallel"]
 
 
-def _selected_otherwise(season: "SeasonAudit", found: TrialConsequences) -> dict:
+def _selected_otherwise(season: "SeasonAudit", found) -> dict:
     """Return what the offsets and the lines found would select, open as they are."""
     audits = {c: season.audits[c] for c in found.plots.curve if c in season.audits}
     offsets = {c: audit.correction(OFFSET) for c, audit in audits.items()}
     lines = {c: audit.correction(LINE) for c, audit in audits.items() if audit.line}
     by = {"by the offset found": offsets, "by the line found": offsets | lines}
-    return {how: selected_under(found, of) for how, of in by.items() if audits}
+    return {how: effects.selected_under(found, of) for how, of in by.items() if audits}
 
 
-def findings_on(
-    season: "SeasonAudit", name: str, curves: Collection[str]
-) -> list[Finding]:
+def findings_on(season: "SeasonAudit", name: str, curves: Collection[str]):
     """Return the findings that concern a trial or the curves that served it."""
-    return [
-        found
-        for found in season.findings
-        if found.trial == name or (found.curve in curves and not found.trial)
-    ]
+    found = season.findings
+    return [f for f in found if f.trial == name or (f.curve in curves and not f.trial)]
 
 
 def _concerning(season, name, curves, remarks) -> Iterator[Finding]:
@@ -248,7 +200,7 @@ class SeasonAudit:
     def plots(self) -> pd.DataFrame:
         """Every plot with both moistures and both yields."""
         audited = self.corrections, self.audits, self.settings
-        return corrected_plots(self.pairing, *audited)
+        return yields.corrected_plots(self.pairing, *audited)
 
     @cached_property
     def _rows_by_trial(self) -> dict[str, np.ndarray]:
@@ -271,41 +223,36 @@ class SeasonAudit:
         return {curve: advice.correction for curve, advice in self.advice.items()}
 
     @cached_property
-    def spreads(self) -> dict[str, TrialSpread]:
+    def spreads(self) -> dict[str, errors.TrialSpread]:
         """How each curve's corrected readings scatter about the air-oven."""
-        audits = self.audits
-        return {c: spread_about(of, audits[c]) for c, of in self.corrections.items()}
+        of = self.corrections
+        return {c: errors.spread_about(of[c], self.audits[c]) for c in of}
 
     @cached_property
     def trial_corrections(self) -> dict[str, Correction]:
         """The corrections, as uncertain as they are for one trial."""
-        corrections = self.corrections.items()
-        return {c: for_one_trial(of, self.spreads[c]) for c, of in corrections}
+        of = self.corrections
+        return {c: errors.for_one_trial(of[c], self.spreads[c]) for c in of}
 
     @cached_property
-    def entry_errors(self) -> dict[str, EntryError]:
+    def entry_errors(self) -> dict[str, errors.EntryError]:
         """How much the error differs between entries, by crop."""
-        pairs = self.pairing.pairs
+        pairs, level = self.pairing.pairs, self.settings.confidence
         pairs = pairs[_is_blind(pairs) & pairs["curve"].isin(list(self.corrections))]
+        sds = {curve: spread.sd_sample for curve, spread in self.spreads.items()}
         pairs = pairs.assign(
-            sd_sample=pairs["curve"].map(lambda c: self.spreads[c].sd_sample),
+            sd_sample=pairs["curve"].map(sds).astype(float),
             place=pairs["trial"] + "\0" + pairs["curve"],
         )
         for curve, correction in self.corrections.items():
             own = pairs["curve"] == curve
             corrected = correction.apply(pairs.loc[own, "sensor_pct"])
             pairs.loc[own, "error"] = corrected - pairs.loc[own, "reference_pct"]
-        pairs = pairs[pairs["sd_sample"] > 0]
-        return {
-            str(crop): entry_error(
-                own["error"],
-                own["place"],
-                own["entry"],
-                own["sd_sample"],
-                self.settings.confidence,
-            )
-            for crop, own in pairs.groupby(pairs["crop"].map(crop_key))
-        }
+        pairs, found = pairs[pairs["sd_sample"] > 0], {}
+        for crop, of in pairs.groupby(pairs["crop"].map(crop_key)):
+            told = of["error"], of["place"], of["entry"], of["sd_sample"]
+            found[str(crop)] = errors.entry_error(*told, level)
+        return found
 
     def is_tested(self, curve: str) -> bool:
         """Whether a curve has samples that judge it."""
@@ -324,7 +271,7 @@ class SeasonAudit:
     @cached_property
     def test_weight(self) -> pd.DataFrame:
         """How the sensor's test weight agrees with the benchtop's, by crop."""
-        return audit_test_weight(self.pairing.pairs, self.settings.confidence)
+        return yields.audit_test_weight(self.pairing.pairs, self.settings.confidence)
 
     @cached_property
     def findings(self) -> list[Finding]:
@@ -332,12 +279,12 @@ class SeasonAudit:
         found = table_findings(self.tables, self.settings)
         found += self.reference.findings + self.pairing.findings
         oven = self.tables["oven"].frame
-        found += observe_season(self.pairing, oven, self.settings)
-        plots = self.pairing.plots[OBSERVED]
+        found += observed.observe_season(self.pairing, oven, self.settings)
+        plots = self.pairing.plots[observed.OBSERVED]
         served = dict(list(plots.groupby("curve")))
         for curve, audit in self.audits.items():
             own = served.get(curve, plots.iloc[:0])
-            found += observe_curve(audit, own, self.settings)
+            found += observed.observe_curve(audit, own, self.settings)
         return located(found, self.tables)
 
     @cached_property
@@ -374,7 +321,17 @@ def audit_season(folder: str | Path) -> SeasonAudit:
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
     pairing = pair_samples(tables, reference, settings)
     audits = audit_curves(pairing, tables["curves"], settings)
-    pooled, shrunken = _pool_by_crop(audits)
+    pooled: dict[str, Pooled] = {}
+    shrunken: dict[str, Estimate] = {}
+    for crop in sorted({audit.crop for audit in audits.values()}):
+        own = [a for a in audits.values() if a.crop == crop and a.bias.se > 0]
+        # Curves recorded in parallel saw the same plots as another and take no part.
+        own = [a for a in own if a.n_trials > 1 and not a.pairs["parallel"].all()]
+        if own:
+            of_curves = [(-a.bias.value, a.bias.se, a.bias.df) for a in own]
+            pooled[crop] = pool_offsets(*map(list, zip(*of_curves, strict=True)))
+            names = [a.curve for a in own]
+            shrunken |= dict(zip(names, pooled[crop].shrunken, strict=True))
     return SeasonAudit(
         folder=folder,
         settings=settings,
@@ -389,11 +346,9 @@ def audit_season(folder: str | Path) -> SeasonAudit:
 
 
 def for_others(audit: SeasonAudit, folder: Path) -> SeasonAudit:
-    """Return an audit to be sent to another process, which knows the folder so.
-
-    It has what took long to work out, but of each trial its outcome only: the draws
-    of chance would fill gigabytes.
-    """
+    """Return an audit to be sent to another process, which knows the folder so."""
+    # It has what took long to work out, but of each trial its outcome only: the draws
+    # of chance would fill gigabytes.
     sent = replace(audit, folder=folder, _trials={})
     slow = ("findings", "outcomes")
     vars(sent).update({name: vars(audit)[name] for name in slow if name in vars(audit)})
@@ -414,33 +369,28 @@ def _state(folder: Path) -> tuple:
     return str(folder), *(tuple(getattr(file, name) for name in told) for file in files)
 
 
-def _pool_by_crop(audits: dict[str, CurveAudit]) -> tuple[dict, dict]:
-    """Return the pooled offsets of each crop and each curve's shrunken offset.
-
-    Curves recorded in parallel saw the same plots as another and take no part.
-    """
-    pooled: dict[str, Pooled] = {}
-    shrunken: dict[str, Estimate] = {}
-    for crop in sorted({audit.crop for audit in audits.values()}):
-        own = [a for a in audits.values() if a.crop == crop and a.bias.se > 0]
-        own = [a for a in own if a.n_trials > 1 and not a.pairs["parallel"].all()]
-        if own:
-            of_curves = [(-a.bias.value, a.bias.se, a.bias.df) for a in own]
-            pooled[crop] = pool_offsets(*map(list, zip(*of_curves, strict=True)))
-            names = [a.curve for a in own]
-            shrunken |= dict(zip(names, pooled[crop].shrunken, strict=True))
-    return pooled, shrunken
-
-
-# One row per curve.
+# ---- one row per curve ---------------------------------------------------------------
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
 NO_PLOTS = not_known("it served no plots by itself")
-REGISTERED = ["offset_loaded", "sensor", "built_on"]
 # Columns named as what they show.
-AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "reference_se"]
-AS_AUDITED += ["reference_limit", "allowed_bias"]
-AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason"]
+REGISTERED = ["offset_loaded", "sensor", "built_on"]
+AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "allowed_bias"]
+AS_AUDITED += ["reference_se", "reference_limit"]
+AS_AUDITED += ["bias", "bias_mixed", "slope", "gain", "curvature"]
+AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason", "bias_left"]
+
+
+def cells_of(row: Mapping[str, Any], level: float) -> dict[str, Any]:
+    """Return a row, each estimate in it as cells: its value, interval, SE and df."""
+    cells: dict[str, Any] = {}
+    for name, cell in row.items():
+        cells[name] = cell
+        if isinstance(cell, Estimate):
+            low, high = cell.interval(level)
+            cells |= {name: cell.value, f"{name}_low": low, f"{name}_high": high}
+            cells |= {f"{name}_se": cell.se, f"{name}_df": cell.df}
+    return cells
 
 
 def curves_table(season: SeasonAudit) -> pd.DataFrame:
@@ -449,76 +399,56 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     Columns: those `columns.csv` declares; errors and offsets in points of moisture,
     intervals at the season's level, empty where not known.
     """
-    rows, served = [], season.pairing.plots["curve"]
-    cold, wet = cold_or_wet(season.pairing.plots)
+    rows: list[dict] = []
+    served = season.pairing.plots["curve"]
+    cold, wet = observed.cold_or_wet(season.pairing.plots)
     beyond = (cold | wet).groupby(served).mean()
     for curve, audit in season.audits.items():
-        advice, pooled = season.advice[curve], season.shrunken.get(curve)
-        row = _estimates(audit, advice, season.settings.confidence)
-        row |= _numbers(audit, advice)
-        row["offset_pooled"] = pooled.value if pooled else nan
-        rows.append(row | {"share_beyond_estimates": beyond.get(curve, nan)})
+        row = _curve_row(audit, season.advice[curve])
+        pooled = season.shrunken.get(curve, not_known(""))
+        row |= {"offset_pooled": pooled.value}
+        row |= {"share_beyond_estimates": beyond.get(curve, nan)}
+        rows.append(cells_of(row, season.settings.confidence))
     register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
     silent = register[~register["curve"].isin(list(season.audits))]
-    for row in silent.sort_values(["crop", "curve"]).to_dict("records"):
-        told = {name: row[name] for name in ("crop", "curve", "offset_loaded")}
-        none = {"n": 0, "n_trials": 0, "action": UNRESOLVED, "reason": NO_SAMPLE}
-        rows.append(told | none)
+    silent = silent.sort_values(["crop", "curve"])[["crop", "curve", "offset_loaded"]]
+    none = {"n": 0, "n_trials": 0, "action": UNRESOLVED, "reason": NO_SAMPLE}
+    rows += [row | none for row in silent.to_dict("records")]
     table = pd.DataFrame(rows, columns=list(columns_of("curves")))
     return table.astype({"built_on": "datetime64[us]"})
 
 
-def _estimates(audit: CurveAudit, advice: Recommendation, level: float) -> dict:
-    """Return a curve's estimates, each with the ends of its interval."""
-    cover, by_trials = audit.coverage, audit.gain_by_trials
-    estimates = {
-        "bias": audit.bias,
-        "bias_mixed": audit.bias_mixed,
+def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
+    """Return what is known of a curve: estimates, scatter, lines, limits, advice."""
+    s, line, robust = audit.samples, audit.line, audit.robust_line
+    parts, spread, cover = audit.components, audit.spread, audit.coverage
+    limits, _ = tried(agree.limits_of_agreement, s.sensor, s.reference)
+    several, reference_se = audit.n > 1, audit.reference_se
+    corrected = not_known("SEP needs two samples, and the reference's error")
+    if several and isfinite(reference_se):
+        corrected = agree.sep_without_reference_error(audit.sep, reference_se)
+    ends: dict[str, Any] = {"sep": audit.new_trials.interval}
+    ends |= {"new_sample": audit.new_sample, "offset": advice.interval}
+    ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
+    ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
+    return {
+        **{name: audit.register[name] for name in REGISTERED},
+        **{name: getattr(audit, name) for name in AS_AUDITED},
+        **{name: getattr(advice, name) for name in AS_ADVISED},
+        **{f"{name}_low": low for name, (low, _) in ends.items()},
+        **{f"{name}_high": high for name, (_, high) in ends.items()},
         "bias_two_phase": audit.two_phase,
         "bias_over_plots": cover.bias if cover else NO_PLOTS,
         "gain_over_plots": cover.gain if cover else NO_PLOTS,
-        "slope": audit.slope,
-        "gain": audit.gain,
-        "gain_within": by_trials.within,
-        "gain_between": by_trials.between,
-        "curvature": audit.curvature,
-        "bias_left": advice.bias_left,
-    }
-    robust, s = audit.robust_line, audit.samples
-    limits, _ = tried(limits_of_agreement, s.sensor, s.reference)
-    ends: dict = {name: each.interval(level) for name, each in estimates.items()}
-    ends |= {"sep": audit.new_trials.interval, "new_sample": audit.new_sample}
-    ends |= {"offset": advice.interval}
-    ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
-    ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
-    cells = {name: estimate.value for name, estimate in estimates.items()}
-    for name, (low, high) in ends.items():
-        cells |= {f"{name}_low": low, f"{name}_high": high}
-    return cells
-
-
-def _numbers(audit: CurveAudit, advice: Recommendation) -> dict:
-    """Return a curve's other numbers: counts, scatter, lines, limits, advice."""
-    s, line, robust = audit.samples, audit.line, audit.robust_line
-    parts, spread, several = audit.components, audit.spread, audit.n > 1
-    corrected = not_known("SEP needs two samples, and the reference's error")
-    if several and isfinite(audit.reference_se):
-        corrected = sep_without_reference_error(audit.sep, audit.reference_se)
-    return {
-        **audit.register[REGISTERED],
-        **{name: getattr(audit, name) for name in AS_AUDITED},
+        "gain_within": audit.gain_by_trials.within,
+        "gain_between": audit.gain_by_trials.between,
         "sep_method": audit.new_trials.method,
         "max_sep": audit.max_sep[0],
         "max_sep_source": audit.max_sep[1],
         "n_apart": audit.apart.n,
         "mean_error_apart": float(audit.apart.error.mean()) if audit.apart.n else nan,
         "mean_reference_pct": audit.mean_reference,
-        "bias_se": audit.bias.se,
-        "bias_df": audit.bias.df,
         "bias_method": audit.bias.method or audit.bias.remark,
-        "bias_mixed_df": audit.bias_mixed.df,
-        "slope_se": audit.slope.se,
-        "slope_df": audit.slope.df,
         "slope_shrunk": line.shrunk_slope if line else nan,
         "intercept": line.intercept.value if line else nan,
         "residual_sd": line.fit.residual_sd if line else nan,
@@ -527,13 +457,12 @@ def _numbers(audit: CurveAudit, advice: Recommendation) -> dict:
         "slope_passing_bablok": robust.slope if robust else nan,
         "rmsep": audit.agreement.rmsep if audit.agreement else nan,
         "sep_corrected": corrected.value,
-        "rpd": rpd(s.reference, audit.sep) if several else nan,
-        "rer": rer(s.reference, audit.sep) if several else nan,
+        "rpd": agree.rpd(s.reference, audit.sep) if several else nan,
+        "rer": agree.rer(s.reference, audit.sep) if several else nan,
         "spread_ratio": spread.ratio if spread else nan,
         "sd_between_trials": parts.sd_trial if parts else nan,
         "sd_within_trials": parts.sd_residual if parts else nan,
-        "concordance": tried(concordance, s.sensor, s.reference)[0],
-        **{name: getattr(advice, name) for name in AS_ADVISED},
+        "concordance": tried(agree.concordance, s.sensor, s.reference)[0],
         "rmsep_before_left_out": advice.rmsep_before,
         "rmsep_after_left_out": advice.rmsep_after,
         "chance_within_allowed": advice.chance_within,
