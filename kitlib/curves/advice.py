@@ -190,25 +190,22 @@ def slope_lacks(audit: CurveAudit) -> list[str] | None:
     trials, samples = audit.settings.trials_for_reslope, threshold("samples_for_line")
     wide = audit.spread_is_wide or audit.span >= threshold("span_for_reslope")
     wanted = {
-        say("lacks trials", trials=trials, there=audit.n_trials): (
-            audit.n_trials >= trials
-        ),
-        say("lacks samples", samples=samples, there=audit.n): audit.n >= samples,
-        say("lacks range"): wide,
-        say("lacks within"): within_agrees,
+        "lacks trials": audit.n_trials >= trials,
+        "lacks samples": audit.n >= samples,
+        "lacks range": wide,
+        "lacks within": within_agrees,
     }
-    return [what for what, there in wanted.items() if not there]
+    told = {"audit": audit, "trials": trials, "samples": samples}
+    return [say(key, **told) for key, there in wanted.items() if not there]
 
 
 def flaws_after_correction(audit: CurveAudit) -> list[str]:
     """Return, in words, what no offset and no slope would mend."""
     level, allowed, flaws = audit.settings.confidence, audit.allowed_bias, []
-    most, source = audit.max_sep
+    ends, (most, source) = audit.new_trials.interval, audit.max_sep
     if _sep_judged(audit) > most:
-        span = audit.new_trials.interval
-        flaws.append(
-            say("flaw sep", sep=audit.sep, ends=span, most=most, source=source)
-        )
+        told = {"sep": audit.sep, "ends": ends, "most": most, "source": source}
+        flaws.append(say("flaw sep", **told))
     bend, ends = audit.curvature.value, audit.curvature.interval(level)
     if shown_apart(ends, allowed) > 0 or shown_apart(ends, -allowed) < 0:
         flaws.append(say("flaw bent", bend=bend, ends=ends))
@@ -237,10 +234,7 @@ def _sep_judged(audit: CurveAudit) -> float:
 
 
 def plots_agree(audit: CurveAudit) -> bool:
-    """Whether the bias over the harvested plots leaves out zero on the same side.
-
-    True where it is not known: then nothing contradicts the samples.
-    """
+    """Whether the plots' bias leaves out zero on the samples' side, or is not known."""
     if audit.coverage is None:
         return True
     ends = audit.coverage.bias.interval(audit.settings.confidence)

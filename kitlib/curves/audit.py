@@ -424,16 +424,17 @@ def audit_curves(
     for (crop, curve), pairs in by_curve:
         used, own = pairs[pairs["used"]], register.loc[curve]
         if not used.empty:
-            one = CurveAudit(
-                crop=crop,
-                register=own,
-                pairs=pairs,
-                plots=harvested.get(curve),
-                settings=settings,
-                effects=tuple(effects_on(used, own["chamber_config"])),
-                contradictions=contradicted.get(curve, ()),
+            audits.append(
+                CurveAudit(
+                    crop=crop,
+                    register=own,
+                    pairs=pairs,
+                    plots=harvested.get(curve),
+                    settings=settings,
+                    effects=tuple(effects_on(used, own["chamber_config"])),
+                    contradictions=contradicted.get(curve, ()),
+                )
             )
-            audits.append(one)
     effects = [effect for audit in audits for effect in audit.effects]
     rates = false_discovery([effect.change.p_value for effect in effects]).tolist()
     judged = (replace(e, q_value=q) for e, q in zip(effects, rates, strict=True))

@@ -151,8 +151,7 @@ def coverage(
 ) -> Coverage:
     """Return how the samples' readings cover those of the harvested plots.
 
-    `harvested` are the readings of every plot the curve served, nan where there is
-    none, `harvested_trial` their trials.
+    `harvested` are readings of all plots it served, nan for none, with their trials.
     """
     sensor, readings = samples.sensor, np.asarray(harvested, float)
     beside = beside_plots(

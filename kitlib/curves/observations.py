@@ -46,10 +46,7 @@ OBSERVED += ["grain_temp_c"]
 def observe_season(
     pairing: Pairing, oven: pd.DataFrame, season: Season
 ) -> list[Finding]:
-    """Return what is worth knowing of the season as a whole.
-
-    `oven` holds the dishes, indexed by row in the file.
-    """
+    """Return what is worth knowing of all of it; `oven` has dishes by row of file."""
     plots, pairs, findings = pairing.plots, pairing.pairs, []
     if plots.empty:
         findings.append(Finding("season-empty", say("season-empty"), "plots"))
@@ -93,12 +90,12 @@ def _unusable_plots(plots: pd.DataFrame) -> Iterator[Finding]:
     for reason, which in reasons.items():
         if which.any():
             rows, few = plots[which], plots[which].head(5)
-            told = {
-                "plots": f"{counted(len(rows), 'plot')} with {reason}",
-                "names": listed(few["trial"] + " " + few["plot"]),
-                "rest": f" and {len(rows) - 5} more" if len(rows) > 5 else "",
-            }
-            said = say("plot-unusable", **told)
+            said = say(
+                "plot-unusable",
+                plots=f"{counted(len(rows), 'plot')} with {reason}",
+                names=listed(few["trial"] + " " + few["plot"]),
+                rest=f" and {len(rows) - 5} more" if len(rows) > 5 else "",
+            )
             yield Finding("plot-unusable", said, "plots", tuple(rows.index))
 
 

@@ -50,7 +50,6 @@ def contradictions_by_curve(
     for curve, samples in by_curve:
         found[str(curve)] += offset_contradictions(samples, settings, alarm)
         for lab in labs:
-            # Labs leave a bias open by a step of the setting.
             if lab.opens(str(curve), settings.setting_step):
                 ends, moves = Interval(lab.low, lab.high), lab.moves[str(curve)]
                 said = say("labs differ", lab=lab, ends=ends, moves=moves)

@@ -71,10 +71,8 @@ class ClusteredFit:
 def too_few_trials(n_coefficients: int, n_clusters: int) -> str:
     """Say why so few trials give no interval; empty if there are enough."""
     needed = 2 if n_coefficients == 1 else 3
-    if n_clusters >= needed:
-        return ""
     have = f"only {n_clusters} trials" if n_clusters > 1 else "only one trial"
-    return f"{have}; this interval needs {needed}"
+    return "" if n_clusters >= needed else f"{have}; this interval needs {needed}"
 
 
 def clustered_fit(

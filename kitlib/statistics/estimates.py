@@ -67,8 +67,7 @@ class Estimate:
     def chance_within(self, low: float, high: float) -> float:
         """Return the chance that the quantity lies from `low` to `high`.
 
-        Reads the t distribution about the estimate as what is known of the
-        quantity (a flat prior); nan where the standard error is not known.
+        Reads the t distribution about the estimate as what is known (a flat prior).
         """
         if not (isfinite(self.se) and self.df > 0):
             return nan

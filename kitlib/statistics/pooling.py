@@ -45,20 +45,16 @@ def pool_offsets(
     `offsets` of k >= 1 curves and their standard errors `ses`, above 0 [% moisture],
     with the degrees of freedom `dfs` of these; leave out curves not known. Each offset
     counts as the mean of df + 1 trials, and the variances of the curves' trials are
-    drawn towards each other as far as they are alike [3]_. Without `dfs` the standard
-    errors are taken as known.
+    drawn towards each other as far as they are alike (Smyth, Statistical Applications
+    in Genetics and Molecular Biology 3 (2004) no. 3, from memory). Without `dfs` the
+    standard errors are taken as known.
 
-    The Hartung-Knapp standard error is kept from falling below that for a known
-    SD between curves [1]_. The prediction interval rests on k - 1 degrees of freedom.
-    Shrinkage from 5 curves on follows Morris [2]_ (from memory); for equal standard
-    errors it is that of James and Stein. With 2 to 4 curves it is not known.
-
-    References
-    ----------
-    .. [1] Röver, Knapp, Friede, BMC Medical Research Methodology 15 (2015) 99.
-    .. [2] Morris, J. American Statistical Association 78 (1983) 47-55.
-    .. [3] Smyth, Statistical Applications in Genetics and Molecular Biology 3 (2004)
-       no. 3 (from memory).
+    The Hartung-Knapp standard error is kept from falling below that for a known SD
+    between curves (Röver, Knapp, Friede, BMC Medical Research Methodology 15 (2015)
+    99). The prediction interval rests on k - 1 degrees of freedom. Shrinkage from 5
+    curves on follows Morris (J. American Statistical Association 78 (1983) 47-55, from
+    memory); for equal standard errors it is that of James and Stein. With 2 to 4 curves
+    it is not known.
     """
     offsets = finite_array("pool_offsets: offsets", offsets)
     k = offsets.size

@@ -109,24 +109,13 @@ def trial_consequences(
 ) -> TrialConsequences:
     """Return what the moisture errors did to one trial.
 
-    Parameters
-    ----------
-    plots, standard_pct
-        As for `read_trial_plots`.
-    corrections : mapping of str to Correction
-        By curve, as uncertain as in this trial; the corrected moistures themselves
-        are those of the table.
-    select : float
-        Share of the candidates selected if below 1, else their number.
-    checks : sequence of str
-        Entries that the others are compared with; they take no place.
-    entry_sd : float
-        SD of the entries' own errors of moisture. [% moisture]
-    tested : bool
-        Whether any curve of the trial was judged; else its selection is not.
+    `plots` as for `read_trial_plots`. `corrections` by curve are as uncertain as in
+    this trial; the corrected moistures themselves are those of the table. `select` is a
+    share of the candidates if below 1, else their number; `checks` are compared with
+    and take no place. `entry_sd` is the SD of the entries' own errors of moisture
+    [% moisture]. The selection of a trial none of whose curves was judged is not
+    `tested`.
 
-    Notes
-    -----
     Chances read sampling distributions as what is known of the true values (flat
     priors). Plots are weighted into entry means as in the trial itself: where
     blocks are random, the ratio of block to plot variance is held as fitted. The

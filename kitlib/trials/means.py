@@ -121,11 +121,6 @@ def lay_out(entry, block=None) -> Layout:
     """Return the layout of one trial, from entry and block of each plot.
 
     A name means the same block wherever it stands in the trial. Left out: one block.
-
-    Examples
-    --------
-    >>> lay_out(["b", "a", "b"], [1, 1, 2]).counts.tolist()
-    [[1.0, 0.0], [1.0, 1.0]]
     """
     entries, entry_at = np.unique(np.asarray(entry, str), return_inverse=True)
     if block is None:
@@ -160,39 +155,21 @@ def differences(covariance: np.ndarray) -> np.ndarray:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class EntryMeans:
-    """Means of a trial's entries, with the model they come from.
+    """Means of a trial's entries, with the model they come from."""
 
-    Attributes
-    ----------
-    design, model : str
-        Design recognised, and model and method as printed under a table.
-    entries, n_plots, mean : ndarray, shape (entries,)
-        Names, sorted; plots of each; mean of each over the trial's blocks. [kg/ha]
-    covariance : ndarray, shape (entries, entries)
-        Of the means; nan where there is no estimate of error. [(kg/ha)²]
-    df : float or ndarray, shape (entries, entries)
-        Degrees of freedom of differences: one number, or one per pair.
-    residual_sd, block_sd : float
-        SD of plots within blocks, and between blocks where these are random (nan
-        where not). [kg/ha]
-    weights : ndarray, shape (entries, plots)
-        mean = weights @ yields, for any yields of the same plots while the ratio of
-        block to plot variance is held.
-    no_error : str
-        Why there is no estimate of error; empty if there is one.
-    """
-
-    design: str
-    model: str
-    entries: np.ndarray
+    design: str  # recognised from the plots
+    model: str  # and method, as printed under a table
+    entries: np.ndarray  # names, sorted; what follows is by entry
     n_plots: np.ndarray
-    mean: np.ndarray
-    covariance: np.ndarray
-    df: float | np.ndarray
-    residual_sd: float
-    block_sd: float = nan
+    mean: np.ndarray  # over the trial's blocks [kg/ha]
+    covariance: np.ndarray  # of the means; nan without an estimate of error
+    df: float | np.ndarray  # of differences: one number, or one per pair
+    residual_sd: float  # of plots within blocks [kg/ha]
+    block_sd: float = nan  # between blocks where these are random [kg/ha]
+    # mean = weights @ yields, for any yields of the same plots while the ratio of
+    # block to plot variance is held; (entries, plots).
     weights: np.ndarray = field(repr=False)
-    no_error: str = ""
+    no_error: str = ""  # why there is no estimate of error
     remarks: tuple[str, ...] = ()  # what the reader must know
 
     @property
@@ -247,26 +224,9 @@ def entry_means(yields, entry, block=None) -> EntryMeans:
     blocks and blocks tied together by repeated checks are fixed; incomplete blocks
     are random. An additive model: entries are taken to differ alike in all blocks.
 
-    Parameters
-    ----------
-    yields : array_like, shape (plots,), no missing values
-        Yield of each plot. [kg/ha]
-    entry : array_like, shape (plots,)
-        Entry of each plot.
-    block : array_like, shape (plots,), optional
-        Block of each plot, named apart within the trial.
-
-    Raises
-    ------
-    TooFewSamples
-        If there is no plot.
-    NotFinite
-        If a yield is missing or infinite.
-
-    Notes
-    -----
     Agrees with R's lm or lme4::lmer with emmeans (Kenward-Roger) on the trials of
-    tests/oracle/r/entry_means.R.
+    tests/oracle/r/entry_means.R. `yields` [kg/ha] of at least one plot, none of them
+    missing; `entry` and `block` of each, blocks named apart within the trial.
 
     Examples
     --------

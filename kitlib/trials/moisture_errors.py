@@ -69,31 +69,19 @@ def for_one_trial(correction: Correction, spread: TrialSpread) -> Correction:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class OwnError:
-    """How far the readings of one trial were off, and what that did to its yields.
+    """How far the readings of one trial were off, and what that did to its yields."""
 
-    Attributes
-    ----------
-    n : int
-        The trial's samples taken blind to the reading.
-    mean : Estimate
-        Mean error of its readings as recorded, sensor − air-oven, curves weighted by
-        the plots they served; SD of samples within curves pooled. [% moisture]
-    predicted : Estimate
-        Best prediction of the same: the samples' mean, shrunk towards what the
-        season says of the curve as far as the samples are few. [% moisture]
-    yield_added : Estimate
-        What the predicted error added to the yields as recorded, per plot: negative
-        where they read too wet. [kg/ha]
-    by_curve : DataFrame
-        Columns curve, n_plots, n, mean, season, predicted, predicted_se; errors of
-        readings as recorded. [% moisture]
-    """
-
-    n: int
+    n: int  # its samples taken blind to the reading
+    # Mean error of its readings as recorded, sensor − air-oven, curves weighted by the
+    # plots they served; SD of samples within curves pooled. [% moisture]
     mean: Estimate
+    # Best prediction of the same: the samples' mean, shrunk towards what the season
+    # says of the curve as far as the samples are few. [% moisture]
     predicted: Estimate
+    # What the predicted error added to the yields as recorded, per plot: negative
+    # where they read too wet. [kg/ha]
     yield_added: Estimate
-    by_curve: pd.DataFrame
+    by_curve: pd.DataFrame  # `BY_CURVE`, errors of readings as recorded [% moisture]
 
 
 def own_error(
@@ -106,21 +94,10 @@ def own_error(
 ) -> OwnError:
     """Return how far the readings of one trial were off.
 
-    Not known where no curve of the trial was audited.
+    Not known where no curve of the trial was audited. `plots` are the trial's, `pairs`
+    its samples with an oven value, taken blind to the reading, and the mappings by
+    curve are what the season says of those audited; yields stand at `standard_pct`.
 
-    Parameters
-    ----------
-    plots : DataFrame
-        The trial's plots.
-    pairs : DataFrame
-        Its samples with an oven value, taken blind to the reading.
-    standard_pct : float
-        Moisture yields are stated at. [% wet basis]
-    audits, corrections, spreads : mapping by curve
-        What the season says of the curves; curves without are left out.
-
-    Notes
-    -----
     With m the mean of n samples and c what the season says, the prediction is
     c + λ (m − c), λ = t² / (t² + s² / n), t and s the SDs between and within trials;
     its squared standard error is (1 − λ)² se(c)² + (1 − λ) t² (Robinson, That BLUP
@@ -247,18 +224,11 @@ class EntryError:
 def entry_error(error, place, entry, sd_sample, level: float = 0.95) -> EntryError:
     """Return how much the error differs between entries, wherever they are grown.
 
-    Parameters
-    ----------
-    error : array_like, shape (n,)
-        Corrected moisture − air-oven, one per plot sampled. [% moisture]
-    place, entry : array_like of str, shape (n,)
-        Trial and curve of each, whatever they share being taken out; its entry.
-    sd_sample : array_like, shape (n,)
-        SD of samples on the curve of each, the same within a place; only their
-        proportions count. [% moisture]
+    Of corrected moisture − air-oven [% moisture], one per plot sampled; `place`, the
+    trial and curve of each, whatever they share being taken out, and its entry.
+    `sd_sample` is the SD of samples on the curve of each, the same within a place; only
+    their proportions count.
 
-    Notes
-    -----
     Places fixed, entries random, REML, samples weighted by their curves' scatter.
     The interval of the ratio of the variances is exact for normal errors: what
     places leave of the entries' sums falls into independent parts t of variance
@@ -269,11 +239,6 @@ def entry_error(error, place, entry, sd_sample, level: float = 0.95) -> EntryErr
     ----------
     .. [1] Wald, Ann. Math. Statist. 11 (1940) 96-100; Seely and El-Bassiouni, Ann.
        Statist. 11 (1983) 197-201 (both from memory).
-
-    Examples
-    --------
-    >>> entry_error([0.1, 0.2], ["T1", "T1"], ["a", "b"], [0.5, 0.5]).remark[:32]
-    '0 entries sampled more than once'
     """
     error, sd = np.asarray(error, float), np.asarray(sd_sample, float)
     parts, repeated = _entries_apart(error, place, entry, 1 / sd**2)

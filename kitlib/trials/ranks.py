@@ -34,11 +34,6 @@ def ranks(means) -> np.ndarray:
     """Return ranks along the last axis, 1 for the highest; ties share the better rank.
 
     Means equal to a millionth count as tied; none may be missing.
-
-    Examples
-    --------
-    >>> ranks([9.1, 9.8, 9.1, 8.0]).tolist()
-    [2, 1, 2, 4]
     """
     falling = -np.round(means, TIED_DECIMALS)
     order = np.argsort(falling, axis=-1)
@@ -102,14 +97,9 @@ class RankChanges:
 def rank_changes(before, after, count: int, candidate=None) -> RankChanges:
     """Return how ranks and selection change from one set of means to another.
 
-    Parameters
-    ----------
-    before, after : array_like, shape (entries,), no missing values
-        Entry means, same order of entries. [kg/ha]
-    count : int
-        How many entries are selected; where entries tie at the line, all of them.
-    candidate : array_like of bool, shape (entries,), optional
-        False for checks, which take no rank and no place. Left out: all true.
+    Entry means [kg/ha], none missing, in the same order of entries. `count` entries are
+    selected, where entries tie at the line all of them; `candidate` is False for
+    checks, which take no rank and no place.
 
     Examples
     --------
@@ -141,14 +131,6 @@ def check_changes(
 
     A change of sign is told before one of significance. Several entries are compared
     with no allowance for their number; without an estimate of error only signs are.
-
-    Examples
-    --------
-    >>> from kitlib.trials.means import entry_means
-    >>> before = entry_means([10, 20, 12, 22], list("abab"), [1, 1, 2, 2])
-    >>> after = entry_means([20, 10, 23, 12], list("abab"), [1, 1, 2, 2])
-    >>> check_changes(before, after, "a").tolist()
-    ['same', 'sign changes']
     """
     at = before.entries.tolist().index(check)
     both = (before, after)
@@ -160,13 +142,7 @@ def check_changes(
 
 
 def verdicts(chance) -> np.ndarray:
-    """Return what chances of being selected say, by the threshold `selection_safe`.
-
-    Examples
-    --------
-    >>> verdicts([0.9, 0.5, 0.1, float("nan")]).tolist()
-    ['selection safe', 'borderline', 'safely out', 'not known']
-    """
+    """Return what chances of being selected say, by the threshold `selection_safe`."""
     chance, safe = np.asarray(chance, float), threshold("selection_safe")
     conditions = [np.isnan(chance), chance >= safe, 1 - chance >= safe]
     return np.select(conditions, [NO_VERDICT, SAFE, OUT], BORDERLINE)
@@ -177,20 +153,10 @@ def rank_chances(
 ) -> pd.DataFrame:
     """Return chances and ranks from draws of the entry means.
 
-    Parameters
-    ----------
-    drawn : ndarray, shape (draws, entries)
-        Entry means in each draw; a chance is known to about ±1/√draws. [kg/ha]
-    count, candidate
-        As for `rank_changes`.
-    level : float
-        Share of the draws that the interval of a rank holds, at least.
-
-    Returns
-    -------
-    DataFrame
-        One row per entry, nan for a check: chance_selected, expected_rank (the mean
-        over draws), rank_low, rank_high, verdict.
+    `drawn` holds the means of each draw, (draws, entries) [kg/ha]; a chance is known to
+    about ±1/√draws. `count` and `candidate` as for `rank_changes`. One row per entry,
+    nan for a check: chance_selected, expected_rank (the mean over draws), verdict, and
+    rank_low and rank_high, which hold at least `level` of the draws.
 
     Examples
     --------
@@ -223,21 +189,10 @@ def draw_correction_errors(
     """Draw by how much corrected entry means may be off through the corrections.
 
     A yield is a straight line in moisture and a mean a weighted sum of yields, so
-    each curve acts through two numbers per entry, worked out once.
-
-    Parameters
-    ----------
-    plots : DataFrame
-        The plots behind the means, as `read_trial_plots` returns them.
-    weights : ndarray, shape (entries, plots)
-        What turns plot yields into entry means; held fixed over the draws.
-    corrections : mapping of str to Correction
-        One for every curve of the plots; drawn independently of one another.
-
-    Returns
-    -------
-    ndarray, shape (draws, entries)
-        Deviations from the corrected means. [kg/ha]
+    each curve acts through two numbers per entry, worked out once. Deviations from the
+    corrected means, (draws, entries) [kg/ha]. `plots` behind the means are as
+    `read_trial_plots` returns them, `weights` (entries, plots) turn their yields into
+    means and are held fixed, and each curve has its correction, drawn independently.
     """
     deviations = np.zeros((draws, len(weights)))
     for curve, served in plots.groupby("curve", sort=True).indices.items():
@@ -287,11 +242,6 @@ def yield_trend(change, moisture) -> Estimate:
 
     Its interval tells the scatter of the entries about the line, not how well the
     correction is known. [kg/ha per % moisture]
-
-    Examples
-    --------
-    >>> round(yield_trend([-5, -15, -25], [14, 15, 16]).value, 9)
-    -10.0
     """
     change, moisture = np.asarray(change, float), np.asarray(moisture, float)
     if change.size < 3:
@@ -312,28 +262,19 @@ def yield_trend(change, moisture) -> Estimate:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ServedBy:
-    """Which entry met which curve, and what the curves' errors added to the yields.
-
-    Attributes
-    ----------
-    added_kg_ha : ndarray, shape (curves,)
-        Mean of yield before − after over the plots that a curve served, which is
-        artificial: what the moisture error added.
-    difference : Estimate
-        Largest difference between two curves, highest − lowest added. [kg/ha]
-    unevenness : float
-        Cramér's V of plots by entry and curve: 0 where every entry has the same
-        shares of the curves, 1 where no entry is served by two; nan for one curve.
-    blocks_split : int
-        Blocks served by more than one curve; a block served by one curve takes that
-        curve's error out of the comparison of entries.
-    """
+    """Which entry met which curve, and what the curves' errors added to the yields."""
 
     curves: np.ndarray  # sorted
+    # Mean of yield before − after over the plots of each curve: what its moisture
+    # error added, which is artificial. [kg/ha]
     added_kg_ha: np.ndarray
-    difference: Estimate
+    difference: Estimate  # the largest of two curves, highest − lowest added [kg/ha]
+    # Cramér's V of plots by entry and curve: 0 where every entry has the same shares of
+    # the curves, 1 where no entry is served by two; nan for one curve.
     unevenness: float
     on_one_curve: tuple[str, ...]  # entries all of whose plots one of several served
+    # Blocks served by more than one curve; a block served by one curve takes that
+    # curve's error out of the comparison of entries.
     blocks_split: int
     entry_spread: float  # largest difference this makes of two entry means [kg/ha]
 

@@ -33,13 +33,8 @@ NOT_GIVEN = "not given"
 def flag_unusable_plots(mass_kg, area_m2, moisture_pct) -> np.ndarray:
     """Flag plots whose yield cannot be calculated.
 
-    True where a value is missing, mass or area is not above zero, or moisture is below
-    0 or not below 100 %.
-
-    Parameters
-    ----------
-    mass_kg, area_m2, moisture_pct : array_like, shapes that broadcast
-        Harvested mass, harvested area, moisture. [kg; m²; % wet basis]
+    True where a value is missing, mass [kg] or area [m²] is not above zero, or moisture
+    [% wet basis] is below 0 or not below 100 %. The three may broadcast.
 
     Examples
     --------
@@ -57,14 +52,8 @@ def yield_kg_ha(mass_kg, area_m2, moisture_pct, standard_pct) -> np.ndarray:
 
     The dry matter stays, the water changes: mass × (100 − M) / (100 − standard).
     A shrink factor per point is the same correction written otherwise and is
-    never applied on top; handling losses are left out.
-
-    Parameters
-    ----------
-    mass_kg, area_m2, moisture_pct : array_like, shapes that broadcast
-        As for `flag_unusable_plots`.
-    standard_pct : float or array_like
-        Moisture the yield is stated at, 0 to below 100; nan gives nan. [% wet basis]
+    never applied on top; handling losses are left out. `standard_pct` is the moisture
+    the yield is stated at, 0 to below 100; nan gives nan. [% wet basis]
 
     References
     ----------
@@ -89,7 +78,6 @@ def yield_per_point(mass_kg, area_m2, standard_pct) -> np.ndarray:
 
     The yield is a straight line in the moisture, so this holds for a change of any
     size. Negative: wetter grain holds less; nan where mass or area is not above zero.
-    Parameters as for `yield_kg_ha`.
 
     Examples
     --------
@@ -185,21 +173,12 @@ def corrected_plots(
 def read_trial_plots(plots: pd.DataFrame, standard_pct: float) -> pd.DataFrame:
     """Return one trial's plots with both yields, every row in its order.
 
-    Parameters
-    ----------
-    plots : DataFrame
-        Columns trial (one name), plot, entry, curve, plot_mass_kg, plot_area_m2,
-        sensor_pct, recorded_pct, moisture_after_pct, and block where there are any.
-    standard_pct : float
-        Moisture the yield is stated at. [% wet basis]
-
-    Returns
-    -------
-    DataFrame
-        plot, entry, block, curve: text; a gap is "not given", the block of a trial
-        without blocks is empty. sensor: reading restated to the offset in the
-        register. [% moisture] per_point, before, after: yield per point of moisture,
-        as recorded and corrected, nan where not known. [kg/ha]
+    From the columns trial (one name), plot, entry, curve, plot_mass_kg, plot_area_m2,
+    sensor_pct, recorded_pct, moisture_after_pct, and block where there are any, with
+    yields stated at `standard_pct`. Returned: plot, entry, block, curve as text, a gap
+    "not given", the block of a trial without blocks empty; sensor, the reading restated
+    to the offset in the register [% moisture]; per_point, before and after, the yield
+    per point of moisture, as recorded and corrected, nan where not known [kg/ha].
 
     Examples
     --------
