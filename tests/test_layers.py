@@ -9,12 +9,12 @@ KITLIB = Path(__file__).parent.parent / "kitlib"
 # Sub-packages lowest first, and within one the modules lowest first.
 # A package may stand twice: what reports are made of, and the reports themselves.
 GROUPS = [
-    ("words", "findings terms limits digests"),
+    ("words", "findings terms limits"),
     ("statistics", "estimates clustered sums reml pooling lines agreement"),
     (
         "intake",
         """
-        schema settings files tables reference units checks pairs drafts
+        outputs schema settings files foreign tables reference units checks pairs drafts
         """,
     ),
     (

@@ -35,7 +35,7 @@ from kitlib.explorer.record import (
     trial_in_words,
     write_record,
 )
-from kitlib.intake.files import file_name
+from kitlib.intake.outputs import file_name
 from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.statistics.estimates import Interval
 from kitlib.words.findings import KitError

@@ -18,7 +18,7 @@ import pandas as pd
 from kitlib.explorer.explorer import Look, SeasonExplorer
 from kitlib.explorer.pictures import NOT_THE_AUDIT, ErrorPicture, OffsetPicture
 from kitlib.explorer.what_if import FIGURES, Outlook
-from kitlib.intake.files import (
+from kitlib.intake.outputs import (
     DISTRIBUTION,
     code_hash,
     csv_bytes,

@@ -7,9 +7,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.reference import SAMPLE_KEYS, Reference, benchtop_means
+from kitlib.intake.reference import Reference, benchtop_means
 from kitlib.intake.schema import (
+    PLACE,
     ROWS_PER_SOURCE,
+    SAMPLE_KEYS,
     CheckedTable,
     at_places,
     by_value,
@@ -18,24 +20,18 @@ from kitlib.intake.schema import (
 )
 from kitlib.intake.settings import Season, Selection, toml_text
 from kitlib.words.findings import Finding
-from kitlib.words.terms import counted, crop_key, listed
+from kitlib.words.terms import columns_of, counted, crop_key, listed
 
 OVEN, BENCHTOP = "oven", "benchtop"
 BAND_WIDTH = 2  # [% moisture]
-_PLACE = ["trial", "plot"]
-_OF_READING = [*_PLACE, "curve", "recorded_pct", "sensor_pct"]
+_OF_READING = [*PLACE, "curve", "recorded_pct", "sensor_pct"]
 _OF_READING += ["curve_known", "crop_agrees"]
 _FROM_PLOT = ["entry", "block", "location", "crop", "harvested_at", "grain_temp_c"]
 _FROM_PLOT += ["test_weight_kg_hl"]
 # A parallel curve of another sensor is described in the register, not the plot.
 _FROM_REGISTER = ["sensor", "chamber_config"]
 
-PAIR_COLUMNS = ["sample", "trial", "plot", "entry", "block", "location", "crop"]
-PAIR_COLUMNS += ["curve", "sensor", "chamber_config", "parallel", "basis", "used"]
-PAIR_COLUMNS += ["selection_reason", "recorded_pct", "sensor_pct", "reference_pct"]
-PAIR_COLUMNS += ["reference_se", "n_dishes", "method", "lab", "benchtop_pct", "meter"]
-PAIR_COLUMNS += ["error", "band_low", "harvested_at", "hours_to_oven", "grain_temp_c"]
-PAIR_COLUMNS += ["test_weight_kg_hl", "benchtop_test_weight_kg_hl"]
+PAIR_COLUMNS = list(columns_of("pairs"))
 
 # Why a reading cannot serve: of a sample's plot, and of a further reading.
 _REFUSED = {
@@ -91,7 +87,7 @@ def pair_samples(
         for column in _FROM_REGISTER:
             more[column] = more["curve"].map(register[column])
         readings = pd.concat([readings, more], ignore_index=True)
-    joined = samples[placed].merge(readings, on=_PLACE, how="left")
+    joined = samples[placed].merge(readings, on=PLACE, how="left")
     refusal = _refusals(joined)
     pairs = _finished(joined[refusal == ""], season.selection)
     refused = _refused_samples(samples, placed, joined, refusal, tables["plots"])
@@ -122,9 +118,6 @@ def why_nothing_used(pairing: Pairing) -> str:
     else:
         why = "no curve has samples enough."
     return f"no curve could be audited: {why}"
-
-
-# ---- readings
 
 
 def curve_register(curves: pd.DataFrame) -> pd.DataFrame:
@@ -184,7 +177,7 @@ def _further_readings(plots, further, register):
     own = at_places(plots["curve"], at).set_axis(further.index)
     crop = at_places(plots["crop"], at).set_axis(further.index)
     change = _change_to_register(further, register)
-    more = further[[*_PLACE, "curve"]].assign(
+    more = further[[*PLACE, "curve"]].assign(
         sensor_pct=further["sensor_pct"] + change,
         recorded_pct=further["sensor_pct"],
         curve_known=further["curve"].isin(register.index),
@@ -203,9 +196,6 @@ def _refusals(joined) -> pd.Series:
     codes[~joined["crop_agrees"].astype(bool)] = "crop-differs"
     codes[~joined["curve_known"].astype(bool)] = "curve-unknown"
     return codes
-
-
-# ---- samples
 
 
 def _samples_of_both(reference: Reference, benchtop: pd.DataFrame) -> pd.DataFrame:
@@ -247,9 +237,6 @@ def _chosen_on_suspicion(pairs, oven, season: Season) -> list[Finding]:
     return found("suspicious-sample", OVEN, rows, reasons=reasons, **parts)
 
 
-# ---- every row accounted for
-
-
 def _refused_samples(
     samples, placed, joined, refusal, plots: CheckedTable
 ) -> pd.DataFrame:
@@ -265,7 +252,7 @@ def _refused_samples(
         rows.append((sample, trial, plot, *gone_plots.get((trial, plot), missing)))
     # A reading may be missing for a fault in its cell, which then is the reason.
     faults = {
-        tuple(plots.frame.loc[row, _PLACE]): (code, f"plots, {said}")
+        tuple(plots.frame.loc[row, PLACE]): (code, f"plots, {said}")
         for row, (code, said) in plots.faults.items()
         if "sensor_pct" in said and row in plots.frame.index
     }
@@ -329,7 +316,7 @@ def _findings_of_refusals(tables, refused, orphans) -> Iterator[Finding]:
     for code, rows in orphans.groupby(orphans).groups.items():
         if code == "no-reading":
             continue  # an empty cell, told of where the cells are read
-        plots = tables["readings"].frame.loc[rows, _PLACE].itertuples(index=False)
+        plots = tables["readings"].frame.loc[rows, PLACE].itertuples(index=False)
         said = f"{counted(len(rows), 'reading')} left out: {_READING_REFUSED[code]} "
         said += f"({listed([f'{trial} {plot}' for trial, plot in plots], most=5)})."
         yield Finding(code, said, "readings", tuple(rows))

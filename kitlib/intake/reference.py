@@ -6,7 +6,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.schema import CheckedTable, at_places, by_value, found, plot_places
+from kitlib.intake.schema import (
+    SAMPLE_KEYS,
+    CheckedTable,
+    at_places,
+    by_value,
+    found,
+    plot_places,
+)
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import Estimate, not_known
@@ -20,10 +27,12 @@ from kitlib.words.limits import (
 )
 from kitlib.words.terms import counted, crop_key, listed, show, show_span
 
-SAMPLE_KEYS = ["sample", "trial", "plot"]
 # Samples a curve (or meter and crop) needs before it can compare two labs.
 _FEWEST_COMPARED = 5
 UNNAMED_LAB = "lab not named"
+# What is handed on of a sample's dishes, which have it in common.
+_OF_SAMPLE = ["trial", "plot", "crop", "method", "lab", "selection_reason"]
+_OF_SAMPLE += ["sampled_at"]
 
 
 def two_stage_moisture(first_pct, second_pct):
@@ -75,6 +84,7 @@ def pooled_sd(values, groups) -> tuple[float, int]:
 class Reference:
     """Reference values of the season's samples."""
 
+    dishes_used: pd.Index  # rows of the oven table behind `samples`
     # One row per sample: its plot, crop, method, n_dishes, reference_pct, its standard
     # error, the dishes' range against the method's limit, times.
     samples: pd.DataFrame
@@ -83,9 +93,33 @@ class Reference:
     # One row per crop and method: n_samples, reference_se (root mean square of the
     # samples', drying and weighing only), third_of_tolerance. [points]
     uncertainty: pd.DataFrame
-    dishes_used: pd.Index  # rows of the oven table behind `samples`
+    left_out: list[pd.DataFrame]
+    findings: list[Finding]
+
+
+@dataclass
+class _Bench:
+    """The dishes on their way to reference values: those kept, and what was not."""
+
+    oven: CheckedTable
+    dishes: pd.DataFrame
     left_out: list[pd.DataFrame] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+
+    def set_aside(self, which: pd.Series, code: str, reason: str) -> None:
+        """Leave dishes out, quoting a fault found in their own cells first."""
+        which = which.reindex(self.dishes.index).fillna(False).astype(bool)
+        if not which.any():
+            return
+        gone, self.dishes = self.dishes[which], self.dishes[~which]
+        rows = self.oven.account_of(gone, code, reason)
+        self.left_out.append(rows)
+        # Faults of cells were told of where the cells were read.
+        told = gone[(rows["code"] == code).to_numpy()]
+        if len(told):
+            n, samples = counted(len(told), "dish", "dishes"), told["sample"].unique()
+            said = f"{reason}: {n} of sample {listed(samples)}."
+            self.findings.append(Finding(code, said, "oven", tuple(told.index)))
 
 
 def reference_values(
@@ -105,46 +139,34 @@ def reference_values(
         method=key.map(usual),
         crop=by_value(crop, crop_key).to_numpy(object),
     )
-    blank = pd.DataFrame()
-    reference = Reference(blank, blank, blank, dishes.index[:0])
-    dishes = _without_faults(reference, oven, dishes)
-    dishes = _one_method_per_crop(reference, oven, dishes, season)
-    n_dishes = dishes.groupby("sample")["moisture"].transform("size")
-    routine = dishes["method"].map(_routine_dishes(dishes)).astype(int)
-    asked = season.minimum_dishes or routine
+    bench = _Bench(oven, dishes)
+    _set_faults_aside(bench)
+    _keep_one_method_per_crop(bench, season)
+    # Dishes a sample needs: two where half of a method's samples or more have two.
+    dishes = bench.dishes
+    per_sample = dishes.groupby(["method", "sample"]).size()
+    half = (per_sample >= 2).groupby("method").mean() >= 0.5
+    asked = season.minimum_dishes or dishes["method"].map(half + 1).astype(int)
     reason = "fewer usable dishes than the lab's routine"
-    dishes = _set_aside(reference, oven, dishes, n_dishes < asked, "one-dish", reason)
-    reference.dishes_used = dishes.index
-    reference.repeatability = _repeatability(dishes)
-    reference.samples = _samples(dishes, reference.repeatability, season)
-    reference.uncertainty = _against_tolerance(reference.samples, season)
-    reference.findings += _doubts(reference.samples, dishes, reference.uncertainty)
-    return reference
+    n = dishes.groupby("sample")["moisture"].transform("size")
+    bench.set_aside(n < asked, "one-dish", reason)
+    rows = []
+    for method, group in bench.dishes.groupby("method"):
+        sd, df = pooled_sd(group["moisture"], group["sample"])
+        replicated = int((group.groupby("sample").size() >= 2).sum())
+        rows.append((method, replicated, df, sd))
+    columns = ["method", "n_samples", "df", "sd_dish"]
+    spread = pd.DataFrame(rows, columns=columns)
+    samples = _samples(bench.dishes, spread, season)
+    uncertainty = _against_tolerance(samples, season)
+    doubts = [*bench.findings, *_doubts(samples, bench.dishes, uncertainty)]
+    used = bench.dishes.index
+    return Reference(used, samples, spread, uncertainty, bench.left_out, doubts)
 
 
-# ---- dishes that cannot serve
-
-
-def _set_aside(reference, oven: CheckedTable, dishes, which, code: str, reason: str):
-    """Leave dishes out, quoting a fault found in their own cells first."""
-    which = which.reindex(dishes.index, fill_value=False).fillna(False).astype(bool)
-    if not which.any():
-        return dishes
-    rows = oven.account_of(dishes[which], code, reason)
-    reference.left_out.append(rows)
-    # Faults of cells were told of where the cells were read.
-    told = dishes[which][(rows["code"] == code).to_numpy()]
-    if len(told):
-        n, samples = counted(len(told), "dish", "dishes"), told["sample"].unique()
-        said = f"{reason}: {n} of sample {listed(samples)}."
-        reference.findings.append(Finding(code, said, "oven", tuple(told.index)))
-    return dishes[~which]
-
-
-def _without_faults(
-    reference, oven: CheckedTable, dishes: pd.DataFrame
-) -> pd.DataFrame:
+def _set_faults_aside(bench: _Bench) -> None:
     """Leave out dishes that break a rule by themselves, and samples of two plots."""
+    dishes = bench.dishes
     wet, dry, tare = dishes["wet_g"], dishes["dry_g"], dishes["tare_g"]
     early = dishes["weighed_at"] < dishes["sampled_at"]
     heavier = (dry > wet) | (dishes["prestage_dry_g"] > dishes["prestage_wet_g"])
@@ -156,61 +178,35 @@ def _without_faults(
         ("out-of-range", lighter, "the dish weighs less than its tare"),
         ("cell-empty", none, "no moisture and no full weights"),
     ):
-        dishes = _set_aside(reference, oven, dishes, which, code, reason)
-    labels = dishes[SAMPLE_KEYS].drop_duplicates()["sample"]
-    shared = dishes["sample"].isin(labels[labels.duplicated()])
+        bench.set_aside(which, code, reason)
+    labels = bench.dishes[SAMPLE_KEYS].drop_duplicates()["sample"]
+    shared = bench.dishes["sample"].isin(labels[labels.duplicated()])
     reason = "the sample's label is on dishes of two plots"
-    return _set_aside(reference, oven, dishes, shared, "sample-in-two-plots", reason)
+    bench.set_aside(shared, "sample-in-two-plots", reason)
 
 
-def _one_method_per_crop(
-    reference, oven: CheckedTable, dishes, season: Season
-) -> pd.DataFrame:
+def _keep_one_method_per_crop(bench: _Bench, season: Season) -> None:
     """Keep, for each crop, the method most samples were dried by."""
-    group = dishes["method"].map(season.method_group)
-    crop = dishes["crop"].fillna("")
-    counts = dishes.groupby([crop, group])["sample"].nunique().rename("n").reset_index()
+    sample = bench.dishes["sample"]
+    group = bench.dishes["method"].map(season.method_group)
+    crop = bench.dishes["crop"].fillna("")
+    counts = sample.groupby([crop, group]).nunique().rename("n").reset_index()
     counts = counts.sort_values(["n", "method"], ascending=[False, True])
     main = counts.drop_duplicates("crop").set_index("crop")["method"]
     other = (group != crop.map(main)) & (crop != "")
     for name in sorted(crop[other].unique()):
         methods = listed(sorted(group[crop == name].unique()))
-        n = dishes["sample"][other & (crop == name)].nunique()
+        n = sample[other & (crop == name)].nunique()
         parts = {"methods": methods, "main": main[name], "n": counted(n, "sample")}
-        reference.findings += found("methods-mixed", "oven", crop=name, **parts)
+        bench.findings += found("methods-mixed", "oven", crop=name, **parts)
     reason = "dried by another method than most samples of its crop"
-    return _set_aside(reference, oven, dishes, other, "other-method", reason)
-
-
-def _routine_dishes(dishes) -> pd.Series:
-    """Return, by method, 2 where half of the samples or more have two, else 1."""
-    per_sample = dishes.groupby(["method", "sample"]).size()
-    return (
-        (per_sample >= 2).groupby("method").mean().ge(0.5).map({True: 2.0, False: 1.0})
-    )
-
-
-# ---- samples
-
-
-def _repeatability(dishes: pd.DataFrame) -> pd.DataFrame:
-    """Return the pooled within-sample SD of each method. [% moisture].
-
-    It covers drying and weighing only, not sampling or storage.
-    """
-    rows = []
-    for method, group in dishes.groupby("method"):
-        sd, df = pooled_sd(group["moisture"], group["sample"])
-        n = int((group.groupby("sample").size() >= 2).sum())
-        rows.append((method, n, df, sd))
-    return pd.DataFrame(rows, columns=["method", "n_samples", "df", "sd_dish"])
+    bench.set_aside(other, "other-method", reason)
 
 
 def _samples(dishes, spread, season: Season) -> pd.DataFrame:
     """Return one row per sample, from its dishes."""
     by_sample = dishes.groupby("sample", sort=False)
-    first = ["trial", "plot", "crop", "method", "lab", "selection_reason", "sampled_at"]
-    samples = by_sample[first].first()
+    samples = by_sample[_OF_SAMPLE].first()
     samples["weighed_at"] = by_sample["weighed_at"].max()
     samples["n_dishes"] = by_sample.size()
     samples["reference_pct"] = by_sample["moisture"].mean()
@@ -256,9 +252,6 @@ def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
     return means.reset_index()
 
 
-# ---- what is in doubt
-
-
 def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
     """Yield methods, dishes and weights in doubt; crops known too coarsely."""
     keys = by_value(dishes["method"], method_key)
@@ -294,10 +287,7 @@ def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
             yield from found("reference-coarse", "oven", crop=crop, **parts)
 
 
-# ---- labs, and oven methods, compared on the season's samples
-
-
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class LabDifference:
     """How far one lab's (or one oven method's) results lie from the main one's."""
 
@@ -363,17 +353,8 @@ def _compared(pairs, names: tuple[str, str, str], crops, level) -> LabDifference
     points = routes[through]
     used = pairs[pairs["used"] & pairs["crop"].isin(crops)]
     share = (used[what] == name).groupby(used["curve"]).mean()
-    low, high = points.interval(level)
-    return LabDifference(
-        what=what,
-        name=name,
-        main=main,
-        points=points,
-        low=low,
-        high=high,
-        through=through,
-        moves={str(c): float(s * points.value) for c, s in share[share > 0].items()},
-    )
+    moves = {str(c): float(s * points.value) for c, s in share[share > 0].items()}
+    return LabDifference(*names, points, *points.interval(level), through, moves)
 
 
 def _lab_effect(rows, error, within, what, name) -> Estimate:

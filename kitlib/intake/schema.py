@@ -31,6 +31,8 @@ class CellRule:
     low: float  # nan where there is no range
     high: float
     unit: str
+    near: str  # the column within whose groups its cells should lie near together,
+    apart: float  # at most so far from the median: °C, else a factor; nan for times
 
 
 def csv_rows(name: str) -> list[dict[str, str]]:
@@ -41,9 +43,10 @@ def csv_rows(name: str) -> list[dict[str, str]]:
 
 SCHEMAS: dict[str, dict[str, CellRule]] = {}
 for _row in csv_rows("schema.csv"):
-    _low, _high = (float(_row[end] or "nan") for end in ("low", "high"))
-    _column = CellRule(_row["kind"], _row["needed"] == "yes", _low, _high, _row["unit"])
-    SCHEMAS.setdefault(_row["table"], {})[_row["column"]] = _column
+    _low, _high, _apart = (float(_row[n] or "nan") for n in ("low", "high", "apart"))
+    _needed, _texts_of = _row["needed"] == "yes", (_row["unit"], _row["near"])
+    _rule = CellRule(_row["kind"], _needed, _low, _high, *_texts_of, _apart)
+    SCHEMAS.setdefault(_row["table"], {})[_row["column"]] = _rule
 # What is said of each thing found, by key: its code, a sentence and a remedy.
 SENTENCES = {row["key"]: row for row in csv_rows("sentences.csv")}
 REQUIRED_TABLES = ("plots", "oven", "curves")
@@ -55,31 +58,27 @@ FORMER_HEADERS = {
     "ambient_temp_c": "air_temp_c",
     "rewetted": "water_added",
 }
+PLACE = ["trial", "plot"]  # what names a plot
+SAMPLE_KEYS = ["sample", *PLACE]
 # Columns that hold a moisture: season.toml sets how high one may be.
 MOISTURES = ("sensor_pct", "moisture_pct", "known_pct", "low_pct", "high_pct")
 # Columns whose cells are names: spelt in several ways, they mean one thing.
 NAMES: tuple[str, ...] = ("trial", "plot", "entry", "crop", "curve", "sample")
-NAMES += ("method", "lab", "meter", "location", "sensor", "chamber_config")
+NAMES += ("method", "lab", "meter", "sensor", "chamber_config", "location")
 
 # Rows of a table's second file begin at this number, those of its third at twice it,
 # so that a row has one number and yet tells its file.
 ROWS_PER_SOURCE = 10_000_000
 # What stands in a name's place where it is the one above.
 _DITTO = r"(?i)[\"”〃]|''|,,|ditto|dito|do\.|idem|id\."
-QUOTED = 3  # cells at fault that are quoted; the rest of their kind are counted
-LEFT_OUT_KEYS = ["trial", "plot", "sample", "curve"]
+_QUOTED = 3  # cells at fault that are quoted; the rest of their kind are counted
 
 
 @cache
-def needed_columns(table: str) -> tuple[str, ...]:
-    """Return the columns a table must have."""
-    return tuple(name for name, column in SCHEMAS[table].items() if column.needed)
-
-
-@cache
-def needed_names(table: str) -> tuple[str, ...]:
-    """Return the columns of text a table must have, without which a row is none."""
-    return tuple(c for c in needed_columns(table) if SCHEMAS[table][c].kind == TEXT)
+def needed_columns(table: str, kinds: tuple = tuple(DTYPES)) -> tuple[str, ...]:
+    """Return the columns a table must have; with `kinds`, those of some kinds."""
+    columns = SCHEMAS[table].items()
+    return tuple(name for name, c in columns if c.needed and c.kind in kinds)
 
 
 def described_columns() -> str:
@@ -93,9 +92,6 @@ def described_columns() -> str:
             if row["table"] == table:
                 lines.append(f"| {name} | {row['unit']} | {row['meaning']} |")
     return "\n".join(lines) + "\n"
-
-
-# ---- units
 
 
 class Strict(BaseModel):
@@ -131,13 +127,7 @@ _FACTORS = {
 
 @cache
 def quantity_of(column: str) -> str:
-    """Return the quantity whose unit a column is converted from, or nothing.
-
-    Examples
-    --------
-    >>> quantity_of("plot_mass_kg"), quantity_of("test_weight_kg_hl")
-    ('mass', 'test_weight')
-    """
+    """Return the quantity whose unit a column is converted from, or nothing."""
     if column in MOISTURES:
         return "moisture"
     ends = (what for ending, what in _ENDINGS.items() if column.endswith(ending))
@@ -158,9 +148,6 @@ def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
     if unit == "f":
         return (values - 32) / 1.8
     return values * _FACTORS[unit] if unit in _FACTORS else values
-
-
-# ---- tables
 
 
 def found(
@@ -211,12 +198,7 @@ class CheckedTable:
     def where(self, rows: Iterable[int], most: int = 12) -> str:
         """Return rows as a reader finds them: with the file, where there are several.
 
-        Examples
-        --------
-        >>> two = [Source(name, {}, {}, Units()) for name in ("a.csv", "b.csv")]
-        >>> table = CheckedTable(pd.DataFrame(), sources=two, stacked=True)
-        >>> table.where([4, 10_000_009])
-        'a.csv row 4 and b.csv row 9'
+        One file gives "rows 4 and 9", several "a.csv row 4 and b.csv row 9".
         """
         by_source: dict[str, list[int]] = {}
         for row in rows:
@@ -246,12 +228,11 @@ class CheckedTable:
             said = f"{self.where([row])}: {wrong.name} is {value}"
             self.faults.setdefault(row, (code, f"{said}; expected {rule}."))
         if len(cells) > 1:
-            shown = [f"{value} ({self.where([row])})" for row, value in cells[:QUOTED]]
+            shown = [f"{value} ({self.where([row])})" for row, value in cells[:_QUOTED]]
             rest = [""] * (len(cells) - len(shown))  # only counted
-            said = f"{wrong.name} is {listed([*shown, *rest], QUOTED)}"
-        self.findings.append(
-            Finding(code, f"{said}; expected {rule}.", self.name, tuple(wrong.index))
-        )
+            said = f"{wrong.name} is {listed([*shown, *rest], _QUOTED)}"
+        said = f"{said}; expected {rule}."
+        self.findings.append(Finding(code, said, self.name, tuple(wrong.index)))
 
     def account_of(self, gone, code, reason, quote: bool = True) -> pd.DataFrame:
         """Return rows as left_out.csv has them: their keys, a code and a reason.
@@ -259,13 +240,13 @@ class CheckedTable:
         Code and reason are one text or one for each row; with `quote`, a row with a
         fault in a cell of its own gives that in their place.
         """
-        keys = {key: gone[key].array if key in gone else "" for key in LEFT_OUT_KEYS}
-        told = {"table": self.name, "file": "", "row": gone.index, **keys}
-        rows = pd.DataFrame(told, dtype=object).assign(code=code, reason=reason)
-        faults = [(n, self.faults.get(int(row))) for n, row in enumerate(gone.index)]
-        for n, fault in faults if quote else ():
-            if fault:
-                rows.loc[n, ["code", "reason"]] = fault
+        rows = pd.DataFrame({"table": self.name, "file": "", "row": gone.index})
+        for key in ("trial", "plot", "sample", "curve"):
+            rows[key] = gone[key].array if key in gone else ""
+        rows = rows.astype(object).assign(code=code, reason=reason)
+        for n, row in enumerate(gone.index if quote else ()):
+            if int(row) in self.faults:
+                rows.loc[n, ["code", "reason"]] = self.faults[int(row)]
         return rows
 
     def leave_out(self, which, code: str, reason: str) -> None:
@@ -292,9 +273,6 @@ def _quoted(value, longest: int = 40) -> str:
     text = str(value)
     text = text if len(text) <= longest else f"{text[:longest]}… ({len(text)} letters)"
     return text if isinstance(value, float | int) else repr(text)
-
-
-# ---- cells of a kind
 
 
 def in_its_kind(
@@ -329,20 +307,17 @@ def _texts(cells: pd.Series, table: CheckedTable) -> pd.Series:
         table.fault(cells[dates], "key-is-a-date", "text; format it as text")
         cells = cells.mask(dates)
     if cells.dtype == object or pd.api.types.is_numeric_dtype(cells):
+        # Whole numbers of a spreadsheet are written without a decimal point.
+        floats = (float, np.floating)
         cells = cells.map(
-            # Whole numbers of a spreadsheet are written without a decimal point.
-            lambda c: (
-                f"{c:.0f}"
-                if isinstance(c, (float, np.floating)) and c.is_integer()
-                else str(c)
-            ),
+            lambda c: f"{c:.0f}" if isinstance(c, floats) and c == c // 1 else str(c),
             na_action="ignore",
         )
     texts = cells.astype("str")
-    spaced = texts.index[(texts != texts.str.strip()) & texts.notna()]
+    plain = trimmed(texts)
+    spaced = texts.index[(texts != plain.fillna("")) & texts.notna()]
     n = counted(len(spaced), "row")
     table.tell("spaces-trimmed", spaced, column=cells.name, n=n)
-    plain = trimmed(texts)
     if cells.name in NAMES:
         marks = plain.str.fullmatch(_DITTO).fillna(False).astype(bool)
         rule = "the name itself, not a mark that repeats the cell above; fill it down"
@@ -384,12 +359,11 @@ def _times(cells: pd.Series, table: CheckedTable, forms: Sequence[str]) -> pd.Se
     if pd.api.types.is_datetime64_any_dtype(cells):
         times = pd.to_datetime(cells, utc=True)
     else:
-        texts = trimmed(
-            cells.map(
-                lambda c: c.isoformat() if hasattr(c, "isoformat") else str(c),
-                na_action="ignore",
-            )
+        texts = cells.map(
+            lambda c: c.isoformat() if hasattr(c, "isoformat") else str(c),
+            na_action="ignore",
         )
+        texts = trimmed(texts)
         cells = cells.mask(texts.isna())
         times = pd.to_datetime(texts, format="ISO8601", errors="coerce", utc=True)
         for form in forms:
@@ -420,41 +394,24 @@ def _find_mixed_zones(texts: pd.Series, table: CheckedTable) -> None:
 def _flags(cells: pd.Series, table: CheckedTable) -> pd.Series:
     """Return yes and no as booleans; other words are faults."""
     words = trimmed(cells.map(str, na_action="ignore")).str.casefold()
-    flags = pd.Series(pd.NA, index=cells.index, dtype="boolean")
-    flags[words.isin(["yes", "y", "true", "1"])] = True
-    flags[words.isin(["no", "n", "false", "0"])] = False
+    told = {w: True for w in ("yes", "y", "true", "1")}
+    told |= {w: False for w in ("no", "n", "false", "0")}
+    flags = words.map(told).astype("boolean")
     table.fault(cells[flags.isna() & words.notna()], "not-a-number", "yes or no")
     return flags
 
 
-# ---- cells by their value, and by their place in the plots table
-
-
 def by_value(cells: pd.Series, make: Callable, missing=np.nan) -> pd.Series:
-    """Return what a function makes of each cell, called once a distinct value.
-
-    Examples
-    --------
-    >>> by_value(pd.Series(["a", "b", "a"]), str.upper).tolist()
-    ['A', 'B', 'A']
-    """
+    """Return what a function makes of each cell, called once a distinct value."""
     codes, values = pd.factorize(cells)
     made = pd.Series([*map(make, values), missing])
     return made.take(codes).set_axis(cells.index)
 
 
 def plot_places(plots: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
-    """Return where each row's plot stands in the plots table, −1 where it does not.
-
-    Examples
-    --------
-    >>> plots = pd.DataFrame({"trial": ["A", "A", "B"], "plot": ["1", "2", "1"]})
-    >>> plot_places(plots, pd.DataFrame({"trial": ["B", "B"], "plot": ["1", "2"]}))
-    array([ 2, -1])
-    """
-    keys = ["trial", "plot"]
-    plots_keys = pd.MultiIndex.from_frame(plots[keys])
-    return plots_keys.get_indexer(pd.MultiIndex.from_frame(rows[keys]))
+    """Return where each row's plot stands in the plots table, −1 where it does not."""
+    keys = pd.MultiIndex.from_frame(plots[PLACE])
+    return keys.get_indexer(pd.MultiIndex.from_frame(rows[PLACE]))
 
 
 def at_places(cells: pd.Series, places: np.ndarray) -> pd.Series:

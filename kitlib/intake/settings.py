@@ -52,9 +52,6 @@ SEASON_PATH, EARLIER_PATHS = "season.path", "earlier.path"
 LARGEST_SETTINGS = 1 << 20
 
 
-# ---- kinds of values
-
-
 def in_a_list(value: object) -> object:
     """Return one value as a list of one."""
     return value if isinstance(value, list) else [value]
@@ -106,18 +103,16 @@ DateForms = Annotated[
 ]
 
 
-def toml_text(text: str) -> str:
-    r"""Return text as TOML writes it.
+def toml_text(value: object) -> str:
+    """Return a value as TOML writes it; a list of one as its one value."""
+    if isinstance(value, dict):
+        return f"{{ {', '.join(f'{k} = {toml_text(v)}' for k, v in value.items())} }}"
+    if isinstance(value, list):
+        many = f"[{', '.join(map(toml_text, value))}]"
+        return toml_text(value[0]) if len(value) == 1 else many
+    # JSON writes the rest alike, but for the one control character it leaves.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
-    Examples
-    --------
-    >>> print(toml_text('5" pan'))
-    "5\" pan"
-    """
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-# ---- how foreign files are read
 
 # [units] holds for all tables, [units.<table>] for one.
 _UNITS_BY_TABLE: dict[str, Any] = {table: (Units, Units()) for table in SCHEMAS}
@@ -163,9 +158,6 @@ class Selection(Strict, BaseModel):
         """Whether a reason is one of them, letter case and outer spaces apart."""
         plain = reason.strip().casefold()
         return not plain or plain in {name.strip().casefold() for name in self.blind}
-
-
-# ---- how a season is audited
 
 
 class ToleranceSetting(Strict):
@@ -263,15 +255,14 @@ class Season(Strict, BaseModel):
     @model_validator(mode="after")
     def _columns_of_their_table(self) -> "Season":
         named: list[tuple[str, str, Mapping]] = [
-            (f"columns.{table}", table, names) for table, names in self.columns.items()
+            ("columns.{}", table, names) for table, names in self.columns.items()
         ]
         for table, options in self.files.items():
-            for one in options:
-                named.append((f"files.{table}.columns", table, one.columns))
-                named.append((f"files.{table}.fixed", table, one.fixed))
+            named += [("files.{}.columns", table, one.columns) for one in options]
+            named += [("files.{}.fixed", table, one.fixed) for one in options]
         wrong = [
-            f"{place}.{name} is no column of the table {table}, which has "
-            f"{listed(SCHEMAS[table], most=99)}"
+            f"{place.format(table)}.{name} is no column of the table {table}, which "
+            f"has {listed(SCHEMAS[table], most=99)}"
             for place, table, names in named
             for name in names
             if FORMER_HEADERS.get(name, name) not in SCHEMAS[table]
@@ -294,27 +285,24 @@ class Season(Strict, BaseModel):
                 given = said.model_dump(include=set(Units.model_fields))
                 units |= {name: unit for name, unit in given.items() if unit}
             columns = self.columns.get(table, {}) | options.columns
-            filled = {
-                "columns": {FORMER_HEADERS.get(c, c): t for c, t in columns.items()},
-                "units": Units.model_validate(units),
+            columns = {
+                FORMER_HEADERS.get(c, c): theirs for c, theirs in columns.items()
             }
+            filled = {"columns": columns, "units": Units.model_validate(units)}
             sources.append(options.model_copy(update=filled))
         return sources
 
     def tolerance_of(self, crop: str) -> Tolerance:
         """Return the crop's tolerance: the user's, the rule's, or the widest."""
         own = self.tolerance.get(crop_key(crop))
-        if own:
-            return Tolerance(
-                own.fraction, own.minimum, SETTINGS_FILE, "set by the user"
-            )
-        return tolerance_for(crop, self.rule) or UNKNOWN_CROP_TOLERANCE
+        if not own:
+            return tolerance_for(crop, self.rule) or UNKNOWN_CROP_TOLERANCE
+        return Tolerance(own.fraction, own.minimum, SETTINGS_FILE, "set by the user")
 
     def allowed_bias_at(self, crop: str, reference: float) -> float:
         """Return the bias allowed at a mean reference moisture. [% moisture]"""
-        own = self.allowed_bias.get(crop_key(crop))
-        share = threshold("allowed_bias_share")
-        return own or share * self.tolerance_of(crop).at(reference)
+        share = threshold("allowed_bias_share") * self.tolerance_of(crop).at(reference)
+        return self.allowed_bias.get(crop_key(crop), share)
 
     def standard_moisture_of(self, crop: str) -> float:
         """Return the crop's standard moisture, nan where none is known. [%]"""
@@ -328,9 +316,9 @@ class Season(Strict, BaseModel):
 
     def repeatability_of(self, method: str, dishes: int = 2) -> float:
         """Return the range allowed among dishes, nan where not known. [points]"""
-        own = {method_key(name): limit for name, limit in self.repeatability.items()}
-        if method_key(method) in own:
-            return own[method_key(method)] * range_factor(dishes)
+        for name, limit in self.repeatability.items():
+            if method_key(name) == method_key(method):
+                return limit * range_factor(dishes)
         return repeatability_for(method, dishes)
 
     def method_group(self, method: str) -> str:
@@ -344,9 +332,6 @@ class Season(Strict, BaseModel):
         """Whether every default the crop needs is there."""
         has_tolerance = crop_key(crop) in self.tolerance or tolerance_for(crop)
         return bool(has_tolerance) and self.standard_moisture_of(crop) > 0
-
-
-# ---- the file
 
 
 def folders_named(place: Path) -> list[Path]:
@@ -406,20 +391,16 @@ def read_season(folder: str | Path) -> Season:
     raise AssertionError("refuse() always raises for a problem")
 
 
-def _in_words(problem: Any, longest: int = 80) -> str:
+def _in_words(problem: Any) -> str:
     """Say which setting is wrong, what it is and what was expected."""
-
-    def cut(text: str) -> str:
-        return text if len(text) <= longest else f"{text[:longest]}…"
-
-    place = ".".join(map(str, problem["loc"]))
-    if problem["type"] == "extra_forbidden":
-        said = "is no setting of the audit. Check its spelling or delete it."
-        return f"{cut(place)} {said}"
+    kind, place = problem["type"], ".".join(map(str, problem["loc"]))
+    at, value = (
+        text if len(text) <= 80 else f"{text[:80]}…"
+        for text in (place, "missing" if kind == "missing" else repr(problem["input"]))
+    )
+    if kind == "extra_forbidden":
+        return f"{at} is no setting of the audit. Check its spelling or delete it."
     said = problem["msg"].removeprefix("Value error, ").rstrip(".")
-    if problem["type"] == "dict_type":
+    if kind == "dict_type":
         said = f"expected a heading [{place}] with a setting a line under it"
-    if not place:
-        return f"{said}."
-    value = "missing" if problem["type"] == "missing" else cut(repr(problem["input"]))
-    return f"{cut(place)} is {value}; {said[:1].lower()}{said[1:]}."
+    return f"{at} is {value}; {said[:1].lower()}{said[1:]}." if at else f"{said}."

@@ -20,18 +20,20 @@ from kitlib.intake.files import (
     Sheet,
     Unreadable,
     read_cells,
-    sha256_of,
 )
+from kitlib.intake.outputs import sha256_of
 from kitlib.intake.schema import (
     DTYPES,
     FORMER_HEADERS,
     MOISTURES,
     NAMES,
+    PLACE,
     ROWS_PER_SOURCE,
     SCHEMAS,
     CheckedTable,
     Source,
     at_places,
+    by_value,
     found,
     in_its_kind,
     in_our_unit,
@@ -50,13 +52,12 @@ from kitlib.words.findings import Finding
 from kitlib.words.limits import method_key
 from kitlib.words.terms import counted, crop_key, listed
 
-# The column that numbers what stands side by side in a row, by table.
-_REPEATS = {"oven": "dish", "benchtop": "reading", "setup_runs": "run"}
-_REPEATS |= {"check_runs": "run"}
-
 # What is told of a table that is not there, if anything.
 _NOT_THERE = {"plots": "table-missing", "curves": "table-missing"}
 _NOT_THERE |= {"oven": "no-oven", "benchtop": "no-benchtop"}
+# The column that numbers what stands side by side in a row, by table.
+_REPEATS = {"oven": "dish", "benchtop": "reading"}
+_REPEATS |= {"setup_runs": "run", "check_runs": "run"}
 
 
 def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
@@ -79,9 +80,6 @@ def empty_table(name: str) -> pd.DataFrame:
     return pd.DataFrame(columns).rename_axis(index="row_in_file")
 
 
-# ---- which files
-
-
 def source_files(folder: Path, season: Season) -> list[Path]:
     """Return the files that the tables of a season are read from."""
     files = set()
@@ -100,11 +98,8 @@ def input_files(folder: Path) -> list[Path]:
 
 def input_hashes(folder: Path) -> dict[str, str]:
     """Return the SHA-256 of every file the audit reads, by its path in the folder."""
-    folder = season_folder(folder)
-    return {
-        path.relative_to(folder).as_posix(): sha256_of(path)
-        for path in input_files(folder)
-    }
+    folder, files = season_folder(folder), input_files(folder)
+    return {path.relative_to(folder).as_posix(): sha256_of(path) for path in files}
 
 
 def _places(folder: Path, table: str, how: FileOptions) -> list[tuple[Path, str]]:
@@ -132,11 +127,9 @@ def _matching(folder: Path, pattern: str) -> list[tuple[Path, str]]:
     there = [folder / whole] if (folder / whole).exists() else []
     there = there or sorted(path for path in folder.glob(whole) if path.is_file())
     if not there:
-        tables = listed(
-            sorted(p.name for p in folder.iterdir() if p.suffix in READABLE), 12
-        )
+        names = sorted(p.name for p in folder.iterdir() if p.suffix in READABLE)
         said = f"no file {pattern!r} in the season folder; there are "
-        raise Unreadable(f"{said}{tables or 'no tables'}.")
+        raise Unreadable(f"{said}{listed(names, 12) or 'no tables'}.")
     return [(path, sheet) for path in there]
 
 
@@ -153,17 +146,13 @@ def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
     sources = [source for table in tables.values() for source in table.sources]
     sheets = {name for source in sources for name in source.sheets}
     sheets -= {source.name for source in sources}
-    for what, names in (
-        (f"{counted(len(files), 'file')} in the season folder", files),
-        (counted(len(sheets), "sheet"), sorted(sheets)),
-    ):
+    in_folder = f"{counted(len(files), 'file')} in the season folder"
+    in_books = counted(len(sheets), "sheet")
+    for what, names in ((in_folder, files), (in_books, sorted(sheets))):
         if names:
             shown = listed([repr(name) for name in names], most=6)
             # What concerns the whole season is kept with the plots.
             tables["plots"].findings += found("not-read", "", what=what, names=shown)
-
-
-# ---- one table
 
 
 def _read_table(folder: Path, name: str, season: Season) -> CheckedTable:
@@ -205,19 +194,14 @@ def _frames_of(
     if not any(cells[column].notna().all() for column in cells):
         cells = cells.dropna(how="all")  # blank rows are no rows
     used = {header for own in mapped.values() for header in own}
+    sheets = tuple(f"{label.partition('#')[0]}#{title}" for title in seen.sheets)
     dishes = _dishes(cells, mapped)
     table.stacked |= len(dishes) > 1
     frames = []
     for number, (headers, part) in enumerate(dishes, 1):
         start = len(table.sources) * ROWS_PER_SOURCE
-        source = Source(
-            name=label,
-            headers=headers,
-            units_row={ours: seen.units_row.get(h, "") for ours, h in headers.items()},
-            units=how.units,
-            sheets=tuple(f"{label.partition('#')[0]}#{title}" for title in seen.sheets),
-        )
-        table.sources.append(source)
+        units = {ours: seen.units_row.get(h, "") for ours, h in headers.items()}
+        table.sources.append(Source(label, headers, units, how.units, sheets))
         table.read += len(part)
         # A column with a name of ours that is not the one mapped keeps out of its way.
         kept = {
@@ -231,7 +215,7 @@ def _frames_of(
             part[column] = _fixed(value, part.index)
         if len(dishes) > 1 and table.name in _REPEATS:
             part[_REPEATS[table.name]] = _fixed(number, part.index)
-        _restore_percents(part, seen, start, source, table)
+        _restore_percents(part, seen, start, table)
         frames.append(_typed(_without_skipped(part, how, table), how, table))
     return frames
 
@@ -248,42 +232,27 @@ def _take_over(seen: Sheet, label: str, table: CheckedTable) -> None:
         bare = pd.DataFrame(index=[row + start])
         table.left_out.append(table.account_of(bare, code, said, quote=False))
         table.faults[row + start] = (code, said)
-    wrong = [(row, said) for row, code, said in seen.aside if code == "row-length"]
-    if wrong:
-        more = f", {len(wrong) - 1} more rows likewise" if len(wrong) > 1 else ""
-        where = f"{label}: " if table.stacked else ""
-        said = f"{where}{wrong[0][1]}{more}. Look for a separator too many."
-        at = tuple(row + start for row, _ in wrong)
-        table.findings.append(Finding("row-length", said, table.name, at))
-
-
-def _plain(header: str) -> str:
-    """Return a header by which spellings of it meet: letter case and spaces apart."""
-    return " ".join(header.split()).casefold()
 
 
 def _mapped_headers(
     headers: list[str], label: str, how: FileOptions, table: CheckedTable
 ) -> dict[str, list[str]]:
     """Return the file's header, or headers, of each of our columns that is there."""
-    by_plain = {_plain(header): header for header in reversed(headers)}
+
+    def plain(header: str) -> str:  # by which spellings of a header meet
+        return " ".join(header.split()).casefold()
+
+    by_plain = {plain(header): header for header in reversed(headers)}
     mapped: dict[str, list[str]] = {}
     absent = []
     for ours, theirs in how.columns.items():
-        here = {h: h if h in headers else by_plain.get(_plain(h)) for h in theirs}
+        here = {h: h if h in headers else by_plain.get(plain(h)) for h in theirs}
         absent += [f"{ours} to {h!r}" for h, header in here.items() if header is None]
         mapped[ours] = [header for header in here.values() if header is not None]
-    there = listed([repr(header) for header in headers], most=40)
-    if absent:
-        pairs = listed(absent, most=6)
-        table.tell("header-not-there", pairs=pairs, file=label, headers=there)
     known = SCHEMAS[table.name]
-    former = {old: new for old, new in FORMER_HEADERS.items() if new in known}
-    own = {
-        ours: by_plain[header]
-        for header, ours in (former | {name: name for name in known}).items()
-        if header in by_plain
-    }
+    ours_by = {old: new for old, new in FORMER_HEADERS.items() if new in known}
+    ours_by |= {name: name for name in known}
+    own = {ours: by_plain[h] for h, ours in ours_by.items() if h in by_plain}
     beside = [
         f"{header!r} is not read, for season.toml maps {ours} to "
         f"{listed([repr(theirs) for theirs in how.columns[ours]])}"
@@ -291,17 +260,21 @@ def _mapped_headers(
         if mapped.get(ours, [header]) != [header]
     ]
     mapped |= {ours: [header] for ours, header in own.items() if ours not in mapped}
+    there = listed([repr(header) for header in headers], most=40)
+    if absent:
+        pairs = listed(absent, most=6)
+        table.tell("header-not-there", pairs=pairs, file=label, headers=there)
     needed = needed_columns(table.name)
     lacking = [c for c in needed if c not in mapped and c not in how.fixed]
     if lacking:
         names = listed(lacking, most=12)
         names = f"column {names} is" if len(lacking) == 1 else f"columns {names} are"
-        lines = [f"[columns.{table.name}]", *(f'{c} = "your header"' for c in lacking)]
-        parts = {
-            "columns": names,
-            "headers": there,
-            "lines": "\n    ".join(["", *lines]),
-        }
+        lines = [
+            "",
+            f"[columns.{table.name}]",
+            *(f'{c} = "your header"' for c in lacking),
+        ]
+        parts = {"columns": names, "headers": there, "lines": "\n    ".join(lines)}
         table.tell("column-lacking", file=label, **parts)
     if beside:
         table.tell("column-beside", file=label, pairs=listed(beside, most=3))
@@ -345,8 +318,9 @@ def _fixed(value: object, index: pd.Index) -> pd.Series:
     return pd.Series(str(value), index, dtype="str")
 
 
-def _restore_percents(part, seen: Sheet, start: int, source: Source, table) -> None:
+def _restore_percents(part, seen: Sheet, start: int, table: CheckedTable) -> None:
     """Read a moisture that the spreadsheet shows as 14.2% as 14.2, and tell of it."""
+    source = table.sources[-1]
     for column in set(MOISTURES) & source.headers.keys():
         rows = seen.percents.get(source.headers[column], [])
         shown = part.index.intersection([row + start for row in rows])
@@ -376,20 +350,15 @@ def _typed(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
     """Return every known column in its kind and our unit, absent ones empty."""
     typed = {}
     for name, column in SCHEMAS[table.name].items():
+        typed[name] = pd.Series(index=cells.index, dtype=DTYPES[column.kind])
         if name in cells:
-            values = in_its_kind(
-                cells[name], column.kind, table, how.decimal, how.dates
-            )
+            marks = how.decimal, how.dates
+            values = in_its_kind(cells[name], column.kind, table, *marks)
             typed[name] = in_our_unit(values, name, how.units)
-        else:
-            typed[name] = pd.Series(index=cells.index, dtype=DTYPES[column.kind])
     unknown = {column: cells[column] for column in cells if column not in typed}
     if unknown:
         table.tell("columns-kept", columns=listed(unknown, most=12))
     return pd.DataFrame(typed | unknown, index=cells.index, copy=False)
-
-
-# ---- all tables: one name for each thing, and what the settings say of them
 
 
 def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
@@ -406,53 +375,30 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
     }
     for column in NAMES:
         here = ("curve", "parallel_of") if column == "curve" else (column,)
-        cells = [
-            (table, name, table.frame[name])
-            for table in tables.values()
-            for name in here
-            if name in table.frame
-        ]
-        settled = column not in season.alias and not told.get(column)
-        if not cells or (settled and _spelt_one_way([names for _, _, names in cells])):
-            continue
+        cells = [(t, c) for t in tables.values() for c in here if c in t.frame]
         times: Counter = Counter()
-        for _, _, names in cells:
-            times.update(names.value_counts(sort=False).to_dict())
-        ours: dict[str, str] = {}
+        for table, name in cells:
+            times.update(table.frame[name].value_counts(sort=False).to_dict())
         usual = sorted(times, key=lambda name: -times[name])
+        ours: dict[str, str] = {}
         for name in [*told.get(column, ()), *usual]:
             ours.setdefault(name.strip().casefold(), name)
         for name, others in season.alias.get(column, {}).items():
             ours |= {other.strip().casefold(): name for other in [name, *others]}
+        new_names = {name: ours[name.casefold()] for name in usual}
+        if all(old == new for old, new in new_names.items()):
+            continue
         changed: Counter = Counter()
-        for table, name, names in cells:
-            changed += _rename(table.frame, name, names, ours)
-        if changed:
-            n = counted(sum(changed.values()), "cell")
-            pairs = [f"{old!r} as {new!r}" for (old, new), _ in changed.most_common()]
-            parts = {"column": column, "n": n, "pairs": listed(pairs, most=3)}
-            cells[0][0].tell("names-settled", **parts)
-
-
-def _spelt_one_way(columns: list[pd.Series]) -> bool:
-    """Say whether no name is written in several ways, without a step for each name."""
-    names = pd.concat([pd.Series(column.dropna().unique()) for column in columns])
-    distinct = names.drop_duplicates().astype("str")
-    # Only in ASCII is lower case all that case folding does.
-    plain = distinct.str.isascii().all()
-    return bool(plain and distinct.str.strip().str.lower().is_unique)
-
-
-def _rename(frame: pd.DataFrame, column: str, names: pd.Series, ours) -> Counter:
-    """Write a column's names as they are to be; return how many of each were not."""
-    codes, distinct = pd.factorize(names)
-    wanted = [ours[name.casefold()] for name in distinct]
-    if wanted == list(distinct):
-        return Counter()
-    times = np.bincount(codes[codes >= 0], minlength=len(wanted)).tolist()
-    frame[column] = pd.Series(wanted, dtype="str").reindex(codes).set_axis(names.index)
-    pairs = zip(zip(distinct, wanted, strict=True), times, strict=True)
-    return Counter({(old, new): n for (old, new), n in pairs if old != new})
+        for table, name in cells:
+            old = table.frame[name]
+            new = by_value(old, new_names.get).astype("str")
+            moved = (old != new) & old.notna()
+            changed.update(zip(old[moved], new[moved], strict=True))
+            table.frame[name] = new
+        n = counted(changed.total(), "cell")
+        pairs = [f"{old!r} as {new!r}" for (old, new), _ in changed.most_common()]
+        parts = {"column": column, "n": n, "pairs": listed(pairs, most=3)}
+        cells[0][0].tell("names-settled", **parts)
 
 
 def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> None:
@@ -465,9 +411,9 @@ def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> No
         return
     loaded = tables["curves"].frame.groupby("curve")["offset_loaded"].last()
     plots, readings = tables["plots"].frame, tables["readings"].frame
-    plots = plots.drop_duplicates(["trial", "plot"])
-    harvested = at_places(plots["harvested_at"], plot_places(plots, readings))
-    times = {"plots": tables["plots"].frame["harvested_at"]}
+    known = plots.drop_duplicates(PLACE)
+    harvested = at_places(known["harvested_at"], plot_places(known, readings))
+    times = {"plots": plots["harvested_at"]}
     times["readings"] = harvested.set_axis(readings.index).rename("harvested_at")
     times |= {t: tables[t].frame["run_at"] for t in ("check_runs", "setup_runs")}
     for name, time in times.items():
@@ -495,14 +441,16 @@ def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> No
 
 def _tell_of_settings_not_used(tables: dict[str, CheckedTable], season: Season) -> None:
     """Tell of settings for crops, methods, entries or tables that do not occur."""
-
-    def names(column: str) -> set[str]:
-        frames = [table.frame for table in tables.values() if column in table.frame]
-        return {name for frame in frames for name in frame[column].dropna().unique()}
-
-    crops = {crop_key(crop) for crop in names("crop")}
-    methods = {method_key(method) for method in names("method")}
-    entries, curves = names("entry"), names("curve")
+    frames = [table.frame for table in tables.values()]
+    crops, methods, entries, curves = (
+        {make(n) for f in frames if c in f for n in f[c].dropna().unique()}
+        for c, make in (
+            ("crop", crop_key),
+            ("method", method_key),
+            ("entry", str),
+            ("curve", str),
+        )
+    )
     by_crop = ("standard_moisture", "allowed_bias", "max_sep", "tolerance", "bushel_lb")
     there = {f"{k}.{c}": c in crops for k in by_crop for c in getattr(season, k)}
     for method in season.repeatability:

@@ -1,18 +1,28 @@
-"""Columns judged as wholes: values that are in another unit or form than was said.
+"""Values that can hardly be: columns in another unit or form, and single ones far off.
 
 A wrong unit changes every value of a column, so that no row stands out. What shows it
 is the header, a row of units, what the crop makes possible, the season's other trials,
 and the other tables that measured the same grain.
 """
 
-import re
 from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.reference import SAMPLE_KEYS, dish_moisture
-from kitlib.intake.schema import MOISTURES, CheckedTable, by_value, found, quantity_of
+from kitlib.intake.foreign import named_unit
+from kitlib.intake.reference import dish_moisture
+from kitlib.intake.schema import (
+    MOISTURES,
+    PLACE,
+    SAMPLE_KEYS,
+    SCHEMAS,
+    TIME,
+    CheckedTable,
+    by_value,
+    found,
+    quantity_of,
+)
 from kitlib.words.findings import Finding
 from kitlib.words.limits import BUSHEL_LB, plausible_yield, threshold
 from kitlib.words.terms import counted, crop_key, listed, show
@@ -20,30 +30,6 @@ from kitlib.words.terms import counted, crop_key, listed, show
 Frames = dict[str, pd.DataFrame]
 
 FEWEST = 5  # values a group needs before one of it, or the group, is judged
-PLACE = ["trial", "plot"]
-# What a header may call the units of each quantity; the first that fits is meant.
-_NAMED_UNITS = {
-    "test_weight": {
-        "lb_bu": r"(lbs?|pounds?|#) ?(/|per)? ?bu",
-        "kg_hl": r"kg ?(/|per)? ?hl",
-    },
-    "mass": {
-        "lb": r"\b(lbs?|pounds?)\b",
-        "kg": r"\b(kgs?|kilos?|kilograms?)\b",
-        "g": r"\b(g|grams?|gramm)\b",
-    },
-    "area": {
-        "ft2": r"(sq\.?|square) ?(ft|foot|feet)|\b(ft|sf) ?(2|²|\^2)|\bsf\b",
-        "m2": r"(sq\.?|square) ?m|\bm ?(2|²|\^2)|\bqm\b",
-        "ac": r"\bac(res?)?\b",
-    },
-    "temperature": {"f": r"°f|\bf\b|fahrenheit", "c": r"°c|\bc\b|celsius"},
-    "moisture": {
-        "dry_basis": r"dry (basis|matter)|\bd\.?b\b|trockenbasis",
-        "fraction": r"\bfraction\b|\bdecimal\b",
-    },
-}
-
 # What a trial's moisture, test weight and evenness let expect of its yield, against
 # the season's other trials: wetter, heavier and more even trials yield more. Fitted
 # on 58 maize trials of six years and rounded towards 0; each part is limited, since
@@ -64,6 +50,7 @@ _POUND = np.log(2.20462262)
 _MIXED_SHARE = 0.1  # share of a trial's plots below which they are judged one by one
 _HEAVIEST = 88.0  # no grain's test weight is higher [kg/hL]
 _WARMEST, _COLDEST = 45.0, -5.0  # a median beyond is more likely another unit [°C]
+_ROBUST = 1.4826  # median of distances to SD, for values of normal distribution
 # How the yield of a trial changes if one unit is taken for the other.
 _TAKEN_FOR = {
     "kg are taken for lb": -_POUND,
@@ -77,49 +64,21 @@ _TAKEN_FOR = {
 def doubtful_units(tables: dict[str, CheckedTable]) -> list[Finding]:
     """Return the columns that look like, or are headed as, another unit or form."""
     frames = {name: table.frame for name, table in tables.items()}
-    plots = frames["plots"]
-    return [
-        *_headers(tables),
-        *_fractions(frames),
-        *_tables_apart(frames),
-        *_trial_yields(plots),
-        *_mixed_trials(plots),
-        *_same_mass(plots),
-        *_test_weights(frames),
-        *_temperatures(frames),
-    ]
-
-
-# ---- headers and moistures
-
-
-def named_unit(text: str, quantity: str) -> str:
-    """Return the unit of a quantity that a header or a cell names, empty if none.
-
-    Examples
-    --------
-    >>> named_unit("Grain Wt (lb)", "mass"), named_unit("TW lb/bu", "test_weight")
-    ('lb', 'lb_bu')
-    >>> named_unit("plot_mass_kg", "mass"), named_unit("Grain Wt", "mass")
-    ('kg', '')
-    """
-    plain = text.casefold().replace("_", " ")
-    units = _NAMED_UNITS[quantity].items()
-    return next((unit for unit, pattern in units if re.search(pattern, plain)), "")
+    judges = [_fractions, _tables_apart, trial_yields, mixed_trials, _same_mass]
+    judges += [_test_weights, _temperatures]
+    return [*_headers(tables), *(doubt for judge in judges for doubt in judge(frames))]
 
 
 def _headers(tables: dict[str, CheckedTable]) -> Iterator[Finding]:
     """Yield columns whose header or row of units names another unit than was said."""
-    sources = [(name, source) for name, t in tables.items() for source in t.sources]
-    for name, source in sources:
+    for name, source in ((n, s) for n, table in tables.items() for s in table.sources):
         for column, header in source.headers.items():
             quantity = quantity_of(column)
             read_as = getattr(source.units, quantity) if quantity else ""
             texts = {"header": header, "row of units": source.units_row.get(column, "")}
             for what, text in texts.items():
                 # Our own header keeps its name whatever the unit.
-                named = quantity and text != column
-                told = named_unit(text, quantity) if named else ""
+                told = "" if text == column else named_unit(text, quantity)
                 if told and told != read_as:
                     parts = {"file": source.name, "column": column, "unit": read_as}
                     parts |= {"what": what, "text": text, "quantity": quantity}
@@ -176,9 +135,6 @@ def _weighing_hints(oven: pd.DataFrame, others: pd.Series) -> list[str]:
     return hints
 
 
-# ---- yields
-
-
 def log_yield(plots: pd.DataFrame) -> pd.Series:
     """Return the log of the mass per area as harvested, nan where it has none."""
     mass, area = plots["plot_mass_kg"], plots["plot_area_m2"]
@@ -217,14 +173,13 @@ def beyond_evidence(trial: pd.Series, others: pd.DataFrame) -> float:
     # trials that the limit was found on, it is drawn in or widened, as far as so few
     # trials can tell. The fewer they are, the less their median is worth.
     usual = limit / _USUAL_SPREADS
-    spread = 1.4826 * _unexplained(others - centre).abs().median() / usual
+    spread = _ROBUST * _unexplained(others - centre).abs().median() / usual
     own = max(len(others) - 1, 0)
     limit *= np.sqrt((_PRIOR + own * spread**2) / (_PRIOR + own))
     limit *= np.sqrt(1 + 1 / len(others))
-    ratio = away["grain"]
     left = float(_unexplained(away.to_frame().T).iloc[0])
-    shown = abs(left) > limit and abs(ratio) > _LEAST_RATIO
-    return left if shown and left * ratio > 0 else 0.0
+    shown = abs(left) > limit and abs(away["grain"]) > _LEAST_RATIO
+    return left if shown and left * away["grain"] > 0 else 0.0
 
 
 def _unexplained(away: pd.DataFrame) -> pd.Series:
@@ -235,8 +190,9 @@ def _unexplained(away: pd.DataFrame) -> pd.Series:
     return left
 
 
-def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
+def trial_yields(frames: Frames) -> Iterator[Finding]:
     """Yield, in one line a crop, the trials whose mass per area is hardly possible."""
+    plots = frames["plots"]
     for crop, trials in trial_features(plots).groupby(level=0):
         trials = trials.droplevel(0)
         low, high = np.log(plausible_yield(str(crop)))
@@ -244,9 +200,8 @@ def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
         impossible = ~trials["grain"].between(low, high)
         doubts = {}
         # Only these can differ from the others by `_LEAST_RATIO`.
-        for name, trial in trials[
-            (away.abs() > _LEAST_RATIO / 2) | impossible
-        ].iterrows():
+        odd = trials[(away.abs() > _LEAST_RATIO / 2) | impossible]
+        for name, trial in odd.iterrows():
             others = trials.drop(name)
             left = beyond_evidence(trial, others) if len(others) else 0.0
             if left or impossible[name]:
@@ -265,8 +220,9 @@ def _trial_yields(plots: pd.DataFrame) -> Iterator[Finding]:
         yield from found("trial-yields", "plots", rows, **parts)
 
 
-def _mixed_trials(plots: pd.DataFrame) -> Iterator[Finding]:
+def mixed_trials(frames: Frames) -> Iterator[Finding]:
     """Yield, in one line, the trials whose plots look weighed in two units."""
+    plots = frames["plots"]
     grain = log_yield(plots).dropna()
     by_trial = grain.groupby(plots["trial"])
     width = by_trial.quantile(0.95) - by_trial.quantile(0.05)
@@ -320,15 +276,13 @@ def in_two_units(values: pd.Series, entries: pd.Series) -> np.ndarray:
     return (heavy > 0.5) & shown
 
 
-def _same_mass(plots: pd.DataFrame) -> Iterator[Finding]:
+def _same_mass(frames: Frames) -> Iterator[Finding]:
     """Yield trials whose plots all weigh the same."""
+    plots = frames["plots"]
     by_trial = plots.groupby("trial")["plot_mass_kg"]
     same = by_trial.nunique()[by_trial.nunique().eq(1) & by_trial.count().ge(FEWEST)]
     rows = plots.index[plots["trial"].isin(same.index)]
     yield from found("same-mass", "plots", rows, told=listed(same.index, 40))
-
-
-# ---- test weights and temperatures
 
 
 def _test_weights(frames: Frames) -> Iterator[Finding]:
@@ -364,7 +318,84 @@ def _temperatures(frames: Frames) -> Iterator[Finding]:
             medians = frame.groupby(by)[column].median()
             odd = medians[(medians > _WARMEST) | (medians < _COLDEST)]
             told = listed([f"{name} ({value:.0f})" for name, value in odd.items()], 40)
-            rows, parts = frame.index[frame[by].isin(odd.index)], {"by": by}
-            yield from found(
-                "temperatures", table, rows, column=column, told=told, **parts
-            )
+            rows, parts = frame.index[frame[by].isin(odd.index)], {"column": column}
+            yield from found("temperatures", table, rows, told=told, by=by, **parts)
+
+
+def values_apart(frames: Frames) -> Iterator[Finding]:
+    """Yield single values far from their group's.
+
+    The limits are defaults of this kit, wide enough that honest harvest data rarely
+    pass them (tests/calibration/ALARMS.md).
+    """
+    plots, name = frames["plots"], "mass per area in kg/ha"
+    yield from _apart(odd_yields(plots), "plots", "its trial and entry", name)
+    yield from _apart(odd_readings(plots), "plots", "its trial and entry")
+    rules = [(t, c, rule) for t, of in SCHEMAS.items() for c, rule in of.items()]
+    for table, column, rule in rules:
+        if rule.near and rule.kind != TIME:
+            values = scaled = frames[table][column].astype(float)
+            most = rule.apart
+            if not column.endswith("_c"):
+                scaled, most = pd.Series(np.log(values.where(values > 0))), np.log(most)
+            far = _distance(scaled, frames[table][rule.near]).abs() > most
+            yield from _apart(values[far], table, f"its {rule.near}")
+    for table in ("setup_runs", "check_runs"):
+        runs, limit = frames[table], threshold("run_apart")
+        known, error = runs["known_pct"], runs["sensor_pct"] - runs["known_pct"]
+        far = _distance(error, runs["curve"]).abs()
+        spread = _ROBUST * far.groupby(runs["curve"]).transform("median")
+        odd = error[(far > 6 * spread) & (far > limit)].round(2)
+        yield from _apart(odd, table, "its curve", "sensor_pct − known_pct")
+        own = known.groupby(runs["sample"]).transform("median")
+        yield from _apart(known[(known - own).abs() > limit], table, "its sample")
+
+
+def _distance(values: pd.Series, groups) -> pd.Series:
+    """Return how far each value lies from its group's median, in a group of many."""
+    by_group = values.groupby(groups)
+    many = by_group.transform("count") >= FEWEST
+    return (values - by_group.transform("median")).where(many)
+
+
+def _apart(values: pd.Series, table: str, where: str, name="") -> list[Finding]:
+    """Return one finding for the values of a column that stand apart."""
+    shown = listed([f"{value:g}" for value in values], most=5)
+    parts = {"name": name or values.name, "where": where, "shown": shown}
+    return found("value-apart", table, values.index, **parts)
+
+
+def _unlike(values: pd.Series, plots: pd.DataFrame, from_trial: float, spreads: float):
+    """Return how far plots lie from their entry's others, where they stand out.
+
+    A plot stands out if it is further from its trial's median than `from_trial`, and
+    further from the other plots of its entry (from the trial, if the entry has fewer
+    than three) than so many robust SDs of such distances in its trial: dry and
+    flooded corners of real trials differ as much as many a slip.
+    """
+    trial = plots["trial"]
+    away = _distance(values, trial)
+    by_entry = values.groupby([trial, plots["entry"]])
+    n = by_entry.transform("count")
+    others = (by_entry.transform("sum") - values) / (n - 1)
+    left = (values - others.where(n > 2)).fillna(away)
+    spread = _ROBUST * left.abs().groupby(trial).transform("median")
+    return left.abs().where((away.abs() > from_trial) & (left.abs() > spreads * spread))
+
+
+def odd_yields(plots: pd.DataFrame) -> pd.Series:
+    """Return plots whose mass per area is hardly possible beside the others. [kg/ha]"""
+    grain = log_yield(plots)
+    left = _unlike(grain, plots, np.log(1.5), threshold("plot_yield_spreads"))
+    return np.exp(grain[left > np.log(threshold("plot_yield_factor"))]).round()
+
+
+def odd_readings(plots: pd.DataFrame) -> pd.Series:
+    """Return readings far outside the spread of their trial and entry. [%]
+
+    A reading that several plots share is told of as that of a sensor that stuck.
+    """
+    reading = plots["sensor_pct"]
+    left = _unlike(reading, plots, threshold("reading_apart"), 5)
+    shared = reading.groupby([plots["trial"], reading]).transform("size") > 2
+    return reading[(left > 3) & ~shared]

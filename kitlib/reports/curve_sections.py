@@ -9,13 +9,13 @@ import pandas as pd
 
 from kitlib.curves.advice import KEEP, RESLOPE, UNRESOLVED, Recommendation
 from kitlib.curves.audit import CurveAudit
+from kitlib.intake.outputs import digest, kept
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
 from kitlib.reports.figures import draw_by_day, draw_errors
 from kitlib.review.review import CurveReview, curve_findings, review_curves
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Estimate
-from kitlib.words.digests import digest, kept
 from kitlib.words.findings import SEVERITIES, Finding
 from kitlib.words.terms import NOT_KNOWN, columns_of, counted, listed, show, show_span
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves.advice import RESLOPE, UNRESOLVED
+from kitlib.intake.outputs import digest
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
 from kitlib.reports import curve_sections as of_curve
@@ -16,7 +17,6 @@ from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
 from kitlib.trials import consequences as word
 from kitlib.trials.moisture_errors import entries_to_sample
 from kitlib.trials.ranks import BORDERLINE, SAME
-from kitlib.words.digests import digest
 from kitlib.words.terms import NOT_KNOWN, counted, crop_key, listed, show, show_span
 
 TONES = {word.HOLDS: page.CALM, word.CHANGES: page.ACT}

@@ -11,7 +11,7 @@ from typing import Any
 
 import typst
 
-from kitlib.intake.files import code_hash, versions, write_bytes
+from kitlib.intake.outputs import code_hash, versions, write_bytes
 from kitlib.intake.settings import Season
 from kitlib.reports import blocks as page
 from kitlib.reports.drawing import FONT, FONT_FOLDER, as_printed

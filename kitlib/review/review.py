@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.outputs import kept
 from kitlib.intake.pairs import curve_register
 from kitlib.review import check_samples as control
 from kitlib.review import history as seasons
@@ -18,7 +19,6 @@ from kitlib.review import plan as sampling
 from kitlib.review import setup as setups
 from kitlib.review.parallel import NO_DIFFERENCE, Comparison, compare_all
 from kitlib.season.season import SeasonAudit, cells_of
-from kitlib.words.digests import kept
 from kitlib.words.findings import Finding
 from kitlib.words.terms import columns_of, counted, listed, show, show_span
 

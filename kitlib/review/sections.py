@@ -14,6 +14,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from kitlib.curves.advice import RESLOPE, SLOPE
+from kitlib.intake.outputs import kept
 from kitlib.reports import blocks as page
 from kitlib.reports import drawing as style
 from kitlib.review import plan as sampling
@@ -23,7 +24,6 @@ from kitlib.review.parallel import FEW, NO_DIFFERENCE
 from kitlib.review.review import SeasonReview, review_tables
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED
 from kitlib.trials.moisture_errors import entries_to_sample
-from kitlib.words.digests import kept
 from kitlib.words.terms import POINTS, counted, listed, show, show_span
 
 MOST_CHARTS = 4  # of curves out of limits; where none is, two show what there is

@@ -37,7 +37,7 @@ from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
 from kitlib.explorer.record import ON_RECORD
-from kitlib.intake.files import write_bytes
+from kitlib.intake.outputs import write_bytes
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 from kitlib.runs.manifest import TRIALS
 from kitlib.runs.workers import AUDIT, notebook_folder

@@ -21,7 +21,7 @@ from nbclient.exceptions import CellExecutionError
 from nbformat import NotebookNode
 
 from kitlib.explorer.record import FOLDER
-from kitlib.intake.files import file_name, write_bytes
+from kitlib.intake.outputs import file_name, write_bytes
 from kitlib.intake.settings import read_season
 from kitlib.runs.kernels import WIDGET_VIEW, source_hash
 from kitlib.runs.workers import notebook_folder

@@ -15,7 +15,7 @@ from typing import Annotated
 from pydantic import BaseModel, StringConstraints, ValidationError
 
 from kitlib.explorer.record import FOLDER, changed_records
-from kitlib.intake.files import (
+from kitlib.intake.outputs import (
     DISTRIBUTION,
     LOCK_FILE,
     code_hash,

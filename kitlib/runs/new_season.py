@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from kitlib.curves.observations import observe_season
 from kitlib.intake.checks import read_tables, table_findings
-from kitlib.intake.files import write_bytes
+from kitlib.intake.outputs import write_bytes
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
 from kitlib.intake.schema import (

@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from kitlib.explorer.record import ON_RECORD
-from kitlib.intake.files import (
+from kitlib.intake.outputs import (
     LOCK_FILE,
     csv_bytes,
     file_names,

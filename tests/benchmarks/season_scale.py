@@ -89,7 +89,7 @@ def time_stages(folder, out, n) -> dict:
     from whole_reports import trial_report
 
     from kitlib.intake import checks
-    from kitlib.intake.files import csv_bytes
+    from kitlib.intake.outputs import csv_bytes
     from kitlib.reports.typeset import write_report
     from kitlib.review.review import review_season
     from kitlib.season import season as season_audit
@@ -135,7 +135,7 @@ def write_tables(out: Path, audit, review) -> None:
 
 def time_statistics(folder) -> dict:
     """Return the time from the folder to curves.csv, and the memory it took."""
-    from kitlib.intake.files import csv_bytes
+    from kitlib.intake.outputs import csv_bytes
     from kitlib.season.season import audit_season, curves_table
 
     start, clock = peak_mb(), Clock()

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from real_trials import plots_of, read_trials, write_season
 
 from kitlib.intake import units
-from kitlib.intake.checks import odd_readings, odd_yields
+from kitlib.intake.units import odd_readings, odd_yields
 from kitlib.runs.new_season import check_season
 
 POUND = np.log(2.20462262)
@@ -97,7 +97,9 @@ def mixed(trials: pd.DataFrame, share: float) -> float:
     chance = np.random.default_rng(1).random(len(plots))
     heavy = np.where(chance < share, np.exp(POUND), 1.0)
     told = list(
-        units._mixed_trials(plots.assign(plot_mass_kg=plots["plot_mass_kg"] * heavy))
+        units.mixed_trials(
+            {"plots": plots.assign(plot_mass_kg=plots["plot_mass_kg"] * heavy)}
+        )
     )
     rows = [row for found in told for row in found.rows]
     return plots.loc[rows, "trial"].nunique() / plots["trial"].nunique()

@@ -18,7 +18,7 @@ from calibration.scenarios import CROPS, SCENARIOS, Scenario
 from calibration.seasons import draw_season
 from calibration.truth import Truth, truth_of
 from kitlib.curves.advice import ACTIONS
-from kitlib.intake.files import versions
+from kitlib.intake.outputs import versions
 from kitlib.statistics.clustered import clustered_mean
 
 RESULTS = Path(__file__).parent / "results"

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from interrupts import break_off
 
-from kitlib.intake.files import sha256_of
+from kitlib.intake.outputs import sha256_of
 
 COMMAND = Path(sys.executable).parent / "moisture-audit"
 TRIALS = ["maize-05", "wheat-11"]

@@ -12,7 +12,7 @@ from faults import cell_kinds, file_kinds, row_kinds, whole_kinds
 from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
 from kitlib.intake.checks import read_tables, table_findings
-from kitlib.intake.files import csv_bytes
+from kitlib.intake.outputs import csv_bytes
 from kitlib.intake.settings import read_season
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_findings, review_season

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 from faults.good_season import bytes_of, rows_of
 from kitlib.intake.checks import keys_alike, read_tables
-from kitlib.intake.files import Unreadable, csv_bytes, file_names, read_cells
+from kitlib.intake.files import Unreadable, read_cells
+from kitlib.intake.outputs import csv_bytes, file_names
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values, two_stage_moisture
 from kitlib.intake.schema import (

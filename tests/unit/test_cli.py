@@ -9,7 +9,7 @@ from importlib.resources import files
 
 import pytest
 
-from kitlib.intake.files import sole_use
+from kitlib.intake.outputs import sole_use
 from kitlib.intake.schema import OUR_UNITS, REQUIRED_TABLES, SCHEMAS, needed_columns
 from kitlib.intake.settings import Season, read_season
 from kitlib.reports.season_sections import season_tables

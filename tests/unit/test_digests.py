@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitlib.words.digests import digest
+from kitlib.intake.outputs import digest
 
 
 @dataclass(frozen=True)

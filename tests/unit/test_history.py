@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from pytest import approx
 
-from kitlib.intake.files import csv_bytes
+from kitlib.intake.outputs import csv_bytes
 from kitlib.review.history import (
     curve_history,
     difference,

@@ -5,7 +5,7 @@ import os
 
 import pytest
 
-from kitlib.intake.files import sha256_of
+from kitlib.intake.outputs import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.runs import manifest
 from kitlib.runs.manifest import Journal, Made, read_record

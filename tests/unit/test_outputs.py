@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitlib.intake.files import (
+from kitlib.intake.outputs import (
     LONGEST_NAME,
     OutputBusy,
     csv_bytes,

@@ -17,7 +17,7 @@ from kitlib.explorer.record import (
     row_hash,
     write_record,
 )
-from kitlib.intake.files import OutputBusy, sole_use
+from kitlib.intake.outputs import OutputBusy, sole_use
 from kitlib.words.terms import columns_of
 
 NOW = datetime(2026, 3, 1, 9, 30)

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kitlib.intake.files import sha256_of
+from kitlib.intake.outputs import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_season

@@ -7,7 +7,7 @@ import pytest
 from pytest import approx
 from reviewed import demo_review, demo_season
 
-from kitlib.intake.files import csv_bytes
+from kitlib.intake.outputs import csv_bytes
 from kitlib.reports.blocks import Report
 from kitlib.reports.typeset import typeset
 from kitlib.review.parallel import NO_DIFFERENCE

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from kitlib.intake.files import sha256_of
+from kitlib.intake.outputs import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.runs import cli
 from kitlib.runs.manifest import (

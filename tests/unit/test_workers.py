@@ -5,10 +5,10 @@ import os
 import pandas as pd
 import pytest
 
+from kitlib.intake.outputs import digest
 from kitlib.runs import workers
 from kitlib.runs.workers import rank_trials, read_audit, write_audit
 from kitlib.season.season import audit_season
-from kitlib.words.digests import digest
 
 
 @pytest.fixture

@@ -1,0 +1,253 @@
+"""What the headers and the cells of foreign files mean.
+
+It is told by words of the trade in English, German and French (words.csv), by units
+and by the forms that numbers and dates have.
+"""
+
+import csv
+import re
+import unicodedata
+from collections import defaultdict
+from collections.abc import Sequence
+from contextlib import suppress
+from datetime import date, datetime
+from functools import cache
+from pathlib import Path
+
+import pyarrow.parquet
+
+from kitlib.intake.files import (
+    WORKBOOKS,
+    encoding_of,
+    filled_sheets,
+    is_shown_as_percent,
+    open_workbook,
+    separator_of,
+)
+from kitlib.intake.schema import NUMBER, SCHEMAS, TIME, csv_rows, quantity_of
+
+# The words of foreign files: by table, or by what they are of, those of each meaning.
+WORDS: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
+for _row in csv_rows("words.csv"):
+    _having = [table for table in SCHEMAS if _row["means"] in SCHEMAS[table]]
+    for _table in _having if _row["table"] == "*" else [_row["table"]]:
+        # A pattern may hold the mark that parts words.
+        _parted = _row["words"].split("|" if _table != "pattern" else "\n")
+        WORDS[_table][_row["means"]] += _parted
+_UNITS = {w: tuple(u.split(".")) for u, words in WORDS["unit"].items() for w in words}
+# What a header may call each unit of a quantity; the first that fits is meant.
+_PATTERNS = {u: re.compile(pattern) for u, [pattern] in WORDS["pattern"].items()}
+_ALIKE = {w: one for one, words in WORDS["alike"].items() for w in words}
+_EMPTY_WORDS = frozenset(WORDS["header"]["empty"])
+# Words of a header that only number what it names.
+_NUMBERING = re.compile(
+    r"[a-h]|\d+|no|nr|n|nbr|num|numero|number|nummer|id|code|barcode|label|name|nom"
+)
+# German words that are written together with what they are of.
+_JOINED = re.compile(r"\b(korn|ernte|parzellen|proben|schalen)(?=[a-z]{5})")
+SURE, OWN_NAME = 20, 50  # how surely a header means a column
+NOTHING = ("", "none", *WORDS["cell"]["missing"])
+COUNTED = ("dish", "reading", "run")  # numbered within a sample: 1, 2 or A, B
+_DAYS = "%m/%d/%Y %d/%m/%Y %d.%m.%Y %d-%m-%Y %m-%d-%Y %m/%d/%y %d/%m/%y %d.%m.%y"
+_HOURS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p")
+
+
+def plain_words(text: object) -> str:
+    """Return a header's words, without accents, marks and letter case.
+
+    Examples
+    --------
+    >>> plain_words("Prüfglied-Nr."), plain_words("GrainWt")
+    ('prufglied nr', 'grain wt')
+    """
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", str(text))
+    apart = unicodedata.normalize("NFKD", parted.casefold())
+    letters = "".join(c for c in apart if not unicodedata.combining(c))
+    return " ".join(re.findall(r"[a-z0-9]+", letters))
+
+
+def unit_of(text: object) -> tuple[str, ...]:
+    """Return quantity and unit that a header or a cell of a units row ends in.
+
+    Examples
+    --------
+    >>> unit_of("TW lb/bu"), unit_of("Area (sq ft)"), unit_of("Plot")
+    (('test_weight', 'lb_bu'), ('area', 'ft2'), ())
+    """
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", str(text))
+    bare = re.sub(r"[()\[\]_]", " ", parted.casefold()).replace("sq ", "sq")
+    bare = bare.replace("dry basis", "db")
+    bare = re.sub(r"%\s+(?=d\.?b|t\.?s|d\.?m|w\.?b)", "%", bare)
+    words = bare.replace(".", "").split() or [""]
+    return _UNITS.get("/".join(words[-2:]), ()) or _UNITS.get(words[-1], ())
+
+
+def named_unit(text: str, quantity: str) -> str:
+    """Return the unit of a quantity that a text names anywhere, empty if none.
+
+    Examples
+    --------
+    >>> named_unit("Grain Wt (lb)", "mass"), named_unit("Grain Wt", "mass")
+    ('lb', '')
+    """
+    plain = text.casefold().replace("_", " ")
+    named = (unit.split(".") for unit, p in _PATTERNS.items() if p.search(plain))
+    return next((unit for of, unit in named if of == quantity), "")
+
+
+@cache
+def claims_of(header: str, table: str) -> dict[str, int]:
+    """Return the columns of a table that a header may mean, with how surely.
+
+    `OWN_NAME` is a column's own name. Less sure is a header whose words are those of
+    the trade (40), or but for a number (30), or but for words that say no more than
+    which table it is (`SURE`). One that only holds words of the trade is not sure: so
+    many of them, at most 9.
+    """
+    claims = {column: _strength(header, table, column) for column in WORDS[table]}
+    return {column: strength for column, strength in claims.items() if strength}
+
+
+def _strength(header: str, table: str, column: str) -> int:
+    """Return how surely a header means a column, 0 not at all."""
+    if header.strip().casefold() == column:
+        return OWN_NAME
+    quantity, words = next(iter(unit_of(header)), ""), plain_words(header).split()
+    others = {"mass", "area", "test_weight"} - {quantity_of(column) or quantity}
+    if quantity in {"yield", *others}:
+        return 0
+    while quantity and len(words) > 1 and words[-1] in _unit_words():
+        words.pop()
+    phrases, said = _phrases_of(table, column), _words_of(" ".join(words))
+    bare = frozenset(w for w in said if not _NUMBERING.fullmatch(w)) or said
+    for strength, kept in ((40, said), (30, bare), (SURE, bare - _context_of(table))):
+        if kept in phrases:
+            return strength
+    held = [len(p) for p in phrases if p <= bare and len(max(p, key=len)) > 3]
+    return min(max(held, default=0), 9)
+
+
+def _words_of(text: str) -> frozenset[str]:
+    """Return the words of plain text, those that mean the same as one."""
+    words = [_ALIKE.get(w, w) for w in _JOINED.sub(r"\1 ", text).split()]
+    return frozenset(words) - _EMPTY_WORDS or frozenset(words)
+
+
+@cache
+def _phrases_of(table: str, column: str) -> frozenset[frozenset[str]]:
+    """Return what headers of a column say, each as a set of words."""
+    return frozenset(map(_words_of, WORDS[table][column]))
+
+
+@cache
+def _context_of(table: str) -> frozenset[str]:
+    """Return words that in a table's headers say no more than which table it is."""
+    return _words_of(" ".join(WORDS["context"][table]))
+
+
+@cache
+def _unit_words() -> frozenset[str]:
+    """Return the words that units are written with."""
+    return frozenset(" ".join(map(plain_words, _UNITS)).split()) | {"sq", "ft", "deg"}
+
+
+def text_of(cell: object) -> str:
+    """Return a cell as text without spaces around it."""
+    return "" if cell is None else str(cell).strip()
+
+
+def number_of(cell: object) -> float | None:
+    """Return a cell as a number, with whichever decimal mark."""
+    if isinstance(cell, float | int):
+        return float(cell)
+    plain = re.fullmatch(r"[+-]?\d*[.,]?\d+", text_of(cell))
+    return float(text_of(cell).replace(",", ".")) if plain else None
+
+
+def fits(column: str, table: str, cells: Sequence) -> bool:
+    """Whether a column's cells are of its kind; those of an empty one may be."""
+    filled = [c for c in cells if str(c).strip().casefold() not in NOTHING]
+    kind = SCHEMAS[table][column].kind
+    if column in COUNTED:
+        return all(map(_is_count, filled))
+    if kind == NUMBER:
+        fit = [number_of(cell) is not None for cell in filled]
+    elif kind == TIME:
+        days = r"\s*(\d{4}-\d\d-\d\d|\d{1,2}[./-]\d{1,2}[./-]\d{2,4})"
+        fit = [isinstance(c, date) or bool(re.match(days, str(c))) for c in filled]
+    else:
+        return True
+    return sum(fit) >= 0.7 * len(filled)
+
+
+def _is_count(cell: object) -> bool:
+    """Whether a cell tells the dishes or readings of a sample apart: 2 or B."""
+    number = number_of(cell)
+    return len(text_of(cell)) < 3 if number is None else number in range(100)
+
+
+def date_forms(texts: Sequence[str]) -> list[list[str]]:
+    """Return each order of day and month that all texts may be in, with its forms."""
+    by_order = defaultdict(list)
+    for form in (day + hour for day in _DAYS.split() for hour in _HOURS):
+        if any(_reads(text, form) for text in texts):
+            by_order[form[:5]].append(form)
+    return [
+        forms
+        for forms in by_order.values()
+        if all(any(_reads(text, form) for form in forms) for text in texts)
+    ]
+
+
+@cache
+def _reads(text: str, form: str) -> bool:
+    """Whether a text is a time of a form."""
+    with suppress(ValueError):
+        return bool(datetime.strptime(text, form))
+    return False
+
+
+def units_in(row: Sequence) -> dict[int, tuple[str, ...]]:
+    """Return the units in a row, by column, if it is a row of units."""
+    filled = {at: text_of(cell) for at, cell in enumerate(row) if text_of(cell)}
+    units = {at: unit for at, text in filled.items() if (unit := unit_of(text))}
+    text = [t for t in filled.values() if re.search(r"\d", t) and not unit_of(t)]
+    return units if len(units) >= 2 and not text else {}
+
+
+def sheets_of(path: Path, name: str) -> list[tuple[str, list[list], dict]]:
+    """Return the sheets of a file, hidden and empty ones left out.
+
+    Each with its name, its rows as they stand, and how the file is to be read.
+    """
+    suffix = path.suffix.lower()
+    if suffix in WORKBOOKS:
+        book = open_workbook(path)
+        found: list[tuple[str, list[list], dict]] = []
+        for sheet in (s for s in filled_sheets(book) if s.sheet_state == "visible"):
+            # A percentage is taken as it is shown, a hundredfold.
+            rows = [
+                [c.value * 100 if is_shown_as_percent(c) else c.value for c in row]
+                for row in sheet.iter_rows()
+            ]
+            own = name if len(book.worksheets) == 1 else f"{name}#{sheet.title}"
+            found.append((own, rows, {}))
+        return found
+    if suffix == ".parquet":
+        table = pyarrow.parquet.read_table(path)
+        body = zip(*(column.to_pylist() for column in table.columns), strict=True)
+        return [(name, [table.column_names, *map(list, body)], {})]
+    encoding = encoding_of(path, [])
+    lines = path.read_bytes().decode(encoding).splitlines(keepends=True)
+    separator = separator_of(lines[:60])
+    numeric = re.compile(r"\s*[+-]?\d*\.?\d+\s*")
+    rows = [
+        [float(cell) if numeric.fullmatch(cell) else cell for cell in row]
+        for row in csv.reader(lines, delimiter=separator)
+    ]
+    options = {}
+    if separator != ",":
+        options["separator"] = separator, "the mark that parts most lines alike"
+    if encoding != "utf-8-sig":
+        options["encoding"] = encoding, "some bytes are not UTF-8; check the letters"
+    return [(name, rows, options)]

@@ -1,0 +1,314 @@
+"""What is written: file names, bytes and hashes, and what made them.
+
+A file is written whole or not at all; one hash stands for any value the kit works
+with, the same in every process.
+"""
+
+import csv
+import hashlib
+import json
+import os
+import platform
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import fields, is_dataclass
+from datetime import date
+from enum import Enum
+from functools import cache, wraps
+from importlib.metadata import version
+from math import isnan
+from pathlib import Path, PurePath
+from typing import Any
+from urllib.parse import quote
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+from filelock import FileLock, Timeout
+from pydantic import BaseModel
+
+from kitlib.words.findings import KitError
+
+LOCK_FILE = ".in-use"
+LONGEST_NAME = 120
+DISTRIBUTION = "harvest-moisture-audit"
+# The packages whose version can move a number or a picture.
+PACKAGES = "matplotlib numpy pandas papermill pyarrow scipy statsmodels typst"
+_PLAIN = {str, int, float, bool, type(None)}
+
+Feed = Callable[[bytes], object]
+
+
+class OutputBusy(KitError):
+    """Another run is writing into the output folder."""
+
+
+def file_name(name: str) -> str:
+    """Return a name as a file may carry it, one file for each name.
+
+    Letters, digits, spaces and ``-_.`` stay; all else is written as in a URL, so
+    no name leaves its folder. Overlong names end in a hash.
+
+    Examples
+    --------
+    >>> file_name("T 01"), file_name("../etc"), file_name("A/B")
+    ('T 01', '%2E.%2Fetc', 'A%2FB')
+    """
+    safe = quote(name, safe=" -_.", encoding="utf-8", errors="surrogatepass")
+    if safe.startswith((".", " ")):
+        safe = f"%{ord(safe[0]):02X}{safe[1:]}"
+    if safe.endswith((".", " ")):
+        safe = f"{safe[:-1]}%{ord(safe[-1]):02X}"
+    if len(safe) > LONGEST_NAME:
+        safe = f"{safe[: LONGEST_NAME - 17]}~{_hash_of(name)[:16]}"
+    return safe
+
+
+def _hash_of(text: str) -> str:
+    """Return the SHA-256 of any text as hexadecimal."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def file_names(names: Iterable[str]) -> dict[str, str]:
+    """Return a file name for each name, apart even where letter case is ignored."""
+    found: dict[str, str] = {}
+    taken: set[str] = set()
+    for name in names:
+        safe = file_name(name)
+        while safe.casefold() in taken:
+            again = _hash_of(f"{name}\0{safe}")
+            safe = f"{file_name(name)}~{again[:8]}"
+        taken.add(safe.casefold())
+        found[name] = safe
+    return found
+
+
+def write_bytes(path: Path, content: bytes, scratch: Path | None = None) -> Path:
+    """Write a file whole: under another name first, then renamed into place.
+
+    The other name is in `scratch`, on the same disk, or beside the file. If it cannot
+    be done, OSError names the file, and an earlier file stays.
+    """
+    path, temporary = Path(path), None
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside = scratch or path.parent
+        handle, temporary = tempfile.mkstemp(dir=beside, prefix=".part-")
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException as error:
+        if temporary:
+            Path(temporary).unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            error.filename, error.filename2 = str(path), None
+        raise
+    return path
+
+
+def csv_bytes(table: pd.DataFrame) -> bytes:
+    """Return a table as CSV: UTF-8, full precision, empty for missing, texts defused.
+
+    Times are ISO 8601; truth values are yes and no.
+    """
+    out = {}
+    quoting: Any = csv.QUOTE_MINIMAL
+    for name, cells in table.items():
+        if pd.api.types.is_bool_dtype(cells):
+            cells = cells.map({True: "yes", False: "no"}, na_action="ignore")
+        elif pd.api.types.is_datetime64_any_dtype(cells):
+            cells = cells.dt.strftime("%Y-%m-%dT%H:%M:%S")
+        elif not pd.api.types.is_numeric_dtype(cells):
+            # With an apostrophe, no spreadsheet runs them as a formula.
+            texts = cells.astype("str")
+            risky = texts.str.startswith(("=", "+", "-", "@", "\t", "\r"), na=False)
+            cells = texts.where(~risky, "'" + texts)
+            # The writer does not see that a lone carriage return ends a line elsewhere.
+            if cells.str.contains("\r", regex=False).any():
+                quoting = csv.QUOTE_NONNUMERIC
+        out[name] = cells
+    frame = pd.DataFrame(out, columns=list(table.columns))
+    return frame.to_csv(index=False, lineterminator="\n", quoting=quoting).encode()
+
+
+def json_bytes(content: dict) -> bytes:
+    """Return JSON with its keys in order, the same bytes for the same content."""
+    text = json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False)
+    return (text + "\n").encode("utf-8")
+
+
+@contextmanager
+def sole_use(folder: Path) -> Iterator[None]:
+    """Hold an output folder for one run, as long as the process; refuse a second.
+
+    `OutputBusy` is raised too if its lock is a link, a pipe or a folder.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    lock = folder / LOCK_FILE
+    if lock.is_symlink() or (lock.exists() and not lock.is_file()):
+        said = "it is no plain file, so the folder cannot be held for this run. Delete "
+        raise OutputBusy(f"{lock}: {said}it, or give --out another folder.")
+    try:
+        with FileLock(lock, timeout=0):
+            yield
+    except Timeout as error:
+        raise OutputBusy(
+            f"{folder.name}: another run is writing here; wait for it to end, or give "
+            f"--out another folder. If there is none, delete {LOCK_FILE} in it."
+        ) from error
+
+
+@cache
+def versions() -> dict[str, str]:
+    """Return the versions of the kit, of Python and of the packages it rests on."""
+    own = {DISTRIBUTION: version(DISTRIBUTION), "python": platform.python_version()}
+    return own | {name: version(name) for name in PACKAGES.split()}
+
+
+@cache
+def code_hash() -> str:
+    """Return one SHA-256 over the kit's own source files."""
+    digest = hashlib.sha256()
+    kit = Path(__file__).parents[1]
+    sources = [p for p in kit.rglob("*") if p.suffix in (".py", ".typ")]
+    for name, path in sorted((p.relative_to(kit).as_posix(), p) for p in sources):
+        digest.update(name.encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file as hexadecimal text."""
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def digest(value: object) -> str:
+    """Return the SHA-256 of a value and all it consists of.
+
+    Values that differ in type, order or any digit differ in it; a missing value is
+    like another of its type. What a dataclass has worked out besides its fields does
+    not count. TypeError is raised for something else than data.
+
+    Examples
+    --------
+    >>> digest([1, "a"]) == digest([1, "a"]), digest([1]) == digest([1.0])
+    (True, False)
+    """
+    hashed = hashlib.sha256()
+    _add(value, hashed.update)
+    return hashed.hexdigest()
+
+
+def _add(value: object, feed: Feed) -> None:
+    """Feed a value: its type, how many parts it has, and each part."""
+    match value:
+        case pd.DataFrame():
+            columns = [_cells(column) for _, column in value.items()]
+            _add_parts(value, {"index": value.index, "columns": columns}, feed)
+        case pd.Series():
+            _add_parts(value, {"index": value.index, "cells": _cells(value)}, feed)
+        case pd.MultiIndex():
+            _add(value.to_list(), feed)
+        case pd.Index():
+            _add_parts([], _cells(value), feed)  # whatever class an index is of
+        case np.ndarray():
+            _add_array(value, feed)
+        case BaseModel():
+            _add_parts(value, dict(value), feed)
+        case Mapping():
+            _add_parts(value, value, feed)
+        case tuple() | list():
+            _add_head(value, len(value), feed)
+            _add_items(value, feed)
+        case _ if is_dataclass(value):
+            of_fields = {f.name: getattr(value, f.name) for f in fields(value)}
+            _add_parts(value, of_fields, feed)
+        case _:
+            content = _said(value).encode("utf-8", "surrogatepass")
+            _add_head(value, len(content), feed)
+            feed(content)
+
+
+def _add_head(value: object, length: int, feed: Feed) -> None:
+    feed(f"{type(value).__qualname__}:{length};".encode())
+
+
+def _add_parts(value: object, parts: Mapping, feed: Feed) -> None:
+    """Feed the parts of a value, in their order, by name."""
+    _add_head(value, len(parts), feed)
+    for name, part in parts.items():
+        _add(name, feed)
+        _add(part, feed)
+
+
+def _add_items(items: list | tuple, feed: Feed) -> None:
+    """Feed items in their order; plain ones at once, for there may be very many."""
+    if set(map(type, items)) <= _PLAIN:
+        feed(json.dumps(items).encode())
+    else:
+        for item in items:
+            _add(item, feed)
+
+
+def _cells(column: pd.Series | pd.Index) -> dict[str, object]:
+    """Return a column's name, its type and its cells."""
+    kind = str(column.dtype)
+    return {"name": column.name, "type": kind, "cells": column.to_numpy()}
+
+
+def _add_array(array: np.ndarray, feed: Feed) -> None:
+    """Feed an array: its shape, its type and its numbers or objects."""
+    _add_head(array, array.ndim, feed)
+    feed(f"{array.shape}{array.dtype}".encode())
+    if array.dtype.hasobject:
+        _add_items(array.ravel().tolist(), feed)
+    elif array.dtype.kind == "f":
+        feed(np.where(np.isnan(array), np.nan, array).tobytes())
+    else:
+        feed(array.tobytes())
+
+
+def _said(value: object) -> str:
+    """Return a value without parts in words that no other of its type has."""
+    match value:
+        case None | bool() | int() | np.integer() | np.bool_() | str() | PurePath():
+            return str(value)
+        case float() | np.floating():
+            return "nan" if isnan(value) else float(value).hex()
+        case bytes():
+            return value.hex()
+        case Enum():
+            return value.name
+        case date() | pd.Timestamp() | pd.Timedelta():
+            return value.isoformat()
+        case np.datetime64() | np.timedelta64():
+            return str(value)
+        case _ if value is pd.NaT or value is pd.NA:
+            return "missing"
+    raise TypeError(f"digest: a {type(value).__name__} is not data.")
+
+
+def kept(work):
+    """Keep what is worked out of an object and names, as long as the object is there.
+
+    Examples
+    --------
+    >>> class Season: pass
+    >>> one, found = Season(), kept(lambda season: [])
+    >>> found(one) is found(one), found(one) is found(Season())
+    (True, False)
+    """
+    found = WeakKeyDictionary()
+
+    @wraps(work)
+    def looked_up(about, *names: str):
+        of_it = found.setdefault(about, {})
+        if names not in of_it:
+            of_it[names] = work(about, *names)
+        return of_it[names]
+
+    return looked_up
