@@ -114,12 +114,12 @@ def table_findings(tables: dict[str, CheckedTable], season: Season) -> list[Find
     frames = {name: table.frame for name, table in tables.items()}
     doubts = [found for name in tables for found in _odd_names(frames[name], name)]
     doubts += [*keys_alike(frames), *doubtful_units(tables)]
-    judges = [_missing_cells, _rows_again, _times_apart, _against_register]
-    for judge in [*judges, _offsets, _places]:
+    judges = [_missing_cells, _rows_again, _times_apart, _against_register, _offsets]
+    for judge in [*judges, _places]:
         doubts += judge(frames)
     doubts += _entries(frames["plots"], season.check_entries)
-    doubts += [*_copies(frames["plots"]), *_sample_labels(frames)]
-    doubts += values_apart(frames)
+    for judge in (_copies, _sample_labels, values_apart):
+        doubts += judge(frames)
     return [
         found
         for name, table in tables.items()
@@ -144,18 +144,15 @@ def _empty_impossible_cells(table: CheckedTable, highest: float) -> None:
 
 
 def _leave_out_doubled(table: CheckedTable) -> None:
-    """Leave out rows that repeat another, and both of two that share one key.
-
-    Only rows alike in their key, or in what a table must have, are looked at whole.
-    """
+    """Leave out rows that repeat another, and both of two that share one key."""
+    # Only rows alike in their key, or in what a table must have, are looked at whole.
     keys, code = _UNIQUE.get(table.name, (list(needed_columns(table.name)), ""))
     alike = table.frame[table.frame.duplicated(keys, keep=False)]
     exact = alike.drop(columns=["remark"], errors="ignore").duplicated()
     if table.name in _TOLD_APART:
         exact &= alike[_TOLD_APART[table.name]].notna().any(axis=1)
-    rows = exact.index[exact]
+    rows, reason = exact.index[exact], "the row is identical to an earlier one"
     table.tell("row-twice", rows, n=counted(len(rows), "row"))
-    reason = "the row is identical to an earlier one"
     table.leave_out(table.frame.index.isin(rows), "row-twice", reason)
     if not code:
         return
@@ -231,8 +228,7 @@ def _invisible(text: str) -> bool:
 def keys_alike(frames: Frames) -> list[Finding]:
     """Return names that differ by letter case, spaces, look-alikes or zeros only.
 
-    The most frequent spelling is taken for the right one, the plots table's before
-    another as frequent; the rows of every other are named.
+    The rows of each spelling but the most frequent are named.
     """
     alike: list[Finding] = []
     of_season = [name for name in NAMES if name != "plot"]
@@ -342,15 +338,12 @@ def _against_register(frames: Frames) -> Iterator[Finding]:
     for column, differs in (("crop", other_crop), ("sensor", other_sensor)):
         couples = plots.loc[differs, ["curve", column]].drop_duplicates()
         told = [f"{curve} on {v}" for curve, v in couples.itertuples(index=False)]
-        rows, shown = plots.index[differs], listed(told, 4)
-        yield from found(f"{column}-differs", "plots", rows, couples=shown)
+        rows, key = plots.index[differs], f"{column}-differs"
+        yield from found(key, "plots", rows, couples=listed(told, 4))
 
 
 def _offsets(frames: Frames) -> Iterator[Finding]:
-    """Yield offsets in force that hardly any plot has, or not the register's.
-
-    Also curves whose first version was built after plots were harvested with it.
-    """
+    """Yield offsets that are rare, or not the register's, and curves built late."""
     plots, curves = frames["plots"], frames["curves"]
     told = plots.dropna(subset=["offset_in_force", "curve"])
     by_curve = curves.groupby("curve")["offset_loaded"]
@@ -380,8 +373,7 @@ def _offsets(frames: Frames) -> Iterator[Finding]:
 
 def _places(frames: Frames) -> Iterator[Finding]:
     """Yield plots in another place than their trial, or in that of another plot."""
-    plots = frames["plots"]
-    trial = plots["trial"]
+    plots, trial = frames["plots"], frames["plots"]["trial"]
     size = plots.groupby("trial")["plot"].transform("size")
     for column in ("location", "chamber_config"):
         usual = plots.groupby(["trial", column])["plot"].transform("size")
@@ -401,10 +393,9 @@ def _places(frames: Frames) -> Iterator[Finding]:
 
 
 def _entries(plots: pd.DataFrame, checks: Sequence[str]) -> Iterator[Finding]:
-    """Yield entries with more plots than their design gives the others.
+    """Yield entries with more plots than the others, `checks` apart.
 
-    Told only where nearly all of a trial's entries have the same number of plots, or
-    stand once in a block: the few with more are misnamed, unless they are `checks`.
+    Told only where nearly all of a trial's have the same number, or stand once a block.
     """
     plots = plots[~plots["entry"].isin(checks)]
     if plots.empty:
@@ -426,11 +417,9 @@ def _entries(plots: pd.DataFrame, checks: Sequence[str]) -> Iterator[Finding]:
         yield from found("entry-again", "plots", rows, trial=name, entries=entries)
 
 
-def _copies(plots: pd.DataFrame) -> Iterator[Finding]:
-    """Yield second runs of a plot, one entry in all plots, and trials that are copies.
-
-    A second run is named like another plot of its entry, with a mark.
-    """
+def _copies(frames: Frames) -> Iterator[Finding]:
+    """Yield second runs of a plot, one entry in all plots, trials that are copies."""
+    plots = frames["plots"]
     # Matched a column at a time; only what matches is taken apart name by name.
     runs = plots[plots["plot"].str.match(_AGAIN).fillna(False).astype(bool)]
     runs = runs.assign(first=runs["plot"].str.extract(_AGAIN)[0])
@@ -444,10 +433,9 @@ def _copies(plots: pd.DataFrame) -> Iterator[Finding]:
     told = plots.dropna(subset=["sensor_pct", "plot_mass_kg"])
     again = told.duplicated(["plot", "sensor_pct", "plot_mass_kg"], keep=False)
     by_trial = again.groupby(told["trial"]).agg(["mean", "sum"])
-    many = (by_trial["mean"] > 0.5) & (by_trial["sum"] >= _MANY / 2)
-    copies = by_trial.index[many]
-    rows = told.index[again & told["trial"].isin(copies)]
-    yield from found("trial-twice", "plots", rows, trials=listed(list(copies)))
+    many = by_trial[(by_trial["mean"] > 0.5) & (by_trial["sum"] >= _MANY / 2)].index
+    rows = told.index[again & told["trial"].isin(many)]
+    yield from found("trial-twice", "plots", rows, trials=listed(list(many)))
 
 
 def _sample_labels(frames: Frames) -> Iterator[Finding]:

@@ -18,6 +18,7 @@ import pyarrow as arrow
 import pyarrow.csv
 import pyarrow.parquet
 
+from kitlib.intake.schema import SENTENCES
 from kitlib.intake.settings import FileOptions
 from kitlib.words.findings import KitError
 from kitlib.words.terms import counted, listed
@@ -56,6 +57,12 @@ class Sheet:
     percents: dict[str, list[int]] = field(default_factory=dict)
     sheets: list[str] = field(default_factory=list)  # of the workbook, that hold any
 
+    def note(self, key: str, rows: Iterable[int] = (), **parts) -> None:
+        """Add what was seen, in the words of sentences.csv."""
+        told = SENTENCES[key]
+        said = told["sentence"].format(**parts)
+        self.notes.append((told["code"], said, tuple(rows)))
+
 
 def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
     """Return the cells of a file, or of a sheet of it; what is not told is found out.
@@ -83,9 +90,8 @@ def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
         raise Unreadable(f"cannot be opened: {reason}.") from error
 
 
-def _sheet_under(headers: Sequence, above: Sequence, units: Sequence, how) -> Sheet:
-    """Return a sheet of headers, the rows above them and the row of units set aside."""
-    sheet = Sheet(pd.DataFrame())
+def _put_headers(sheet: Sheet, headers: Sequence, above, units, how) -> None:
+    """Head a sheet's columns; set the rows above and the row of units aside."""
     sheet.cells = pd.DataFrame(columns=_headers_once(headers, sheet))
     sheet.aside = [
         (number, "above-headers", "the row stands above the headers")
@@ -96,7 +102,6 @@ def _sheet_under(headers: Sequence, above: Sequence, units: Sequence, how) -> Sh
         sheet.aside.append((how.header_row + 1, "units-row", "the row holds units"))
         texts = ["" if cell is None else str(cell).strip() for cell in units]
         sheet.units_row = dict(zip(sheet.cells.columns, texts, strict=False))
-    return sheet
 
 
 def _headers_once(names: Iterable[object], sheet: Sheet) -> list[str]:
@@ -113,9 +118,7 @@ def _headers_once(names: Iterable[object], sheet: Sheet) -> list[str]:
         headers.append(f"{text}{again}" if text else f"(no header, column {number})")
     doubled = [repr(text) for text in times if text and times[text] > 1]
     if doubled:
-        said = f"several columns are headed {listed(doubled)}; the second is called "
-        said += "'… (2)' here, and so on"
-        sheet.notes.append(("header-twice", said, ()))
+        sheet.note("header-twice", headers=listed(doubled))
     if len(set(headers)) < len(headers):
         raise Unreadable(f"two columns are headed {doubled[0]}; rename one.")
     return headers
@@ -148,8 +151,8 @@ def _not_as(form: str, error: Exception) -> Unreadable:
 
 def _read_text(path: Path, how: FileOptions) -> Sheet:
     """Read every cell of a CSV file as text; rows of another length are found."""
-    notes: list = []
-    encoding = how.encoding or encoding_of(path, notes)
+    sheet = Sheet(pd.DataFrame())
+    encoding = how.encoding or encoding_of(path, sheet)
     # What is not UTF-8 is rewritten as it, in memory: pyarrow reads no other.
     plain = encoding in ("utf-8", "utf-8-sig")
     try:
@@ -157,22 +160,20 @@ def _read_text(path: Path, how: FileOptions) -> Sheet:
             for _ in range(how.header_row):
                 line = file.readline(1 << 22)
             separator = how.separator or separator_of([line])
+            if separator not in (how.separator, ","):
+                sheet.note("parted-by", marks=_SEPARATORS[separator])
             file.seek(0)
             reader = csv.reader(file, delimiter=separator)
             above = [next(reader, []) for _ in range(how.header_row - 1)]
             headers = next(reader, [])
             units = next(reader, []) if how.units_row else []
-        sheet = _sheet_under(headers, above, units, how)
+        _put_headers(sheet, headers, above, units, how)
         whole = b"" if plain else path.read_bytes().decode(encoding).encode()
         first = how.header_row + 1 + how.units_row
         with path.open("rb") if plain else io.BytesIO(whole) as source:
             cells = _body(source, reader.line_num, separator, first, sheet)
     except (csv.Error, UnicodeError, arrow.ArrowInvalid) as error:
         raise _not_as("CSV", error) from error
-    if separator not in (how.separator, ","):
-        said = f"its columns are parted by {_SEPARATORS[separator]}"
-        notes.append(("file-form", said, ()))
-    sheet.notes[:0] = notes
     wrong = {row: said for row, code, said in sheet.aside if code == "row-length"}
     sheet.cells = _in_rows(cells, first, [*wrong])
     _look_for_open_quotes(sheet, separator)
@@ -180,13 +181,10 @@ def _read_text(path: Path, how: FileOptions) -> Sheet:
         file.seek(-1, os.SEEK_END)
         if file.read(1) not in b"\r\n\0":
             last = first + len(cells) + len(wrong) - 1
-            said = f"row {last}, the last, does not end with a line end; if the file "
-            said += "was cut off, rows are missing"
-            sheet.notes.append(("file-cut", said, (last,)))
+            sheet.note("file-cut", [last], row=last)
     if wrong:
         more = f", {len(wrong) - 1} more rows likewise" if len(wrong) > 1 else ""
-        said = f"{min(wrong.items())[1]}{more}. Look for a separator too many"
-        sheet.notes.append(("row-length", said, tuple(wrong)))
+        sheet.note("row-length", wrong, first=min(wrong.items())[1], more=more)
     return sheet
 
 
@@ -226,11 +224,11 @@ def _body(source, lines: int, separator: str, first: int, sheet: Sheet):
     ).to_pandas()
 
 
-def encoding_of(path: Path, notes: list) -> str:
+def encoding_of(path: Path, sheet: Sheet) -> str:
     """Return a file's encoding: by its mark, UTF-8 if it is, else Western European."""
     content = path.read_bytes()
     if content.startswith((b"\xff\xfe", b"\xfe\xff")):
-        notes.append(("file-form", "it is read as utf-16", ()))
+        sheet.note("read-as-utf-16")
         return "utf-16"
     if content[:4096].count(b"\0") > len(content[:4096]) / 4:
         said = "it is no text, or UTF-16 without a mark; then set encoding"
@@ -247,9 +245,7 @@ def encoding_of(path: Path, notes: list) -> str:
     except UnicodeDecodeError as error:
         said = f"{place}; name the file's encoding in season.toml."
         raise Unreadable(said) from error
-    said = f"{place}, so the file is read as cp1252 (Western European); if letters "
-    said += "look wrong, name its encoding in season.toml"
-    notes.append(("file-form", said, ()))
+    sheet.note("read-as-cp1252", place=place)
     return "cp1252"
 
 
@@ -275,10 +271,8 @@ def _look_for_open_quotes(sheet: Sheet, separator: str) -> None:
         marks = cells.str.count(re.escape(separator))
         swallowed = (lines > 0) & (marks >= (width - 1) * lines / 2)
         for row in cells.index[swallowed.fillna(False)]:
-            said = f"row {row}: {column} holds {counted(int(lines[row]), 'line end')} "
-            said += "and looks like rows of the table: a quotation mark was opened and "
-            said += "not closed. The lines in it are not read; close or delete it"
-            sheet.notes.append(("quote-open", said, (int(row),)))
+            n = counted(int(lines[row]), "line end")
+            sheet.note("quote-open", [int(row)], row=row, column=column, n=n)
 
 
 def _read_parquet(path: Path) -> Sheet:
@@ -309,7 +303,8 @@ def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
             headers.pop()
         width = len(headers)
         units = [c.value for c in next(rows, ())][:width] if how.units_row else []
-        sheet = _sheet_under(headers, above, units, how)
+        sheet = Sheet(pd.DataFrame(), sheets=[one.title for one in filled])
+        _put_headers(sheet, headers, above, units, how)
         names = [*map(str, sheet.cells)]
         first = how.header_row + 1 + how.units_row
         body = []
@@ -322,9 +317,7 @@ def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
         _look_for_merged(chosen, sheet, first)
         _look_for_unsaved(path, chosen, sheet, first)
         if chosen.sheet_state != "visible":
-            said = f"the sheet {chosen.title!r} is hidden in the workbook, and is read"
-            sheet.notes.append(("sheet-hidden", said, ()))
-        sheet.sheets = [one.title for one in filled]
+            sheet.note("sheet-hidden", sheet=chosen.title)
     return sheet
 
 
@@ -386,10 +379,8 @@ def _look_for_merged(chosen, sheet: Sheet, first: int) -> None:
     ranges = getattr(getattr(chosen, "merged_cells", None), "ranges", ())
     body = [r for r in ranges if r.max_row > r.min_row and r.max_row >= first]
     if body:
-        said = f"cells {listed([str(r) for r in body], most=3)} are merged; only the "
-        said += "first row of each has the value. Unmerge them and fill it down"
         rows = [n for r in body for n in range(r.min_row + 1, r.max_row + 1)]
-        sheet.notes.append(("cells-merged", said, tuple(rows)))
+        sheet.note("cells-merged", rows, cells=listed([str(r) for r in body], most=3))
 
 
 def _look_for_unsaved(path: Path, chosen, sheet: Sheet, first: int) -> None:
@@ -408,8 +399,5 @@ def _look_for_unsaved(path: Path, chosen, sheet: Sheet, first: int) -> None:
     ]
     if empty:
         cells = listed([cell.coordinate for cell in empty], most=3)
-        said = f"sheet {chosen.title!r}: the formulas of {cells} have no result "
-        said += "stored, so that their cells are read as empty. Open the workbook in a "
-        said += "spreadsheet program and save it"
-        at = tuple(sorted({cell.row for cell in empty}))
-        sheet.notes.append(("formula-unsaved", said, at))
+        at = sorted({cell.row for cell in empty})
+        sheet.note("formula-unsaved", at, sheet=chosen.title, cells=cells)

@@ -14,10 +14,12 @@ from datetime import date, datetime
 from functools import cache
 from pathlib import Path
 
+import pandas as pd
 import pyarrow.parquet
 
 from kitlib.intake.files import (
     WORKBOOKS,
+    Sheet,
     encoding_of,
     filled_sheets,
     is_shown_as_percent,
@@ -237,7 +239,7 @@ def sheets_of(path: Path, name: str) -> list[tuple[str, list[list], dict]]:
         table = pyarrow.parquet.read_table(path)
         body = zip(*(column.to_pylist() for column in table.columns), strict=True)
         return [(name, [table.column_names, *map(list, body)], {})]
-    encoding = encoding_of(path, [])
+    encoding = encoding_of(path, Sheet(pd.DataFrame()))
     lines = path.read_bytes().decode(encoding).splitlines(keepends=True)
     separator = separator_of(lines[:60])
     numeric = re.compile(r"\s*[+-]?\d*\.?\d+\s*")

@@ -81,6 +81,12 @@ def needed_columns(table: str, kinds: tuple = tuple(DTYPES)) -> tuple[str, ...]:
     return tuple(name for name, c in columns if c.needed and c.kind in kinds)
 
 
+def empty_table(name: str) -> pd.DataFrame:
+    """Return a table without rows, every column of its kind."""
+    columns = {c: pd.Series(dtype=DTYPES[t.kind]) for c, t in SCHEMAS[name].items()}
+    return pd.DataFrame(columns).rename_axis(index="row_in_file")
+
+
 def described_columns() -> str:
     """Return what each column holds, table by table, as Markdown for a README."""
     lines = ["Times are local, without a zone. A column in bold must be there."]

@@ -7,7 +7,7 @@ of a table are stacked, and what one thing is called is settled over all tables.
 import fnmatch
 from collections import Counter
 from contextlib import suppress
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path, PurePosixPath
 
 import numpy as np
@@ -34,6 +34,7 @@ from kitlib.intake.schema import (
     Source,
     at_places,
     by_value,
+    empty_table,
     found,
     in_its_kind,
     in_our_unit,
@@ -61,10 +62,9 @@ _REPEATS |= {"setup_runs": "run", "check_runs": "run"}
 
 
 def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
-    """Return every table of a season folder, one name for each thing in all of them.
+    """Return every table of a season folder, in our units, one name for each thing.
 
-    Cells are of their kind and in our units, rows not checked yet; a table that is not
-    there is empty.
+    Rows are not checked yet; a table that is not there is empty.
     """
     tables = {name: _read_table(Path(folder), name, season) for name in SCHEMAS}
     _settle_names(tables, season)
@@ -72,12 +72,6 @@ def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
     _tell_of_files_not_read(Path(folder), tables, season)
     _tell_of_settings_not_used(tables, season)
     return tables
-
-
-def empty_table(name: str) -> pd.DataFrame:
-    """Return a table without rows, every column of its kind."""
-    columns = {c: pd.Series(dtype=DTYPES[t.kind]) for c, t in SCHEMAS[name].items()}
-    return pd.DataFrame(columns).rename_axis(index="row_in_file")
 
 
 def source_files(folder: Path, season: Season) -> list[Path]:
@@ -146,19 +140,18 @@ def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
     sources = [source for table in tables.values() for source in table.sources]
     sheets = {name for source in sources for name in source.sheets}
     sheets -= {source.name for source in sources}
-    in_folder = f"{counted(len(files), 'file')} in the season folder"
-    in_books = counted(len(sheets), "sheet")
-    for what, names in ((in_folder, files), (in_books, sorted(sheets))):
-        if names:
-            shown = listed([repr(name) for name in names], most=6)
-            # What concerns the whole season is kept with the plots.
-            tables["plots"].findings += found("not-read", "", what=what, names=shown)
+    unread = [(files, "file", " in the season folder")]
+    for names, noun, where in [*unread, (sorted(sheets), "sheet", "")]:
+        what = f"{counted(len(names), noun)}{where}"
+        shown = listed([repr(name) for name in names], most=6)
+        # What concerns the whole season is kept with the plots.
+        told = found("not-read", "", what=what, names=shown)
+        tables["plots"].findings += told if names else []
 
 
 def _read_table(folder: Path, name: str, season: Season) -> CheckedTable:
     """Read one table from all its files and sheets; what stops the audit is found."""
-    table, frames = CheckedTable(empty_table(name), name), []
-    places = []
+    table, frames, places = CheckedTable(empty_table(name), name), [], []
     for how in season.sources_of(name):
         try:
             places += [(how, *place) for place in _places(folder, name, how)]
@@ -174,10 +167,9 @@ def _read_table(folder: Path, name: str, season: Season) -> CheckedTable:
             table.findings.append(Finding("table-unreadable", said, name))
     if frames:
         table.frame = pd.concat(frames) if len(frames) > 1 else frames[0]
+        table.findings += [] if table.read else found("table-empty", name)
     elif not table.findings and name in _NOT_THERE:
         table.tell(_NOT_THERE[name])
-    if frames and table.read == 0:
-        table.tell("table-empty")
     return table
 
 
@@ -186,8 +178,7 @@ def _frames_of(
 ) -> list[pd.DataFrame]:
     """Return the typed rows of one file or sheet; those of a second dish by itself."""
     _take_over(seen, label, table)
-    mapped = _mapped_headers([str(c) for c in seen.cells], label, how, table)
-    cells = seen.cells
+    cells, mapped = seen.cells, _mapped_headers([*seen.cells], label, how, table)
     if how.missing:
         words = [word.strip().casefold() for word in how.missing]
         cells = cells.apply(lambda c: c.mask(trimmed(c).str.casefold().isin(words)))
@@ -262,13 +253,12 @@ def _mapped_headers(
     mapped |= {ours: [header] for ours, header in own.items() if ours not in mapped}
     there = listed([repr(header) for header in headers], most=40)
     if absent:
-        pairs = listed(absent, most=6)
-        table.tell("header-not-there", pairs=pairs, file=label, headers=there)
+        parts = {"pairs": listed(absent, most=6), "headers": there}
+        table.tell("header-not-there", file=label, **parts)
     needed = needed_columns(table.name)
-    lacking = [c for c in needed if c not in mapped and c not in how.fixed]
-    if lacking:
-        names = listed(lacking, most=12)
-        names = f"column {names} is" if len(lacking) == 1 else f"columns {names} are"
+    if lacking := [c for c in needed if c not in mapped and c not in how.fixed]:
+        noun, verb = ("column", "is") if len(lacking) == 1 else ("columns", "are")
+        names = f"{noun} {listed(lacking, most=12)} {verb}"
         lines = [
             "",
             f"[columns.{table.name}]",
@@ -293,8 +283,7 @@ def _mapped_headers(
 
 def _dishes(cells: pd.DataFrame, mapped) -> list[tuple[dict[str, str], pd.DataFrame]]:
     """Return, for each dish side by side, its headers and the rows that fill it."""
-    several = [headers for headers in mapped.values() if len(headers) > 1]
-    dishes: list[tuple[dict[str, str], pd.DataFrame]] = []
+    several, dishes = [own for own in mapped.values() if len(own) > 1], []
     filled = pd.Series(False, cells.index)
     for dish in range(min(map(len, several), default=1)):
         headers = {c: h[dish] if len(h) > 1 else h[0] for c, h in mapped.items()}
@@ -311,23 +300,21 @@ def _fixed(value: object, index: pd.Index) -> pd.Series:
     """Return a column that is the same in all rows, as a file would hold it."""
     if isinstance(value, float):
         return pd.Series(value, index)
-    if isinstance(value, bool):
-        value = "yes" if value else "no"
-    if isinstance(value, date | datetime):
-        value = value.isoformat()
-    return pd.Series(str(value), index, dtype="str")
+    value = ("no", "yes")[value] if isinstance(value, bool) else value
+    said = value.isoformat() if isinstance(value, date) else str(value)
+    return pd.Series(said, index, dtype="str")
 
 
 def _restore_percents(part, seen: Sheet, start: int, table: CheckedTable) -> None:
     """Read a moisture that the spreadsheet shows as 14.2% as 14.2, and tell of it."""
     source = table.sources[-1]
-    for column in set(MOISTURES) & source.headers.keys():
+    told = source.headers if source.units.moisture == "percent" else {}
+    for column in (c for c in MOISTURES if c in told):
         rows = seen.percents.get(source.headers[column], [])
         shown = part.index.intersection([row + start for row in rows])
-        if source.units.moisture != "percent" or shown.empty:
-            continue
-        numbers = part.loc[shown, column].astype(float) * 100
-        part.loc[shown, column] = numbers.round(10).astype(object)
+        if len(shown):
+            numbers = part.loc[shown, column].astype(float) * 100
+            part.loc[shown, column] = numbers.round(10).astype(object)
         table.tell("cells-percent", shown, column=column, n=counted(len(shown), "row"))
 
 
@@ -355,8 +342,7 @@ def _typed(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
             marks = how.decimal, how.dates
             values = in_its_kind(cells[name], column.kind, table, *marks)
             typed[name] = in_our_unit(values, name, how.units)
-    unknown = {column: cells[column] for column in cells if column not in typed}
-    if unknown:
+    if unknown := {name: cells[name] for name in cells if name not in typed}:
         table.tell("columns-kept", columns=listed(unknown, most=12))
     return pd.DataFrame(typed | unknown, index=cells.index, copy=False)
 
@@ -364,8 +350,8 @@ def _typed(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
 def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
     """Give each thing one name: by [alias], else its most frequent spelling.
 
-    Names are compared without letter case and outer spaces. A spelling that
-    season.toml uses, for check entries, methods or curves, is taken before others.
+    Names are compared without letter case and outer spaces; a spelling in season.toml,
+    of check entries, methods or curves, is taken before others.
     """
     alike = [method for group in season.methods_alike for method in group]
     told = {
@@ -379,7 +365,7 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
         times: Counter = Counter()
         for table, name in cells:
             times.update(table.frame[name].value_counts(sort=False).to_dict())
-        usual = sorted(times, key=lambda name: -times[name])
+        usual = [name for name, _ in times.most_common()]
         ours: dict[str, str] = {}
         for name in [*told.get(column, ()), *usual]:
             ours.setdefault(name.strip().casefold(), name)
@@ -397,8 +383,7 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
             table.frame[name] = new
         n = counted(changed.total(), "cell")
         pairs = [f"{old!r} as {new!r}" for (old, new), _ in changed.most_common()]
-        parts = {"column": column, "n": n, "pairs": listed(pairs, most=3)}
-        cells[0][0].tell("names-settled", **parts)
+        cells[0][0].tell("names-settled", column=column, n=n, pairs=listed(pairs, 3))
 
 
 def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> None:
@@ -431,30 +416,28 @@ def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> No
             continue
         curves = {change.curve for change in season.offsets}
         untold = frame.index[frame["curve"].isin(curves) & time.isna()]
-        n = counted(len(untold), "row")
-        table.tell("offsets-untimed", untold, n=n, time=time.name)
-        for row in map(int, untold):
+        if len(untold):
+            n = counted(len(untold), "row")
+            table.tell("offsets-untimed", untold, n=n, time=time.name)
             fault = ("offsets-mixed", table.findings[-1].message)
-            table.faults.setdefault(row, fault)
+            table.faults = dict.fromkeys(map(int, untold), fault) | table.faults
         frame.loc[untold, "sensor_pct"] = np.nan
 
 
 def _tell_of_settings_not_used(tables: dict[str, CheckedTable], season: Season) -> None:
     """Tell of settings for crops, methods, entries or tables that do not occur."""
-    frames = [table.frame for table in tables.values()]
-    crops, methods, entries, curves = (
-        {make(n) for f in frames if c in f for n in f[c].dropna().unique()}
-        for c, make in (
-            ("crop", crop_key),
-            ("method", method_key),
-            ("entry", str),
-            ("curve", str),
-        )
-    )
+
+    def names(column: str) -> set[str]:
+        frames = [table.frame for table in tables.values() if column in table.frame]
+        return {name for frame in frames for name in frame[column].dropna().unique()}
+
+    crops = {crop_key(crop) for crop in names("crop")}
+    methods = {method_key(method) for method in names("method")}
     by_crop = ("standard_moisture", "allowed_bias", "max_sep", "tolerance", "bushel_lb")
     there = {f"{k}.{c}": c in crops for k in by_crop for c in getattr(season, k)}
     for method in season.repeatability:
         there[f"repeatability of {method!r}"] = method_key(method) in methods
+    entries, curves = names("entry"), names("curve")
     there |= {f"check entry {e!r}": e in entries for e in season.check_entries}
     there |= {f"offset of {o.curve!r}": o.curve in curves for o in season.offsets}
     for key, left_out in (("columns", {}), ("files", [FileOptions()])):

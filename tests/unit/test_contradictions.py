@@ -5,9 +5,8 @@ import pytest
 from real_trials import plots_of, read_trials
 
 from kitlib.intake.checks import read_tables, table_findings
-from kitlib.intake.schema import SCHEMAS
+from kitlib.intake.schema import SCHEMAS, empty_table
 from kitlib.intake.settings import read_season
-from kitlib.intake.tables import empty_table
 from kitlib.intake.units import values_apart
 
 POUND = 2.2046226

@@ -15,8 +15,8 @@ from kitlib.intake.reference import (
     reference_values,
     two_stage_moisture,
 )
+from kitlib.intake.schema import empty_table
 from kitlib.intake.settings import read_season
-from kitlib.intake.tables import empty_table
 
 
 def dishes(**cells):

@@ -6,8 +6,7 @@ import pytest
 from real_trials import plots_of, read_trials
 
 from kitlib.intake.foreign import named_unit
-from kitlib.intake.schema import OUR_UNITS, SCHEMAS, CheckedTable, Source
-from kitlib.intake.tables import empty_table
+from kitlib.intake.schema import OUR_UNITS, SCHEMAS, CheckedTable, Source, empty_table
 from kitlib.intake.units import doubtful_units, in_two_units
 
 LB = 2.2046226
