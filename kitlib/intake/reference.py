@@ -171,11 +171,14 @@ def _set_faults_aside(bench: _Bench) -> None:
     early = dishes["weighed_at"] < dishes["sampled_at"]
     heavier = (dry > wet) | (dishes["prestage_dry_g"] > dishes["prestage_wet_g"])
     lighter = ((wet - tare <= 0) | (dry < tare)) & ~heavier
+    # Where all tares are 0 the lab may weigh grain alone; else some were forgotten.
+    bare = (tare == 0) & (tare > 0).any() & ~lighter & ~heavier
     none = dishes["moisture"].isna() & ~lighter & ~heavier
     for code, which, reason in (
         ("dry-heavier-than-wet", heavier, "the dish weighs more dry than wet"),
         ("weighed-before-taken", early, "the sample was weighed before it was taken"),
         ("out-of-range", lighter, "the dish weighs less than its tare"),
+        ("out-of-range", bare, "the tare is 0, though other dishes have one"),
         ("cell-empty", none, "no moisture and no full weights"),
     ):
         bench.set_aside(which, code, reason)

@@ -379,7 +379,9 @@ def _times(cells: pd.Series, table: CheckedTable, forms: Sequence[str]) -> pd.Se
     wrong = cells[times.isna() & cells.notna()]
     rule = "a time such as 2025-10-03T14:30"
     two_ways = r"\s*\d{1,2}[./-]\d{1,2}[./-]\d{2,4}.*"
-    if wrong.astype("str").str.fullmatch(two_ways).any():
+    if forms:
+        rule += f" or of the form {listed(map(repr, forms))}"
+    elif wrong.astype("str").str.fullmatch(two_ways).any():
         rule += ", for day and month can be read two ways; say which comes first in "
         rule += f'[files.{table.name}], such as dates = "%d/%m/%Y %H:%M" or "%m/%d/%Y"'
     table.fault(wrong, "not-a-time", rule)

@@ -46,6 +46,8 @@ _LEAST_RATIO = np.log(1.6)  # below it no evidence makes a trial doubtful
 # calibration: the largest bias of 4 meters on 881 maize samples was 3.5 points
 # (Hurburgh, Hazen and Bern 1985). [% moisture]
 _TABLES_APART = 5.0
+# No grain is harvested, and no meter checked, so dry: common practice, no source. [%]
+_DRIEST = 4.0
 _POUND = np.log(2.20462262)
 _MIXED_SHARE = 0.1  # share of a trial's plots below which they are judged one by one
 _HEAVIEST = 88.0  # no grain's test weight is higher [kg/hL]
@@ -86,12 +88,22 @@ def _headers(tables: dict[str, CheckedTable]) -> Iterator[Finding]:
 
 
 def _fractions(frames: Frames) -> Iterator[Finding]:
-    """Yield moistures that look like fractions: no grain is below 1 %."""
+    """Yield moistures that look like fractions, or like tenths: no grain is so dry."""
     for table, frame in frames.items():
         for column in (c for c in MOISTURES if c in frame):
-            small = frame.index[(frame[column] > 0) & (frame[column] < 1)]
-            share = f"{len(small)} of {counted(frame[column].count(), 'value')}"
-            yield from found("fractions", table, small, column=column, share=share)
+            by = frame["trial" if "trial" in frame else "curve"]
+            small = frame[column].between(0, 1, inclusive="neither")
+            share = f"{small.sum()} of {counted(frame[column].count(), 'value')}"
+            parts = {"column": column, "share": share, "by": by.name}
+            parts["told"] = listed(sorted(by[small].unique()), 40)
+            whole = small.sum() > 0.9 * frame[column].count()
+            key = "fractions" if whole else "fractions-in-part"
+            yield from found(key, table, frame.index[small], **parts)
+            middle = frame[column].groupby(by).median()
+            dry = middle[middle.between(1, _DRIEST, inclusive="left")]
+            parts["told"] = listed([f"{n} ({show(m, 1)})" for n, m in dry.items()], 40)
+            rows = frame.index[by.isin(dry.index)]
+            yield from found("too-dry", table, rows, limit=_DRIEST, **parts)
 
 
 def _tables_apart(frames: Frames) -> Iterator[Finding]:

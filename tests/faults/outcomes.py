@@ -8,7 +8,7 @@ from zlib import crc32
 
 import numpy as np
 
-from faults import cell_kinds, file_kinds, row_kinds, whole_kinds
+from faults import cell_kinds, file_kinds, part_kinds, row_kinds, whole_kinds
 from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
 from kitlib.intake.checks import read_tables, table_findings
@@ -20,7 +20,8 @@ from kitlib.runs.new_season import check_season
 from kitlib.season.season import audit_season
 from kitlib.words.findings import SeasonRefused
 
-_OF_ALL = cell_kinds, row_kinds, file_kinds, whole_kinds  # they register their kinds
+# Importing them registers their kinds.
+_OF_ALL = cell_kinds, row_kinds, part_kinds, file_kinds, whole_kinds
 REPORTED, HARMLESS, MISSED = "reported", "harmless", "missed"
 TRIES = 200
 

@@ -98,6 +98,20 @@ def test_dishes_further_apart_than_the_method_allows_are_found_and_kept(season):
     assert len(found.samples) == 5
 
 
+def test_a_forgotten_tare_is_no_tare_of_0(season):
+    oven = pd.read_csv(season.folder / "oven.csv", dtype=str)
+    oven.loc[:1, "tare_g"] = "0"  # both dishes of the first sample
+    oven.to_csv(season.folder / "oven.csv", index=False)
+    found = reference_of(season)
+    [told] = [f for f in found.findings if f.code == "out-of-range"]
+    assert told.message.startswith("the tare is 0, though other dishes have one: 2 ")
+    assert len(found.samples) == 4
+    # All 0: the lab may have weighed the grain alone, and nothing is left out here.
+    oven["tare_g"] = "0"
+    oven.to_csv(season.folder / "oven.csv", index=False)
+    assert len(reference_of(season).samples) == 5
+
+
 def test_the_limit_itself_is_allowed(season):
     season.replace("oven.csv", "28.61", "28.585")  # 14.15 against 14.00
     assert reference_of(season).findings == []

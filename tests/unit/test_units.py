@@ -115,6 +115,22 @@ def test_one_unit_is_not_taken_for_two(rng):
 def test_fractions_are_told(plots):
     (found,) = doubts(plots=plots.assign(sensor_pct=plots["sensor_pct"] / 100))
     assert "fractions" in found.message
+    assert 'moisture = "fraction" under [units.plots]' in found.remedy
+
+
+def test_fractions_of_one_trial_are_told_with_its_name(plots):
+    trial = plots["trial"].iloc[0]
+    scale = plots["trial"].map(lambda name: 100 if name == trial else 1)
+    found = doubts(plots=plots.assign(sensor_pct=plots["sensor_pct"] / scale))
+    [told] = [f for f in found if "look like fractions" in f.message]
+    assert f"of trial {trial}; these look like fractions" in told.message
+    assert "[[files.plots]]" in told.remedy
+    assert set(told.rows) == set(plots.index[plots["trial"] == trial])
+
+
+def test_a_trial_drier_than_any_grain_is_told(plots):
+    found = doubts(plots=plots.assign(sensor_pct=plots["sensor_pct"] / 10))
+    assert any("no grain is harvested below 4 %" in f.message for f in found)
 
 
 @pytest.mark.parametrize(
