@@ -13,7 +13,8 @@ from kitlib.intake.outputs import digest, kept
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
 from kitlib.reports.figures import draw_by_day, draw_errors
-from kitlib.review.review import CurveReview, curve_findings, review_curves
+from kitlib.review.review import curve_findings, review_curves
+from kitlib.review.setup import CurveReview
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Estimate
 from kitlib.words.findings import SEVERITIES, Finding

@@ -12,13 +12,22 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.stats import linregress, norm
+from scipy.stats import chi2, linregress, norm
 from scipy.stats import t as student_t
 
+from kitlib.intake.reference import pooled_sd
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.estimates import Estimate, finite_array, not_known, tried
+from kitlib.statistics.estimates import (
+    Estimate,
+    Interval,
+    finite_array,
+    not_known,
+    tried,
+)
 from kitlib.words.terms import counted
 
+# Optional column of set-up and check runs: the offset each reading includes.
+IN_FORCE = "offset_in_force"
 SHEWHART, EWMA, CUSUM = "Shewhart", "EWMA", "CUSUM"
 CHARTS = (SHEWHART, EWMA, CUSUM)
 # NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.4 (from memory): a weight
@@ -31,6 +40,48 @@ DRIFT_DAYS = 30
 # Days that set centre and limits, those of the set-up first: our choice. Fewer
 # hold no scatter to speak of, more leave a season of weekly runs nothing to judge.
 BASE_DAYS = 3
+
+
+class Repeatability(NamedTuple):
+    """SD of a reading of the same grain by the same sensor. [% moisture]."""
+
+    sd: float  # nan where no sample was run twice
+    df: int  # runs beyond the first of each sample
+
+    def interval(self, level: float = 0.95) -> Interval:
+        """Return the chi-squared interval of the SD, for normal errors."""
+        tails = chi2.ppf([(1 + level) / 2, (1 - level) / 2], self.df)
+        low, high = self.sd * np.sqrt(self.df / tails)
+        return Interval(float(low), float(high))
+
+
+def repeatability(readings, sample) -> Repeatability:
+    """Return the SD of repeated runs about the mean of their sample.
+
+    Estimand: the SD of a single reading of grain that stays the same, the sensor
+    filled anew each time; neither the error a sample keeps from run to run nor that of
+    the oven is in it. Errors do as well as readings: what a sample's runs have in
+    common drops out. ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
+    """
+    return Repeatability(*pooled_sd(readings, sample))
+
+
+def offsets_in(runs: pd.DataFrame, default) -> np.ndarray:
+    """Return the offset in each reading: as recorded, or `default`. [% moisture]."""
+    told = runs.get(IN_FORCE, pd.Series(nan, index=runs.index))
+    known = pd.to_numeric(told, errors="coerce").to_numpy(float)
+    return np.where(np.isfinite(known), known, default)
+
+
+def repeated_runs(setup: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+    """Return each run's curve and error, and a label that runs of one grain share."""
+    days = checks["run_at"].dt.strftime(" on %Y-%m-%d")
+    grain = [setup["sample"].astype(object), (checks["sample"] + days).astype(object)]
+    runs = pd.concat([setup, checks], ignore_index=True)
+    # Samples of one name on two curves do not repeat each other.
+    labels = runs["curve"] + "\0" + pd.concat(grain, ignore_index=True)
+    error = runs["sensor_pct"] - runs["known_pct"] - offsets_in(runs, 0.0)
+    return runs[["curve"]].assign(error=error, repeats=labels).dropna()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

@@ -4,7 +4,7 @@ Their tables and findings are made here; `sections` puts them into words.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite, nan
 from pathlib import Path
 
@@ -16,8 +16,8 @@ from kitlib.intake.pairs import curve_register
 from kitlib.review import check_samples as control
 from kitlib.review import history as seasons
 from kitlib.review import plan as sampling
-from kitlib.review import setup as setups
 from kitlib.review.parallel import NO_DIFFERENCE, Comparison, compare_all
+from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED, CurveReview
 from kitlib.season.season import SeasonAudit, cells_of
 from kitlib.words.findings import Finding
 from kitlib.words.terms import columns_of, counted, listed, show, show_span
@@ -37,28 +37,6 @@ OPTIONAL = {
 PLOTS = ["curve", "harvested_at", "offset_in_force", "chamber_config", "sensor_pct"]
 PLOTS += ["grain_temp_c"]
 WITHIN = {True: "within", False: "beyond", None: ""}
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class CurveReview:
-    """How a curve was set up and whether it held; unknown parts are None or say why."""
-
-    curve: str
-    crop: str
-    setup: setups.CurveSetup
-    causes: dict[str, setups.Found]  # of a wrong offset, the largest first
-    chart: control.CheckChart | None  # of its check samples against their first days
-    setup_line: control.SetupLine | None  # and the first day check samples left it
-    first_off_line: pd.Timestamp | None
-
-    @property
-    def is_out(self) -> bool:
-        """Whether its check samples left their limits or drifted."""
-        if self.chart is None:
-            return False
-        out = any(day is not None for day in self.chart.first_out.values())
-        level = self.setup.season.confidence
-        return out or seasons.leaves_out_zero(self.chart.drift, level)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,30 +62,30 @@ def review_curves(season: SeasonAudit) -> SeasonCurves:
     )
     used = season.pairing.pairs.query("used")
     pairs = used.assign(along=sampling.along_moisture(used, season.corrections))
-    repeats, sd_run = _repeatability(register, setups.repeated_runs(*tables))
-    found = {
+    repeats, sd_run = _repeatability(register, control.repeated_runs(*tables))
+    own = {
         c: sampling.error_sources(pairs[pairs["curve"] == c], sd_run[c]) for c in order
     }
-    own = {curve: sources for curve, sources in found.items() if sources}
     shared = _crop_sources(pairs[~pairs["parallel"]], sd_run)
-    of_curves, days = {}, {}
-    for curve, row in register.loc[order].iterrows():
-        sources = own.get(curve, shared.get(row["crop_key"]))
-        of_curves[curve] = setups.CurveSetup(
+    curves = {}
+    for curve in order:
+        row = register.loc[curve]
+        sources = own[curve] or shared.get(row["crop_key"])
+        curves[curve] = CurveReview(
             register=row,
             runs=setup_runs[curve],
             plots=plots[curve],
-            audit=season.audits.get(str(curve)),
+            audit=season.audits.get(curve),
             repeats=repeats[curve],
             sd_error=sources.sd_error if sources else nan,
             sd_run=sd_run[curve],
             season=season.settings,
         )
-        days[curve] = _check_days(of_curves[curve], checks[curve])
+    days = {curve: _check_days(one, checks[curve]) for curve, one in curves.items()}
     scatter = control.pooled_scatter(found for found in days.values() if found)
     return SeasonCurves(
-        curves={c: _review(c, of_curves[c], days[c], scatter) for c in order},
-        sources=own,
+        curves={c: _charted(one, days[c], scatter) for c, one in curves.items()},
+        sources={curve: found for curve, found in own.items() if found},
         crop_sources=shared,
         pairs=pairs,
     )
@@ -115,12 +93,12 @@ def review_curves(season: SeasonAudit) -> SeasonCurves:
 
 def _repeatability(register: pd.DataFrame, runs: pd.DataFrame) -> tuple[dict, dict]:
     """Return the repeatability of each curve, and its SD of a run or its sensor's."""
-    own = dict.fromkeys(register.index, setups.repeatability([], []))
+    own = dict.fromkeys(register.index, control.repeatability([], []))
     for curve, of in runs.groupby("curve"):
-        own[curve] = setups.repeatability(of["error"], of["repeats"])
+        own[curve] = control.repeatability(of["error"], of["repeats"])
     sd_run = {curve: found.sd for curve, found in own.items()}
     for sensor, of in runs.groupby(runs["curve"].map(register["sensor"])):
-        shared = setups.repeatability(of["error"], of["repeats"]).sd
+        shared = control.repeatability(of["error"], of["repeats"]).sd
         curves = register.index[register["sensor"] == sensor]
         sd_run |= {curve: shared for curve in curves if not own[curve].df}
     return own, sd_run
@@ -138,45 +116,35 @@ def _crop_sources(pairs: pd.DataFrame, sd_run: dict) -> dict:
     return {crop: sources for crop, sources in found.items() if sources}
 
 
-def _check_days(
-    setup: setups.CurveSetup, later: pd.DataFrame
-) -> control.CheckRuns | None:
+def _check_days(one: CurveReview, later: pd.DataFrame) -> control.CheckRuns | None:
     """Return a curve's check runs day by day, set-up runs of the same samples first."""
-    loaded, plots = setup.loaded, setup.plots
+    loaded, plots = one.loaded, one.plots
     if later.empty or not isfinite(loaded):
         return None
     on_record = plots["harvested_at"], plots["offset_in_force"]
     by_plots = control.offset_at(later["run_at"], *on_record, loaded)
-    early = setup.runs[setup.runs["sample"].isin(later["sample"])]
-    offset = [setups.offsets_in(early, loaded), setups.offsets_in(later, by_plots)]
+    early = one.runs[one.runs["sample"].isin(later["sample"])]
+    offset = [control.offsets_in(early, loaded), control.offsets_in(later, by_plots)]
     runs = [early.assign(at_setup=True), later.assign(at_setup=False)]
     every = pd.concat(runs, ignore_index=True)
     found = control.check_runs(every, np.concatenate(offset), loaded)
     return found if len(found.cells) else None
 
 
-def _review(curve, setup, checks: control.CheckRuns | None, scatter) -> CurveReview:
-    """Return how one curve was set up and whether it held."""
-    chart = line = first_off = None
-    if checks is not None:
-        level = setup.season.confidence
-        chart = control.check_chart(checks, scatter[0], scatter[1], level)
-        # The line is that of the set-up runs without the retained samples.
-        rest = setup.runs[~setup.runs["sample"].isin(checks.cells["sample"])]
-        bare = rest["sensor_pct"] - setups.offsets_in(rest, setup.loaded)
-        by_sample = rest.assign(reading=bare + setup.loaded).groupby("sample")
-        means = by_sample[["known_pct", "reading"]].mean().dropna()
-        known = means["known_pct"], means["reading"]
-        line, first_off = control.held_to_line(checks, *known, level)
-    return CurveReview(
-        curve=curve,
-        crop=setup.register["crop_key"],
-        setup=setup,
-        causes=setups.causes_of(setup),
-        chart=chart,
-        setup_line=line,
-        first_off_line=first_off,
-    )
+def _charted(one: CurveReview, checks: control.CheckRuns | None, scatter):
+    """Return a curve with the charts of its check samples, if there are some."""
+    if checks is None:
+        return one
+    level, (sd, df) = one.season.confidence, scatter
+    # The line is that of the set-up runs without the retained samples.
+    rest = one.runs[~one.runs["sample"].isin(checks.cells["sample"])]
+    bare = rest["sensor_pct"] - control.offsets_in(rest, one.loaded)
+    by_sample = rest.assign(reading=bare + one.loaded).groupby("sample")
+    means = by_sample[["known_pct", "reading"]].mean().dropna()
+    known = means["known_pct"], means["reading"]
+    line, first_off = control.held_to_line(checks, *known, level)
+    chart = control.check_chart(checks, sd, df, level)
+    return replace(one, chart=chart, setup_line=line, first_off_line=first_off)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -217,9 +185,9 @@ def review_season(
     plans, histories = {}, []
     for curve, one in curves.curves.items():
         plans[curve] = _plan(curves, one, costs, wanted)
-        built = one.setup.register["built_on"]
+        built = one.register["built_on"]
         built = built.strftime("%Y-%m-%d") if pd.notna(built) else ""
-        called_for = settings.name, one.setup.by_season
+        called_for = settings.name, one.by_season
         histories.append(seasons.curve_history(curve, *called_for, past, built))
     return SeasonReview(
         **vars(curves),
@@ -236,32 +204,32 @@ def review_season(
 
 def _plan(curves: SeasonCurves, one: CurveReview, costs, wanted: float | None):
     """Return what next season's sampling of a curve can reach, None if not known."""
-    pairs, audit = curves.pairs, one.setup.audit
-    served = pairs[(pairs["crop"] == one.crop) & ~pairs["parallel"]]
+    pairs, audit = curves.pairs, one.audit
+    served = pairs[(pairs["crop"] == one.register["crop_key"]) & ~pairs["parallel"]]
     found = sampling.scatter_of(
-        one.crop,
+        one.register["crop_key"],
         pairs[pairs["curve"] == one.curve],
         curves.sources.get(one.curve),
-        curves.crop_sources.get(one.crop),
+        curves.crop_sources.get(one.register["crop_key"]),
         sampling.benchtop_sd(served),
     )
     wanted = wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
     if found is None or not wanted > 0:
         return None
-    level = one.setup.season.confidence
+    level = one.season.confidence
     table = sampling.plan_table(found[0], costs, wanted, level)
     return sampling.CurvePlan(*found, table, wanted)
 
 
 def _sensor_histories(curves: SeasonCurves, season: str, past) -> list:
     """Return each sensor's change over the seasons."""
-    register = pd.DataFrame([one.setup.register for one in curves.curves.values()])
+    register = pd.DataFrame([one.register for one in curves.curves.values()])
     sensor_of = {str(c): str(of) for c, of in register["sensor"].dropna().items()}
     beside = list(register.index[register["parallel_of"].notna()])
     found = []
     for sensor in sorted(set(sensor_of.values())):
         own = [c for c, of in sensor_of.items() if of == sensor and c not in beside]
-        audits = [curves.curves[curve].setup.audit for curve in own]
+        audits = [curves.curves[curve].audit for curve in own]
         now = [seasons.season_setting(0.0, audit.bias) for audit in audits if audit]
         of = seasons.sensor_history(sensor, season, now, past, sensor_of, beside)
         found.append(of)
@@ -280,7 +248,7 @@ def review_tables(review: SeasonReview) -> dict[str, pd.DataFrame]:
     """
     level, curves = review.season.settings.confidence, review.curves.values()
     causes = [
-        {"code": code, **setups.CAUSES[code]._asdict(), **found._asdict()} | _of(one)
+        {"code": code, **CAUSES[code]._asdict(), **found._asdict()} | _of(one)
         for one in curves
         for code, found in one.causes.items()
     ]
@@ -305,35 +273,34 @@ def review_tables(review: SeasonReview) -> dict[str, pd.DataFrame]:
 
 def _of(one: CurveReview) -> dict:
     """Return the cells that name a curve."""
-    return {"crop": one.crop, "curve": one.curve}
+    return {"crop": one.register["crop_key"], "curve": one.curve}
 
 
 def _offset_row(one: CurveReview) -> dict:
     """Return a curve's offset in use, from set-up and season; its repeatability."""
-    setup = one.setup
-    best, own = setup.half_widths
-    low, high = setup.repeats.interval(setup.season.confidence)
-    config, told = setup.register["chamber_config"], setup.plots["chamber_config"]
+    best, own = one.half_widths
+    low, high = one.repeats.interval(one.season.confidence)
+    config, told = one.register["chamber_config"], one.plots["chamber_config"]
     elsewhere = int((told.dropna() != config).sum()) if pd.notna(config) else 0
     return {
         **_of(one),
-        **vars(setup.offset),
-        **{f"share_{name}": share for name, share in setup.offset.parts.items()},
-        "offset_loaded": setup.loaded,
-        "offset_at_setup": setup.offset.setting,
-        "offset_by_season": setup.by_season,
-        "loaded_less_setup": setup.misloaded,
-        "season_less_setup": setup.moved,
+        **vars(one.offset),
+        **{f"share_{name}": share for name, share in one.offset.parts.items()},
+        "offset_loaded": one.loaded,
+        "offset_at_setup": one.offset.setting,
+        "offset_by_season": one.by_season,
+        "loaded_less_setup": one.misloaded,
+        "season_less_setup": one.moved,
         "at_best": best,
         "by_its_own_scatter": own,
-        "read_before_loading": setup.read_before_loading,
-        "sd_run": setup.repeats.sd,
+        "read_before_loading": one.read_before_loading,
+        "sd_run": one.repeats.sd,
         "sd_run_low": low,
         "sd_run_high": high,
-        "sd_run_df": setup.repeats.df,
-        "gain_by_repeats": setup.gain_by_repeats,
+        "sd_run_df": one.repeats.df,
+        "gain_by_repeats": one.gain_by_repeats,
         "plots_in_another_configuration": elsewhere,
-        "error_in_another": setup.error_elsewhere,
+        "error_in_another": one.error_elsewhere,
     }
 
 
@@ -362,15 +329,17 @@ def _check_row(one: CurveReview, chart: control.CheckChart) -> dict:
 
 def _source_rows(review: SeasonReview) -> Iterator[dict]:
     """Yield the parts of each crop's error, the curve empty, and of each curve's."""
-    found = [(crop, "", of) for crop, of in review.crop_sources.items()]
-    found += [(review.curves[c].crop, c, of) for c, of in review.sources.items()]
-    for crop, curve, sources in found:
-        about = {**vars(sources), "crop": crop, "curve": curve}
-        about["effort"] = sampling.where_effort_pays(sources) if curve else ""
-        shares, of_bias = sources.shares, sources.shares_of_bias if curve else {}
+    crops, curves = review.crop_sources.items(), review.sources.items()
+    found = [({"crop": crop, "curve": ""}, sources) for crop, sources in crops]
+    found += [(_of(review.curves[curve]), sources) for curve, sources in curves]
+    for names, sources in found:
+        shares, of_bias, about = sources.shares, {}, vars(sources) | names
+        if names["curve"]:
+            of_bias = sources.shares_of_bias
+            about["effort"] = sampling.where_effort_pays(sources)
         for name, sd in sources.sds.items():
             share = {"share": shares.get(name), "share_of_bias": of_bias.get(name)}
-            yield {**about, "source": name, "sd": sd, **share}
+            yield {"effort": "", **about, "source": name, "sd": sd, **share}
 
 
 def _history_rows(review: SeasonReview) -> Iterator[dict]:
@@ -437,33 +406,33 @@ def curve_findings(one: CurveReview) -> list[Finding]:
 def tells_a_cause(found: Finding) -> bool:
     """Whether a finding is of a set-up's causes, which reports tell in a table."""
     # An offset loaded wrongly is not left to it: that is to be acted on.
-    in_table = found.code in setups.CAUSES or found.code == "setup-not-recorded"
+    in_table = found.code in CAUSES or found.code == "setup-not-recorded"
     return in_table and found.code != "setup-misloaded"
 
 
 def _of_setup(one: CurveReview) -> Iterator[tuple[str, str]]:
     """Yield what may have put the offset wrong at set-up, and whether it held."""
-    setup, unrecorded = one.setup, []
+    unrecorded = []
     # Without an offset it is said once for the whole table, or by the table of causes.
-    for code, found in one.causes.items() if setup.offset.n_runs else ():
-        cause = setups.CAUSES[code]
-        if found.verdict == setups.DOUBTFUL:
+    for code, found in one.causes.items() if one.offset.n_runs else ():
+        cause = CAUSES[code]
+        if found.verdict == DOUBTFUL:
             size = f"it can have moved the offset by up to {show(found.size)} points"
             if not isfinite(found.size):
                 size = "how far that moved the offset is not known"
             yield code, f"{found.found}; {size}. {cause.why}"
-        elif found.verdict == setups.UNRECORDED:
+        elif found.verdict == UNRECORDED:
             unrecorded.append(f"{cause.cause.lower()} ({found.found})")
     if unrecorded:
         yield "setup-not-recorded", f"cannot be judged: {'; '.join(unrecorded)}"
-    if setup.read_before_loading:
+    if one.read_before_loading:
         said = "its set-up runs err by about minus the offset loaded "
-        said += f"({show(setup.loaded, sign=True)}), as if they were read before it "
+        said += f"({show(one.loaded, sign=True)}), as if they were read before it "
         said += "was loaded; the column offset_in_force in setup_runs would settle it"
         yield "setup-unclear", said
-    elif setup.not_held:
-        moved, way = setup.moved, "higher" if setup.moved.value > 0 else "lower"
-        ends = show_span(*moved.interval(setup.season.confidence), sign=True)
+    elif one.not_held:
+        moved, way = one.moved, "higher" if one.moved.value > 0 else "lower"
+        ends = show_span(*moved.interval(one.season.confidence), sign=True)
         said = f"this season's results call for an offset {show(abs(moved.value))} "
         said += f"points {way} than set-up gave (difference {ends})"
         yield "offset-not-held", said
@@ -471,7 +440,7 @@ def _of_setup(one: CurveReview) -> Iterator[tuple[str, str]]:
 
 def _of_checks(one: CurveReview) -> Iterator[tuple[str, str]]:
     """Yield whether its check samples stayed where they were."""
-    chart, level = one.chart, one.setup.season.confidence
+    chart, level = one.chart, one.season.confidence
     if chart is None:
         return
     if chart.remark:

@@ -61,7 +61,7 @@ def setup_section(review: SeasonReview) -> list[page.Block]:
         return _lead("setup")
     tables = review_tables(review)
     causes, offsets = tables["setup"], tables["setup_offsets"]
-    moved = [curve for curve, one in review.curves.items() if one.setup.not_held]
+    moved = [curve for curve, one in review.curves.items() if one.not_held]
     doubted = causes[(causes["verdict"] == DOUBTFUL) & causes["size"].notna()]
     case = "moved" if moved else "sound" if doubted.empty else "doubtful"
     detail = ""

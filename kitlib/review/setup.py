@@ -13,65 +13,21 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.stats import chi2, norm
+from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from kitlib.curves.audit import CurveAudit
-from kitlib.intake.reference import pooled_sd
 from kitlib.intake.settings import Season
+from kitlib.review import check_samples as control
 from kitlib.review.history import difference, leaves_out_zero, season_setting
-from kitlib.statistics.estimates import Estimate, Interval, not_known, tried
+from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.statistics.lines import gain
 from kitlib.words.terms import counted, listed, show, show_span
 
-# Optional column of set-up and check runs: the offset each reading includes.
-IN_FORCE = "offset_in_force"
 IN_ANOTHER = "harvested in another"  # how the effect of a configuration is named
 OVER_SAMPLES, OVER_RUNS = "t over samples", "t over runs"
 ROUNDING = 1e-9  # an error below this is that of decimal numbers in binary
 ONE_SAMPLE = "one sample only: how samples differ is not in this interval"
-
-
-class Repeatability(NamedTuple):
-    """SD of a reading of the same grain by the same sensor. [% moisture]."""
-
-    sd: float  # nan where no sample was run twice
-    df: int  # runs beyond the first of each sample
-
-    def interval(self, level: float = 0.95) -> Interval:
-        """Return the chi-squared interval of the SD, for normal errors."""
-        tails = chi2.ppf([(1 + level) / 2, (1 - level) / 2], self.df)
-        low, high = self.sd * np.sqrt(self.df / tails)
-        return Interval(float(low), float(high))
-
-
-def repeatability(readings, sample) -> Repeatability:
-    """Return the SD of repeated runs about the mean of their sample.
-
-    Estimand: the SD of a single reading of grain that stays the same, the sensor
-    filled anew each time; neither the error a sample keeps from run to run nor that of
-    the oven is in it. Errors do as well as readings: what a sample's runs have in
-    common drops out. ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
-    """
-    return Repeatability(*pooled_sd(readings, sample))
-
-
-def offsets_in(runs: pd.DataFrame, default) -> np.ndarray:
-    """Return the offset in each reading: as recorded, or `default`. [% moisture]."""
-    told = runs.get(IN_FORCE, pd.Series(nan, index=runs.index))
-    known = pd.to_numeric(told, errors="coerce").to_numpy(float)
-    return np.where(np.isfinite(known), known, default)
-
-
-def repeated_runs(setup: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
-    """Return each run's curve and error, and a label that runs of one grain share."""
-    days = checks["run_at"].dt.strftime(" on %Y-%m-%d")
-    grain = [setup["sample"].astype(object), (checks["sample"] + days).astype(object)]
-    runs = pd.concat([setup, checks], ignore_index=True)
-    # Samples of one name on two curves do not repeat each other.
-    labels = runs["curve"] + "\0" + pd.concat(grain, ignore_index=True)
-    error = runs["sensor_pct"] - runs["known_pct"] - offsets_in(runs, 0.0)
-    return runs[["curve"]].assign(error=error, repeats=labels).dropna()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,7 +70,9 @@ def setup_offset(
         setting = Estimate(value=means.mean(), remark=why)
     variance = float(means.var())
     # A sample's mean keeps of a run's variance 1 / runs.
-    run = repeatability(given, sample).sd ** 2 * float((1 / by_sample.size()).mean())
+    run = control.repeatability(given, sample).sd ** 2 * float(
+        (1 / by_sample.size()).mean()
+    )
     shares = [part / variance if variance else nan for part in (run, sd_reference**2)]
     left = max(1 - sum(share for share in shares if isfinite(share)), 0.0)
     shares.append(left if variance > 0 else nan)
@@ -127,17 +85,40 @@ def setup_offset(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CurveSetup:
-    """How one curve was set up, beside what the season says of it."""
+class CurveReview:
+    """How one curve was set up and whether it held, beside what the season says."""
 
     register: pd.Series  # its row of the table of curves
-    runs: pd.DataFrame  # of its known samples
+    runs: pd.DataFrame  # of its known samples at set-up
     plots: pd.DataFrame  # those it served
     audit: CurveAudit | None  # None where no sample speaks for it
-    repeats: Repeatability
+    repeats: control.Repeatability
     sd_error: float  # SD of one sample's error about the curve
     sd_run: float  # of one run of the same grain, from its own runs or its sensor's
     season: Season
+    # Of its check samples against their own first days; and the line of its set-up
+    # runs, with the first day check samples left it. None without check runs.
+    chart: control.CheckChart | None = None
+    setup_line: control.SetupLine | None = None
+    first_off_line: pd.Timestamp | None = None
+
+    @property
+    def curve(self) -> str:
+        """Its name."""
+        return str(self.register.name)
+
+    @cached_property
+    def causes(self) -> dict[str, "Found"]:
+        """What can have put its offset wrong, by code, the largest first."""
+        return causes_of(self)
+
+    @property
+    def is_out(self) -> bool:
+        """Whether its check samples left their limits or drifted."""
+        if self.chart is None:
+            return False
+        out = any(day is not None for day in self.chart.first_out.values())
+        return out or leaves_out_zero(self.chart.drift, self.season.confidence)
 
     @property
     def loaded(self) -> float:
@@ -153,7 +134,7 @@ class CurveSetup:
     @cached_property
     def offset(self) -> SetupOffset:
         """What the runs say of the offset, those of them whose own offset is known."""
-        in_readings = offsets_in(self.known, self.loaded)
+        in_readings = control.offsets_in(self.known, self.loaded)
         used = self.known[np.isfinite(in_readings)]
         known = used["known_pct"], used["sensor_pct"], used["sample"]
         told = in_readings[np.isfinite(in_readings)]
@@ -182,7 +163,9 @@ class CurveSetup:
         """Whether the runs look as if read before the offset was loaded."""
         # They do where, with the offset taken to be in the readings, they give another
         # one than was loaded, and the one loaded if it was not.
-        told = IN_FORCE in self.runs and self.runs[IN_FORCE].notna().any()
+        told = (
+            control.IN_FORCE in self.runs and self.runs[control.IN_FORCE].notna().any()
+        )
         if told or not self.offset.n_runs or not abs(self.loaded) > 0:
             return False
         ends = self.offset.setting.interval(self.season.confidence)
@@ -216,10 +199,10 @@ class CurveSetup:
 
     @cached_property
     def gain_by_repeats(self) -> Estimate:
-        """Gain with the repeatability as the sensor's whole error."""
+        """Gain with the control.repeatability as the sensor's whole error."""
         found = self.audit
         if found is None or not self.repeats.sd > 0:
-            return not_known("no sample was run twice: repeatability not known")
+            return not_known("no sample was run twice: control.repeatability not known")
         if not isfinite(found.reference_se):
             return not_known("the error of the reference is not known: one dish each")
         samples, errors = found.samples, (self.repeats.sd, found.reference_se)
@@ -264,7 +247,7 @@ with files("kitlib.review").joinpath("causes.csv").open(encoding="utf-8") as _fi
     CAUSES = {row.pop("code"): Cause(**row) for row in csv.DictReader(_file)}
 
 
-def causes_of(setup: CurveSetup) -> dict[str, Found]:
+def causes_of(setup: CurveReview) -> dict[str, Found]:
     """Return what was found of every cause by its code, the largest first."""
     found = {}
     for code, cause in CAUSES.items():
@@ -283,12 +266,12 @@ def _judged(doubtful: bool, said: str, size: float = nan, basis: str = "") -> Fo
     return Found(DOUBTFUL if doubtful else SOUND, said, size, basis)
 
 
-def _tilt(setup: CurveSetup) -> float:
+def _tilt(setup: CurveReview) -> float:
     """Return the change of the error for each point of moisture, by the season."""
     return setup.audit.gain.value - 1 if setup.audit else nan
 
 
-def _tail(setup: CurveSetup) -> float:
+def _tail(setup: CurveReview) -> float:
     """Return how many SDs the half-width of an interval is."""
     return float(norm.ppf((1 + setup.season.confidence) / 2))
 
@@ -299,19 +282,21 @@ def _unrecorded(runs, told) -> str:
     return f"; not recorded for {counted(lacking, 'run')}" if lacking else ""
 
 
-def _by_shift(setup: CurveSetup, doubted: pd.Series, said: str) -> Found:
+def _by_shift(setup: CurveReview, doubted: pd.Series, said: str) -> Found:
     """Return a cause sized by what the offset would be without the runs doubted."""
     runs = setup.known
     trusted = ~doubted.reindex(runs.index, fill_value=False)
     if trusted.all():
         return Found(SOUND, said, 0.0, "no such run")
-    error = runs["sensor_pct"] - offsets_in(runs, setup.loaded) - runs["known_pct"]
+    error = (
+        runs["sensor_pct"] - control.offsets_in(runs, setup.loaded) - runs["known_pct"]
+    )
     whole = error.groupby(runs["sample"]).mean().mean()
     rest = error[trusted].groupby(runs["sample"]).mean().mean()
     return Found(DOUBTFUL, said, float(abs(whole - rest)))
 
 
-def _misloaded(setup: CurveSetup) -> Found | None:
+def _misloaded(setup: CurveReview) -> Found | None:
     wrong, given = setup.misloaded, setup.offset.setting
     if setup.read_before_loading or not wrong.known:
         return None
@@ -324,7 +309,7 @@ def _misloaded(setup: CurveSetup) -> Found | None:
     return _judged(off, said, size)
 
 
-def _chance(setup: CurveSetup) -> Found:
+def _chance(setup: CurveReview) -> Found:
     n = setup.known["sample"].nunique()
     size, basis = setup.half_widths[0], ""
     if not isfinite(size) and setup.offset.n_runs:
@@ -339,7 +324,7 @@ def _chance(setup: CurveSetup) -> Found:
     return _judged(few or size > allowed, said, size, basis)
 
 
-def _range(setup: CurveSetup) -> Found:
+def _range(setup: CurveReview) -> Found:
     known, limits = setup.known["known_pct"], setup.season.setup
     low, high = float(known.min()), float(known.max())
     said, size = f"known samples {show_span(low, high, 1)} %", nan
@@ -354,7 +339,7 @@ def _range(setup: CurveSetup) -> Found:
     return Found(verdict, said, size)
 
 
-def _start(setup: CurveSetup) -> Found:
+def _start(setup: CurveReview) -> Found:
     # The table is in the order of the file; runs without a time keep it.
     first = setup.known.sort_values("run_at", kind="stable").iloc[0]
     said = f"begun at {show(first['known_pct'], 1)} % (sample {first['sample']})"
@@ -367,7 +352,7 @@ def _start(setup: CurveSetup) -> Found:
     return _judged(far, said, abs(_tilt(setup)) * away)
 
 
-def _temperature(setup: CurveSetup) -> Found | None:
+def _temperature(setup: CurveReview) -> Found | None:
     runs, most = setup.known, setup.season.setup.from_air_c
     apart = (runs["grain_temp_c"] - runs["air_temp_c"]).dropna()
     if apart.empty:
@@ -392,7 +377,7 @@ def _temperature(setup: CurveSetup) -> Found | None:
     return _judged(off > 0, said, abs(rate * colder), basis)
 
 
-def _wetted(setup: CurveSetup) -> Found | None:
+def _wetted(setup: CurveReview) -> Found | None:
     told = setup.known["water_added"].dropna().astype(bool)
     if told.empty:
         return None
@@ -402,7 +387,7 @@ def _wetted(setup: CurveSetup) -> Found | None:
     return _by_shift(setup, told, said + _unrecorded(samples, told))
 
 
-def _fill(setup: CurveSetup) -> Found | None:
+def _fill(setup: CurveReview) -> Found | None:
     mass, least = setup.known["grain_mass_kg"].dropna(), setup.season.setup.grain_kg
     if mass.empty:
         return None
@@ -412,7 +397,7 @@ def _fill(setup: CurveSetup) -> Found | None:
     return _by_shift(setup, light, said)
 
 
-def _repeats(setup: CurveSetup) -> Found:
+def _repeats(setup: CurveReview) -> Found:
     often, limits = setup.known.groupby("sample").size(), setup.season.setup
     fewest = int(often.min())  # the sample filled least often counts
     said = f"{show_span(fewest, int(often.max()), 0)} fillings of a sample"
@@ -426,7 +411,7 @@ def _repeats(setup: CurveSetup) -> Found:
     return Found(verdict, said, _tail(setup) * setup.sd_run * share)
 
 
-def _reference(setup: CurveSetup) -> Found | None:
+def _reference(setup: CurveReview) -> Found | None:
     audit, n = setup.audit, setup.known["sample"].nunique()
     if audit is None or not isfinite(audit.reference_se):
         return None
@@ -436,7 +421,7 @@ def _reference(setup: CurveSetup) -> Found | None:
     return _judged(size > audit.tolerance.at(audit.mean_reference) / 3, said, size)
 
 
-def _chamber(setup: CurveSetup) -> Found | None:
+def _chamber(setup: CurveReview) -> Found | None:
     told = setup.known["chamber_config"].dropna()
     own = setup.register.get("chamber_config")
     if told.empty:
@@ -454,7 +439,7 @@ def _chamber(setup: CurveSetup) -> Found | None:
     return found
 
 
-def _weighing(setup: CurveSetup) -> Found:
+def _weighing(setup: CurveReview) -> Found:
     checked, runs = setup.register.get(SCALE), setup.known
     weights = int(runs["lab_test_weight_kg_hl"].notna().sum())
     verdict, scale = UNRECORDED, "whether the plot scale was checked is not recorded"

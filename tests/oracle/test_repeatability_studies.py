@@ -3,7 +3,8 @@
 import numpy as np
 from pytest import approx
 
-from kitlib.review.setup import ONE_SAMPLE, repeatability, setup_offset
+from kitlib.review.check_samples import repeatability
+from kitlib.review.setup import ONE_SAMPLE, setup_offset
 
 
 def test_bias_study_of_one_reference():

@@ -10,12 +10,11 @@ from reviewed import demo_review
 from kitlib.review.parallel import compare_curves
 from kitlib.review.plan import SAMPLES_PER_TRIAL, TRIALS, cheapest
 from kitlib.review.review import (
-    CurveReview,
     review_findings,
     review_tables,
     tells_a_cause,
 )
-from kitlib.review.setup import CAUSES
+from kitlib.review.setup import CAUSES, CurveReview
 from kitlib.words.findings import KINDS, Finding
 
 
@@ -131,13 +130,12 @@ def test_a_curve_that_did_not_hold_is_found_and_a_good_one_is_not():
 
 
 def test_a_set_up_read_before_loading_is_asked_about_and_judged_no_further(one):
-    register = one.setup.register.copy()
+    register = one.register.copy()
     register["offset_loaded"] = 2.0
     # An even number of runs that err by a tenth more and less than -2 points.
-    away = 0.1 * (-1.0) ** one.setup.runs.index.to_numpy()
-    runs = one.setup.runs.assign(sensor_pct=one.setup.runs["known_pct"] - 2.0 + away)
-    setup = replace(one.setup, register=register, runs=runs)
-    codes = of_curve("maize-S1", replace(one, setup=setup))
+    away = 0.1 * (-1.0) ** one.runs.index.to_numpy()
+    runs = one.runs.assign(sensor_pct=one.runs["known_pct"] - 2.0 + away)
+    codes = of_curve("maize-S1", replace(one, register=register, runs=runs))
     assert "offset_in_force" in codes["setup-unclear"]
     assert "offset-not-held" not in codes
 

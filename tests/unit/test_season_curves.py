@@ -28,7 +28,7 @@ def two(season):
 
 
 def test_a_curve_without_repeated_runs_has_its_sensors_repeatability(two):
-    setups = {curve: one.setup for curve, one in two.curves.items()}
+    setups = {curve: one for curve, one in two.curves.items()}
     assert (setups["W"].repeats.df, setups["V"].repeats.df) == (1, 0)
     assert setups["V"].sd_run == setups["W"].sd_run == approx(0.1 * 2**0.5)
 
@@ -39,7 +39,7 @@ def test_samples_of_one_name_on_two_curves_do_not_repeat_each_other(season):
     )
     season.write("setup_runs.csv", SETUP.replace("V,c", "V,b"))
     found = review_curves(audit_season(season.folder))
-    assert found.curves["V"].setup.sd_run == approx(0.1 * 2**0.5)
+    assert found.curves["V"].sd_run == approx(0.1 * 2**0.5)
 
 
 def test_limits_of_all_curves_rest_on_one_pooled_sd():
@@ -56,6 +56,6 @@ def test_curves_come_in_order_of_crop_and_name(two):
 
 def test_a_curve_that_served_nothing_is_reviewed_too(two):
     one = two.curves["V"]
-    assert one.setup.audit is None and one.chart is None
-    assert one.setup.offset.n_samples == 2
-    assert one.setup.offset.setting.value == approx(-0.3)
+    assert one.audit is None and one.chart is None
+    assert one.offset.n_samples == 2
+    assert one.offset.setting.value == approx(-0.3)

@@ -60,7 +60,7 @@ def test_a_header_of_earlier_files_is_read(season):
 
 def test_the_curve_that_went_wrong_did_not_hold():
     # The demo's wheat-S1 was set up without bias and reads 0.95 points high.
-    moved = demo_review().curves["wheat-S1"].setup.moved
+    moved = demo_review().curves["wheat-S1"].moved
     assert moved.interval().high < 0
     assert moved.interval().holds(-0.95)
 
@@ -68,7 +68,7 @@ def test_the_curve_that_went_wrong_did_not_hold():
 def test_demo_set_up_offsets_are_the_ones_loaded():
     # Every curve of the demo was without bias when it was set up, offset loaded.
     for one in demo_review().curves.values():
-        assert one.setup.misloaded.interval(0.999).holds(0.0)
+        assert one.misloaded.interval(0.999).holds(0.0)
 
 
 def test_the_new_curve_reads_high_beside_the_old_one():
@@ -82,7 +82,7 @@ def test_the_new_curve_reads_high_beside_the_old_one():
 def test_plans_aim_at_half_the_allowed_bias_and_settings_change_that():
     season = demo_season()
     review, curve = demo_review(), "maize-S1"
-    allowed = review.curves[curve].setup.audit.allowed_bias
+    allowed = review.curves[curve].audit.allowed_bias
     assert review.plans[curve].wanted == approx(allowed / 2)
     asked = review_season(season, costs=Costs(10, 1, 1, 1), wanted_half_width=0.4)
     plan = asked.plans[curve]
@@ -94,7 +94,7 @@ def test_plans_aim_at_half_the_allowed_bias_and_settings_change_that():
 def test_a_season_without_optional_tables_says_what_is_open(season):
     review = reviewed(season)
     one = review.curves["W"]
-    assert not one.setup.offset.n_runs and one.chart is None and one.setup_line is None
+    assert not one.offset.n_runs and one.chart is None and one.setup_line is None
     assert review.parallel == [] and review.sensor_histories == []
     codes = [finding.code for finding in review_findings(review)]
     assert codes.count("review-open") == 3
@@ -121,8 +121,8 @@ def test_set_up_and_checks_of_a_small_season(season):
     review = reviewed(season)
     one = review.curves["W"]
     # Means of known - reading: -0.2, 0.0 and -0.2, with 0.2 in the readings.
-    assert one.setup.offset.setting.value == approx(0.2 - 0.4 / 3)
-    assert one.setup.repeats.df == 3
+    assert one.offset.setting.value == approx(0.2 - 0.4 / 3)
+    assert one.repeats.df == 3
     assert one.chart.first_out["Shewhart"] == pd.Timestamp("2025-08-29")
     assert one.first_off_line == pd.Timestamp("2025-08-29")
     codes = {finding.code for finding in review_findings(review)}
@@ -146,8 +146,8 @@ def test_a_season_nobody_sampled_is_reviewed_all_the_same(season):
     season.write("setup_runs.csv", SETUP)
     review = reviewed(season)
     one = review.curves["W"]
-    assert one.setup.audit is None and review.sources == {} and review.plans == {}
-    assert one.setup.offset is not None
+    assert one.audit is None and review.sources == {} and review.plans == {}
+    assert one.offset is not None
     assert review_sections(review)
     assert all(len(table.columns) for table in review_tables(review).values())
 
@@ -157,8 +157,8 @@ def test_mixed_offsets_leave_the_settings_open(season):
     season.write("setup_runs.csv", SETUP)
     season.write("check_runs.csv", CHECKS)
     one = reviewed(season).curves["W"]
-    assert not one.setup.moved.known
-    assert one.chart is None and not one.setup.offset.n_runs
+    assert not one.moved.known
+    assert one.chart is None and not one.offset.n_runs
 
 
 def earlier_folders(tmp_path, n, bias=0.0):

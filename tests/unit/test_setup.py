@@ -10,16 +10,14 @@ from pytest import approx
 from reviewed import demo_review, demo_season
 
 from kitlib.intake.settings import Season
-from kitlib.review.setup import (
+from kitlib.review.check_samples import (
     IN_FORCE,
-    ONE_SAMPLE,
-    CurveSetup,
     Repeatability,
     offsets_in,
     repeatability,
     repeated_runs,
-    setup_offset,
 )
+from kitlib.review.setup import ONE_SAMPLE, CurveReview, setup_offset
 
 SEASON = Season(name="made up")
 NOTHING = Repeatability(sd=float("nan"), df=0)
@@ -60,7 +58,7 @@ def runs(sensor, **more):
 
 
 def setup_of(runs):
-    return CurveSetup(
+    return CurveReview(
         register=REGISTER,
         runs=runs,
         plots=PLOTS,
@@ -125,7 +123,7 @@ def test_without_runs_nothing_is_known_and_nothing_stops():
 
 def test_gain_with_the_repeatability_lies_by_the_audits():
     # Both take the reference's error as small, so they hardly differ.
-    setup = demo_review().curves["maize-S1"].setup
+    setup = demo_review().curves["maize-S1"]
     repeats = Repeatability(sd=0.15, df=30)
     found = replace(setup, repeats=repeats).gain_by_repeats
     assert found.value == approx(setup.audit.gain.value, abs=0.01)
@@ -135,7 +133,7 @@ def test_gain_with_the_repeatability_lies_by_the_audits():
 
 @pytest.mark.parametrize("curve", ["maize-S1", "wheat-S2"])
 def test_the_season_calls_for_the_offset_the_advice_gives(curve):
-    setup = demo_review().curves[curve].setup
+    setup = demo_review().curves[curve]
     advice, asked = demo_season().advice[curve], setup.by_season
     assert asked.value == approx(setup.loaded + advice.offset)
     assert tuple(asked.interval()) == approx(

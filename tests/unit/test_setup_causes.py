@@ -9,6 +9,7 @@ import pytest
 from pytest import approx
 
 from kitlib.intake.settings import Season, SetupLimits
+from kitlib.review.check_samples import Repeatability
 from kitlib.review.setup import (
     CAUSES,
     DOUBTFUL,
@@ -17,8 +18,7 @@ from kitlib.review.setup import (
     SOUND,
     THIN,
     UNRECORDED,
-    CurveSetup,
-    Repeatability,
+    CurveReview,
     causes_of,
 )
 from kitlib.statistics.estimates import Estimate
@@ -77,7 +77,7 @@ def setup_of(runs, limits=None, **more):
         "sd_run": 0.1,
         "season": season,
     }
-    return CurveSetup(**{**given, **more})
+    return CurveReview(**{**given, **more})
 
 
 def found(runs, **more):
