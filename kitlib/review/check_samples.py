@@ -56,13 +56,10 @@ class Repeatability(NamedTuple):
 
 
 def repeatability(readings, sample) -> Repeatability:
-    """Return the SD of repeated runs about the mean of their sample.
-
-    Estimand: the SD of a single reading of grain that stays the same, the sensor
-    filled anew each time; neither the error a sample keeps from run to run nor that of
-    the oven is in it. Errors do as well as readings: what a sample's runs have in
-    common drops out. ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
-    """
+    """Return the SD of a reading of grain that stays the same, filled in anew."""
+    # Neither the error a sample keeps from run to run nor that of the oven is in it.
+    # Errors do as well as readings: what a sample's runs have in common drops out.
+    # ISO 5725-2, 7.4: the pooled within-cell SD (from memory).
     return Repeatability(*pooled_sd(readings, sample))
 
 
@@ -176,12 +173,9 @@ def pooled_scatter(curves: Iterable[CheckRuns]) -> tuple[float, int]:
 
 
 def drift_of(checks: CheckRuns, error: str = "error") -> Estimate:
-    """Return how far the check samples' error moves in `DRIFT_DAYS` days.
-
-    Estimand: the slope of a common straight line in time, each sample having its
-    own level; runs of one day share what that day did to them. The season's runs
-    only, without those of the set-up. [% moisture]
-    """
+    """Return how far the check samples' error moves in `DRIFT_DAYS` days. [points]."""
+    # The slope of a common straight line in time, each sample having its own level;
+    # runs of one day share what that day did to them. Without those of the set-up.
     cells = checks.season
     if cells.empty:
         return not_known("no check sample was run in the season")
@@ -240,13 +234,10 @@ class SetupLine(NamedTuple):
 
 
 def setup_line(known, readings, a_day: int = 1, level: float = 0.95):
-    """Return the line of readings on known moistures, and the limit of departures.
-
-    Ordinary least squares; limit t* residual SD / slope, with Šidák's t* over the
-    `a_day` samples of a day. None under three samples, where the readings do not
-    rise with moisture, and where they do not scatter.
-    NIST/SEMATECH e-Handbook, 2.3.6.7 and 2.3.7.
-    """
+    """Return the line of readings on known moistures, and the limit of departures."""
+    # Ordinary least squares; limit t* residual SD / slope, with Šidák's t* over the
+    # `a_day` samples of a day (NIST/SEMATECH e-Handbook, 2.3.6.7 and 2.3.7). None under
+    # three samples, where readings do not rise with moisture or do not scatter.
     known, readings = np.asarray(known, float), np.asarray(readings, float)
     if known.size < 3 or not np.ptp(known) > 0:
         return None

@@ -155,11 +155,6 @@ class OffsetHistory:
     shrunken: Estimate  # this season's drawn towards it; never in place of the own
     remark: str
 
-    @property
-    def now(self) -> Estimate:
-        """Value of this season. [% moisture]."""
-        return self.values[-1]
-
     def within(self, level: float = 0.95) -> bool | None:
         """Say whether this season's value lies within what was predicted, if known."""
         ends = self.departure.interval(level)

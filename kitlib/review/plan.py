@@ -4,8 +4,10 @@ The errors of a season are parted into what trials, samples, runs and the oven a
 from those parts follows how well a plan would know a bias and a slope, and its cost.
 """
 
+import csv
 from dataclasses import dataclass
 from functools import cache
+from importlib.resources import files
 from math import hypot, isfinite, nan, sqrt
 from typing import NamedTuple
 
@@ -22,22 +24,11 @@ from kitlib.words.terms import counted
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"
 SAMPLE, REPEATABILITY, REFERENCE = "sample", "repeatability", "reference"
-# The sources of an error, each in words and with what next season could do about it.
-IN_WORDS = {
-    MOISTURE: "what a slope would correct",
-    SENSOR: "differences between sensors",
-    LOCATION: "differences between locations",
-    TRIAL: "differences between trials",
-    SAMPLE: "the samples' own errors",
-    REPEATABILITY: "the sensor's repeatability",
-    REFERENCE: "the reference's error",
-}
-EFFORT = {
-    TRIAL: "Visit more trials",
-    SAMPLE: "Take more samples, spread over more trials",
-    REPEATABILITY: "Repeat the readings, or take more samples",
-    REFERENCE: "Dry more dishes of each sample",
-}
+# The sources of an error in words, and what next season could do about some of them.
+with files("kitlib.review").joinpath("sources.csv").open(encoding="utf-8") as _file:
+    _ROWS = list(csv.DictReader(_file))
+IN_WORDS = {row["source"]: row["in_words"] for row in _ROWS}
+EFFORT = {row["source"]: row["effort"] for row in _ROWS if row["effort"]}
 FEW_TRIALS = 5
 
 
@@ -79,11 +70,6 @@ class ErrorSources:
         return hypot(self.sds.get(SAMPLE, nan), self.sds.get(REPEATABILITY, 0.0))
 
     @property
-    def sd_dish(self) -> float:
-        """SD of one dish, nan if not known. [% moisture]."""
-        return self.sds.get(REFERENCE, nan) * sqrt(self.dishes)
-
-    @property
     def sd_within(self) -> float:
         """SD of samples of one trial about each other. [% moisture]."""
         return hypot(self.sd_own, self.sds.get(REFERENCE, 0.0))
@@ -104,15 +90,14 @@ def _shares(sds: dict[str, float]) -> dict[str, float]:
 def error_sources(pairs: pd.DataFrame, sd_run: float = nan) -> ErrorSources | None:
     """Return the parts the errors of a curve, or of a crop's curves, are made of.
 
-    Estimand: SDs of independent effects of sensors, locations, trials, samples, runs
-    and the reference; None where the errors do not give them. `pairs` has the error
-    and, in `along`, what of it a slope will correct: the other parts are of what is
-    left. `sd_run` is of a run of the same grain. [% moisture]
+    Estimand: SDs of independent effects [% moisture]; None where the errors do not give
+    them. `pairs` has the error and, in `along`, what of it a slope will correct: the
+    other parts are of what is left. `sd_run` is of a run of the same grain.
 
-    Trials and sensors by restricted maximum likelihood; the variance between
-    trials is parted into locations and the rest in the ratio of a second fit, of
-    locations and trials. What the reference and the runs are known to add comes
-    off the variance within trials, never below zero; the rest is the samples'.
+    Trials and sensors by restricted maximum likelihood; the variance between trials is
+    parted into locations and the rest in the ratio of a second fit. What the reference
+    and the runs are known to add comes off the variance within trials, never below
+    zero; the rest is the samples'.
     """
     error, trial = pairs["error"] - pairs["along"], pairs["trial"]
     # Labels that are not all known, or all the same, tell no samples apart.
@@ -225,13 +210,12 @@ class Scatter:
 def bias_se(scatter: Scatter, trials, samples, dishes, benchtop=0):
     """Return the standard error of the bias under a plan. [% moisture].
 
-    `samples` are those with an oven result in each trial, `benchtop` further ones
-    that go to the benchtop meter only; it reads the former too, as a bridge.
-
-    Variance = trial² / G + own² / (G (m + k)) + benchtop² (1 / (G m) − 1 / (G (m +
-    k))) + dish² / (G m d), G trials of m oven samples and k of the benchtop alone.
-    What the two meters' errors share cancels; so does a trial's error of the
-    benchtop meter, as both its phases visit the same trials.
+    Of `samples` with an oven result in each trial and `benchtop` further ones that only
+    the benchtop meter reads; it reads the former too, as a bridge. Variance =
+    trial² / G + own² / (G (m + k)) + benchtop² (1 / (G m) − 1 / (G (m + k))) +
+    dish² / (G m d), G trials of m oven samples and k of the benchtop alone. What the
+    two meters' errors share cancels, and so does a trial's error of the benchtop meter,
+    as both its phases visit the same trials.
     """
     trials, oven, more = (np.asarray(a, float) for a in (trials, samples, benchtop))
     bridge = np.where(more > 0, scatter.sd_benchtop**2, 0.0)
@@ -257,12 +241,10 @@ def bias_half_width(
 def slope_half_width(scatter: Scatter, trials, samples, dishes, level: float = 0.95):
     """Return the half-width of the slope's interval under a plan. [points per point].
 
-    Estimand planned for: the slope of the error on moisture, clustered by trial;
-    that of the prediction line hardly differs in width. In root mean square over
-    seasons; nan under 3 trials.
-
-    Variance = (within² + m b trial²) / (G m V): V the variance of the moistures, b
-    the share of it that lies between trials (all of it with one sample a trial).
+    Planned for is the slope of the error on moisture, clustered by trial, in root mean
+    square over seasons; nan under 3 trials. Variance = (within² + m b trial²) /
+    (G m V): V the variance of the moistures, b the share of it that lies between trials
+    (all of it with one sample a trial).
     """
     trials, samples, dishes = np.broadcast_arrays(trials, samples, dishes)
     share = np.where(samples > 1, scatter.between, 1.0)
@@ -308,11 +290,9 @@ def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
 def plan_table(
     scatter: Scatter, costs: Costs, wanted: float, level: float = 0.95
 ) -> pd.DataFrame:
-    """Return what each plan reaches and costs, and the cheapest that suffices.
-
-    `wanted` is the half-width of the bias's interval; `cheapest` is one plan at most,
-    of equal cost the one with fewer trials.
-    """
+    """Return what each plan reaches and costs, and the cheapest that suffices."""
+    # `wanted` is the half-width of the bias's interval; `cheapest` is one plan at most,
+    # of equal cost the one with fewer trials.
     meters = BENCHTOP_PER_TRIAL if isfinite(scatter.sd_benchtop) else (0,)
     axes = [TRIALS, SAMPLES_PER_TRIAL, DISHES, meters]
     table = pd.MultiIndex.from_product(axes, names=SIZE).to_frame(index=False)
@@ -385,7 +365,8 @@ def scatter_of(
     if used.sd_trial == 0:
         remark += f"; no difference between {counted(used.n_trials, 'trial')} was "
         remark += "detected, so this plan is optimistic"
-    if not isfinite(used.sd_dish):
+    sd_dish = used.sds.get(REFERENCE, nan) * sqrt(used.dishes)
+    if not isfinite(sd_dish):
         remark += "; a dish's error is not known and counts with the samples'"
     moisture = pairs["reference_pct"]
     centres = moisture.groupby(pairs["trial"]).transform("mean")
@@ -393,7 +374,7 @@ def scatter_of(
     scatter = Scatter(
         sd_trial=used.sd_trial,
         sd_own=used.sd_own,
-        sd_dish=used.sd_dish if isfinite(used.sd_dish) else 0.0,
+        sd_dish=sd_dish if isfinite(sd_dish) else 0.0,
         sd_benchtop=sd_benchtop,
         sd_moisture=sqrt(variance) if variance > 0 else nan,
         between=float(centres.var(ddof=0)) / variance if variance > 0 else 1.0,

@@ -5,6 +5,7 @@ Their tables and findings are made here; `sections` puts them into words.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from math import isfinite, nan
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import pandas as pd
 
 from kitlib.intake.outputs import kept
 from kitlib.intake.pairs import curve_register
+from kitlib.reports.blocks import texts
 from kitlib.review import check_samples as control
 from kitlib.review import history as seasons
 from kitlib.review import plan as sampling
@@ -25,13 +27,6 @@ from kitlib.words.terms import columns_of, counted, listed, show, show_span
 # Half-width of a bias's interval worth planning for, as a share of the allowed
 # bias: an unbiased curve is then shown to be one with room to spare (our choice).
 WANTED_SHARE = 0.5
-# Optional tables, and what stays open without them.
-OPTIONAL = {
-    "setup_runs": "the offset at set-up, what could be wrong with it and the "
-    "repeatability of the sensor",
-    "check_runs": "whether curves held through the season",
-    "readings": "which of two curves would have served better",
-}
 # What of the plots enters a review: more of them would make the reports of all other
 # trials depend on one trial's yields.
 PLOTS = ["curve", "harvested_at", "offset_in_force", "chamber_config", "sensor_pct"]
@@ -284,7 +279,7 @@ def _offset_row(one: CurveReview) -> dict:
     elsewhere = int((told.dropna() != config).sum()) if pd.notna(config) else 0
     return {
         **_of(one),
-        **vars(one.offset),
+        **one.offset._asdict(),
         **{f"share_{name}": share for name, share in one.offset.parts.items()},
         "offset_loaded": one.loaded,
         "offset_at_setup": one.offset.setting,
@@ -361,46 +356,46 @@ def _history_rows(review: SeasonReview) -> Iterator[dict]:
 # ---- the findings --------------------------------------------------------------------
 
 
+signed, span = partial(show, sign=True), partial(show_span, sign=True)
+
+
+def _finding(code: str, curve: str = "", table: str = "", **values: object) -> Finding:
+    """Return a finding, its sentence as `texts.toml` has it."""
+    sentence = texts()["review"]["findings"]["cause" if code in CAUSES else code]
+    said = sentence.format(curve=curve, table=table, **values)
+    return Finding(code=code, curve=curve, table=table, message=said)
+
+
 def review_findings(review: SeasonReview) -> list[Finding]:
     """Return all that the review of a season found, curve by curve."""
-    level, found = review.season.settings.confidence, []
-    for name, part in OPTIONAL.items():
-        if review.season.tables[name].frame.empty:
-            said = f"there are no {name}, so {part} could not be judged."
-            found.append(Finding(code="review-open", table=name, message=said))
-    for why in review.unread:
-        found.append(Finding(code="history-not-read", message=f"{why}."))
+    level, tables = review.season.settings.confidence, review.season.tables
+    optional = texts()["review"]["optional"]
+    lacking = [name for name in optional if tables[name].frame.empty]
+    found = [_finding("review-open", "", name, part=optional[name]) for name in lacking]
+    found += [_finding("history-not-read", why=why) for why in review.unread]
     for one, history in zip(review.curves.values(), review.histories, strict=True):
         found += curve_findings(one)
         if history.within(level) is False:
-            said = f"curve {one.curve}: this season calls for a setting of "
-            said += f"{show(history.now.value, sign=True)}; earlier seasons predict "
-            said += f"{show(history.expected.value, sign=True)} "
-            said += f"({show_span(*history.expected.interval(level), sign=True)})."
-            found.append(Finding(code="history-departs", curve=one.curve, message=said))
+            ends = span(*history.expected.interval(level))
+            now, then = signed(history.values[-1].value), signed(history.expected.value)
+            said = {"now": now, "expected": then, "ends": ends}
+            found.append(_finding("history-departs", one.curve, **said))
     for pair in review.parallel:
-        of = f"curves {pair.first} and {pair.second} on {counted(pair.n, 'sample')}"
-        rmsep, sep = (
-            (pair.rmsep_first, pair.rmsep_second),
-            (pair.sep_first, pair.sep_second),
-        )
-        for code, what, better, (first, second) in (
-            ("parallel-better", "RMSEP as loaded", pair.better, rmsep),
-            ("parallel-tighter", "SEP", pair.tighter, sep),
+        for code, better, first, second in (
+            ("parallel-better", pair.better, pair.rmsep_first, pair.rmsep_second),
+            ("parallel-tighter", pair.tighter, pair.sep_first, pair.sep_second),
         ):
             if better != NO_DIFFERENCE:
-                said = f"{of}: {what} {show(first)} and {show(second)} points; "
-                said += f"{better} is better."
-                found.append(Finding(code=code, curve=better, message=said))
+                said = {"first": show(first), "second": show(second)}
+                said["n"] = counted(pair.n, "sample")
+                found.append(_finding(code, better, pair=pair, **said))
     return found
 
 
 def curve_findings(one: CurveReview) -> list[Finding]:
     """Return what was found of a curve's set-up and of its check samples."""
-    return [
-        Finding(code=code, curve=one.curve, message=f"curve {one.curve}: {said}.")
-        for code, said in [*_of_setup(one), *_of_checks(one)]
-    ]
+    found = [*_of_setup(one), *(_of_checks(one, one.chart) if one.chart else ())]
+    return [_finding(code, one.curve, **said) for code, said in found]
 
 
 def tells_a_cause(found: Finding) -> bool:
@@ -410,55 +405,39 @@ def tells_a_cause(found: Finding) -> bool:
     return in_table and found.code != "setup-misloaded"
 
 
-def _of_setup(one: CurveReview) -> Iterator[tuple[str, str]]:
+def _of_setup(one: CurveReview) -> Iterator[tuple[str, dict]]:
     """Yield what may have put the offset wrong at set-up, and whether it held."""
     unrecorded = []
     # Without an offset it is said once for the whole table, or by the table of causes.
     for code, found in one.causes.items() if one.offset.n_runs else ():
-        cause = CAUSES[code]
         if found.verdict == DOUBTFUL:
             size = f"it can have moved the offset by up to {show(found.size)} points"
             if not isfinite(found.size):
                 size = "how far that moved the offset is not known"
-            yield code, f"{found.found}; {size}. {cause.why}"
+            yield code, {"found": found.found, "size": size, "why": CAUSES[code].why}
         elif found.verdict == UNRECORDED:
-            unrecorded.append(f"{cause.cause.lower()} ({found.found})")
+            unrecorded.append(f"{CAUSES[code].cause.lower()} ({found.found})")
     if unrecorded:
-        yield "setup-not-recorded", f"cannot be judged: {'; '.join(unrecorded)}"
+        yield "setup-not-recorded", {"unrecorded": "; ".join(unrecorded)}
     if one.read_before_loading:
-        said = "its set-up runs err by about minus the offset loaded "
-        said += f"({show(one.loaded, sign=True)}), as if they were read before it "
-        said += "was loaded; the column offset_in_force in setup_runs would settle it"
-        yield "setup-unclear", said
+        yield "setup-unclear", {"loaded": signed(one.loaded)}
     elif one.not_held:
-        moved, way = one.moved, "higher" if one.moved.value > 0 else "lower"
-        ends = show_span(*moved.interval(one.season.confidence), sign=True)
-        said = f"this season's results call for an offset {show(abs(moved.value))} "
-        said += f"points {way} than set-up gave (difference {ends})"
-        yield "offset-not-held", said
+        said = {"way": "higher" if one.moved.value > 0 else "lower"}
+        said["ends"] = span(*one.moved.interval(one.season.confidence))
+        yield "offset-not-held", {**said, "by": show(abs(one.moved.value))}
 
 
-def _of_checks(one: CurveReview) -> Iterator[tuple[str, str]]:
+def _of_checks(one: CurveReview, chart: control.CheckChart) -> Iterator:
     """Yield whether its check samples stayed where they were."""
-    chart, level = one.chart, one.season.confidence
-    if chart is None:
-        return
     if chart.remark:
-        yield "check-not-judged", chart.remark
+        yield "check-not-judged", {"why": chart.remark}
     out = chart.first_out.items()
     days = [f"{day:%Y-%m-%d} by {name}" for name, day in out if day is not None]
     if days:
-        yield "check-out-of-limits", f"check samples out of limits: {listed(days)}"
-    if seasons.leaves_out_zero(chart.drift, level):
-        moved = (
-            f"{show(chart.drift.value, sign=True)} points in {control.DRIFT_DAYS} days"
-        )
-        ends = show_span(*chart.drift.interval(level), sign=True)
-        yield (
-            "check-drifts",
-            f"the error of its check samples moves by {moved} ({ends})",
-        )
+        yield "check-out-of-limits", {"days": listed(days)}
+    if seasons.leaves_out_zero(chart.drift, one.season.confidence):
+        ends = span(*chart.drift.interval(one.season.confidence))
+        said = {"by": signed(chart.drift.value), "days": control.DRIFT_DAYS}
+        yield "check-drifts", {**said, "ends": ends}
     for sample, change in chart.runs.own_change.items():
-        said = f"check sample {sample} changed by {show(change, sign=True)} points by "
-        said += "its oven re-test; that is taken out of its errors"
-        yield "check-sample-changed", said
+        yield "check-sample-changed", {"sample": sample, "by": signed(change)}

@@ -30,8 +30,7 @@ ROUNDING = 1e-9  # an error below this is that of decimal numbers in binary
 ONE_SAMPLE = "one sample only: how samples differ is not in this interval"
 
 
-@dataclass(frozen=True, kw_only=True)
-class SetupOffset:
+class SetupOffset(NamedTuple):
     """What the runs of known samples say of a curve's offset."""
 
     # Offset the curve should have been loaded with, from a reading without any:
@@ -49,13 +48,11 @@ def setup_offset(
 ) -> SetupOffset:
     """Return the offset that the runs of known samples give.
 
-    Estimand: minus the mean error of the curve without offset, over samples like
-    those it was set up with. Samples are taken as a random draw, and independent;
-    `sd_reference` is the SD of a known value about its sample's true moisture.
+    Estimand: minus the mean error of the curve without offset, over samples like those
+    it was set up with, drawn at random; `sd_reference` is that of a known value.
     """
     if not len(known):
-        none = not_known("no set-up runs")
-        return SetupOffset(setting=none, parts={}, n_samples=0, n_runs=0)
+        return SetupOffset(not_known("no set-up runs"), {}, n_samples=0, n_runs=0)
     bare = np.asarray(readings, float) - offset_in_readings
     given = pd.Series(np.asarray(known, float) - bare)
     by_sample = given.groupby(np.asarray(sample), sort=False)
@@ -110,7 +107,16 @@ class CurveReview:
     @cached_property
     def causes(self) -> dict[str, "Found"]:
         """What can have put its offset wrong, by code, the largest first."""
-        return causes_of(self)
+        found = {}
+        for code, cause in CAUSES.items():
+            one = Found(UNRECORDED, "no set-up runs are recorded")
+            # The scale alone is told by the register, without any run.
+            if len(self.known) or code == "setup-weighing":
+                one = _JUDGES[code](self) or Found(UNRECORDED, cause.unrecorded)
+            basis = one.basis or cause.basis
+            found[code] = one._replace(basis=basis if isfinite(one.size) else "")
+        sizes = {code: np.nan_to_num(one.size, nan=-1) for code, one in found.items()}
+        return {code: found[code] for code in sorted(found, key=lambda c: -sizes[c])}
 
     @property
     def is_out(self) -> bool:
@@ -192,10 +198,9 @@ class CurveReview:
     @property
     def error_elsewhere(self) -> Estimate:
         """Error of samples in another configuration less that of the rest. [points]."""
-        for effect in self.audit.effects if self.audit else ():
-            if effect.name.startswith(IN_ANOTHER):
-                return effect.change
-        return not_known("no sample was taken in both")
+        effects = self.audit.effects if self.audit else ()
+        found = (of.change for of in effects if of.name.startswith(IN_ANOTHER))
+        return next(found, not_known("no sample was taken in both"))
 
     @cached_property
     def gain_by_repeats(self) -> Estimate:
@@ -245,20 +250,6 @@ class Cause(NamedTuple):
 
 with files("kitlib.review").joinpath("causes.csv").open(encoding="utf-8") as _file:
     CAUSES = {row.pop("code"): Cause(**row) for row in csv.DictReader(_file)}
-
-
-def causes_of(setup: CurveReview) -> dict[str, Found]:
-    """Return what was found of every cause by its code, the largest first."""
-    found = {}
-    for code, cause in CAUSES.items():
-        one = Found(UNRECORDED, "no set-up runs are recorded")
-        # The scale alone is told by the register, without any run.
-        if len(setup.known) or code == "setup-weighing":
-            one = _JUDGES[code](setup) or Found(UNRECORDED, cause.unrecorded)
-        basis = one.basis or cause.basis
-        found[code] = one._replace(basis=basis if isfinite(one.size) else "")
-    by_size = sorted(found.items(), key=lambda of: -np.nan_to_num(of[1].size, nan=-1))
-    return dict(by_size)
 
 
 def _judged(doubtful: bool, said: str, size: float = nan, basis: str = "") -> Found:

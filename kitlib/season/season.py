@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from math import isfinite, nan
 from pathlib import Path
@@ -64,19 +64,14 @@ class TrialAudit:
     @property
     def outcome(self) -> "TrialOutcome":
         """What the correction does to it, in short."""
-        found, same = self.consequences, ("count", "entries", "ranks", "selection")
+        found = self.consequences
         means = [m.mean.mean() for m in (found.before, found.after) if m]
         before, after = means if len(means) == 2 else (nan, nan)
-        return TrialOutcome(
-            **{name: getattr(found, name) for name in same},
-            crop=self.crop,
-            curves=self.curves,
-            own=self.own,
-            unevenness=found.served.unevenness if found.served else nan,
-            yield_before_kg_ha=float(before),
-            yield_after_kg_ha=float(after),
-            findings=tuple(f for f in self.findings if f.trial == self.name),
-        )
+        told = vars(found) | vars(self)
+        told["unevenness"] = found.served.unevenness if found.served else nan
+        told |= {"yield_before_kg_ha": float(before), "yield_after_kg_ha": float(after)}
+        told["findings"] = tuple(f for f in self.findings if f.trial == self.name)
+        return TrialOutcome(**{of.name: told[of.name] for of in fields(TrialOutcome)})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -372,7 +367,6 @@ def _state(folder: Path) -> tuple:
 # ---- one row per curve ---------------------------------------------------------------
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
-NO_PLOTS = not_known("it served no plots by itself")
 # Columns named as what they show.
 REGISTERED = ["offset_loaded", "sensor", "built_on"]
 AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "allowed_bias"]
@@ -396,8 +390,7 @@ def cells_of(row: Mapping[str, Any], level: float) -> dict[str, Any]:
 def curves_table(season: SeasonAudit) -> pd.DataFrame:
     """Return one row per curve, those without a sample included and saying so.
 
-    Columns: those `columns.csv` declares; errors and offsets in points of moisture,
-    intervals at the season's level, empty where not known.
+    Columns as `columns.csv` declares them; empty where not known. [points]
     """
     rows: list[dict] = []
     served = season.pairing.plots["curve"]
@@ -405,9 +398,8 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     beyond = (cold | wet).groupby(served).mean()
     for curve, audit in season.audits.items():
         row = _curve_row(audit, season.advice[curve])
-        pooled = season.shrunken.get(curve, not_known(""))
-        row |= {"offset_pooled": pooled.value}
-        row |= {"share_beyond_estimates": beyond.get(curve, nan)}
+        row["offset_pooled"] = season.shrunken.get(curve, not_known("")).value
+        row["share_beyond_estimates"] = beyond.get(curve, nan)
         rows.append(cells_of(row, season.settings.confidence))
     register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
     silent = register[~register["curve"].isin(list(season.audits))]
@@ -422,11 +414,12 @@ def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
     """Return what is known of a curve: estimates, scatter, lines, limits, advice."""
     s, line, robust = audit.samples, audit.line, audit.robust_line
     parts, spread, cover = audit.components, audit.spread, audit.coverage
+    alone = not_known("it served no plots by itself")
     limits, _ = tried(agree.limits_of_agreement, s.sensor, s.reference)
     several, reference_se = audit.n > 1, audit.reference_se
-    corrected = not_known("SEP needs two samples, and the reference's error")
+    corrected = nan
     if several and isfinite(reference_se):
-        corrected = agree.sep_without_reference_error(audit.sep, reference_se)
+        corrected = agree.sep_without_reference_error(audit.sep, reference_se).value
     ends: dict[str, Any] = {"sep": audit.new_trials.interval}
     ends |= {"new_sample": audit.new_sample, "offset": advice.interval}
     ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
@@ -438,8 +431,8 @@ def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
         **{f"{name}_low": low for name, (low, _) in ends.items()},
         **{f"{name}_high": high for name, (_, high) in ends.items()},
         "bias_two_phase": audit.two_phase,
-        "bias_over_plots": cover.bias if cover else NO_PLOTS,
-        "gain_over_plots": cover.gain if cover else NO_PLOTS,
+        "bias_over_plots": cover.bias if cover else alone,
+        "gain_over_plots": cover.gain if cover else alone,
         "gain_within": audit.gain_by_trials.within,
         "gain_between": audit.gain_by_trials.between,
         "sep_method": audit.new_trials.method,
@@ -456,7 +449,7 @@ def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
         "anchor_pct": audit.anchor,
         "slope_passing_bablok": robust.slope if robust else nan,
         "rmsep": audit.agreement.rmsep if audit.agreement else nan,
-        "sep_corrected": corrected.value,
+        "sep_corrected": corrected,
         "rpd": agree.rpd(s.reference, audit.sep) if several else nan,
         "rer": agree.rer(s.reference, audit.sep) if several else nan,
         "spread_ratio": spread.ratio if spread else nan,

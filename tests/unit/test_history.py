@@ -52,7 +52,7 @@ def test_expected_is_the_prediction_of_the_pooled_earlier_seasons():
     assert found.expected.value == approx(pooled.new_curve.value)
     assert found.expected.se == approx(pooled.new_curve.se)
     assert found.expected.df == pooled.new_curve.df
-    assert found.now.value == 0.2
+    assert found.values[-1].value == 0.2
     assert found.departure.value == approx(0.2 - found.expected.value)
     assert found.departure.se == approx(sqrt(0.01 + found.expected.se**2))
     assert found.within() is True
@@ -85,7 +85,7 @@ def test_shrinking_is_weighing_by_the_errors():
     )
     assert found.shrunken.se == approx(sqrt(prior * own / (prior + own)))
     assert found.shrunken.df == 3  # the smaller: four earlier seasons
-    assert found.now.value == 1.5  # beside it, never in its place
+    assert found.values[-1].value == 1.5  # beside it, never in its place
 
 
 @pytest.mark.slow
@@ -95,7 +95,7 @@ def test_shrinking_brings_the_setting_nearer_on_the_whole(rng):
         true = 0.3 + 0.15 * rng.normal(size=7)
         values = [known(t + 0.2 * rng.normal(), 0.2, 20) for t in true]
         found = offset_history("A", list("abcdefg"), values)
-        raw.append(found.now.value - true[-1])
+        raw.append(found.values[-1].value - true[-1])
         drawn.append(found.shrunken.value - true[-1])
     assert np.std(drawn) < 0.9 * np.std(raw)
 
@@ -149,7 +149,7 @@ def test_a_sensors_history_is_the_mean_change_of_its_curves():
     assert found.values[0].se == approx(sqrt(0.02) / 2)
     apart = sensor_history("S1", "2025", [], past, {"A": "S1", "B": "S1"}, ["B"])
     assert apart.values[0].value == approx(-0.1)
-    assert not apart.now.known
+    assert not apart.values[-1].known
 
 
 def test_the_sensor_an_earlier_file_names_goes_before_this_seasons():

@@ -19,7 +19,6 @@ from kitlib.review.setup import (
     THIN,
     UNRECORDED,
     CurveReview,
-    causes_of,
 )
 from kitlib.statistics.estimates import Estimate
 from kitlib.words.findings import KINDS
@@ -81,7 +80,7 @@ def setup_of(runs, limits=None, **more):
 
 
 def found(runs, **more):
-    return causes_of(setup_of(runs, **more))
+    return setup_of(runs, **more).causes
 
 
 def test_a_careful_set_up_leaves_nothing_in_doubt(runs):
