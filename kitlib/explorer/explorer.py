@@ -1,34 +1,28 @@
 """A season that is asked what other choices would do; its audit is never touched."""
 
+import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from math import ceil, floor, isfinite, nan
+from time import monotonic
 from typing import Any, TypeVar
 
 import numpy as np
+import pandas as pd
 
 from kitlib.curves.advice import Recommendation, recommend
 from kitlib.curves.evidence import Samples
-from kitlib.explorer.what_if import (
-    Outlook,
-    TrialLines,
-    Turn,
-    crossings,
-    newly_selected,
-    offset_stops,
-    outlook,
-    own_turn,
-    stacked,
-    tilt_stops,
-    trial_lines,
-)
+from kitlib.explorer import what_if
+from kitlib.explorer.what_if import TrialLines, Turn
 from kitlib.intake.schema import by_value
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Interval
-from kitlib.trials.ranks import RankChanges, rank_changes, selection_count
+from kitlib.trials.ranks import rank_changes, selection_count
 from kitlib.trials.yields import compared, read_trial_plots, yield_unit
-from kitlib.words.terms import crop_key
+from kitlib.words.findings import KitError
+from kitlib.words.terms import Sentences, crop_key
 
+say = Sentences("kitlib.explorer")
 RUN = 1.0  # changes of one control within so many seconds are undone together [s]
 Found = TypeVar("Found")
 
@@ -53,9 +47,9 @@ class State:
     curve: str  # the one looked at; empty if the season has none
     trial: str  # the one looked at; empty: the first that changes
     select: float  # share of a trial's entries selected if below 1, else their number
-    # Moisture yields are stated at by crop, and choices by curve: not the audit's own.
+    choices: Mapping[str, Choice]  # by curve
+    # Moisture yields are stated at, by crop: not the audit's own. [% wet basis]
     standard: Mapping[str, float] = field(default_factory=dict)
-    choices: Mapping[str, Choice] = field(default_factory=dict)
 
 
 class Kept:
@@ -81,7 +75,7 @@ class Part:
     counted: np.ndarray  # of all samples
     samples: Samples
     own: Turn  # the change they call for
-    recorded: Outlook  # without a change
+    recorded: pd.DataFrame  # without a change
 
 
 class ExploredCurve:
@@ -90,50 +84,52 @@ class ExploredCurve:
     def __init__(self, season: SeasonAudit, curve: str):
         self.season, settings = season, season.settings
         self.audit, self.advice = season.audits[curve], season.advice[curve]
-        found, register = self.audit.samples, self.audit.register
+        self.kept, found = Kept(), self.audit.samples
         self.names, self.trials = found.sample.astype(str), found.trial.astype(str)
         # All that the audit rests on; trials as whole numbers, for speed.
         codes = np.unique(self.trials, return_inverse=True)[1]
         self.samples = replace(found, trial=codes)
-        self.own = own_turn(self.samples)  # the correction they call for
+        self.own = what_if.own_turn(self.samples)  # the correction they call for
         allowed = float(self.audit.tolerance.at(self.audit.mean_reference))
-        self.stops = offset_stops(settings.setting_step, self.own.offset, allowed)
-        self.tilts = tilt_stops(self.own.tilt)
+        self.stops = what_if.offset_stops(
+            settings.setting_step, self.own.offset, allowed
+        )
+        self.tilts = what_if.tilt_stops(self.own.tilt)
         # Offset loaded during the season [% moisture], moisture the audit states yields
         # at [% wet basis]; nan if not known.
-        mixed = register["offset_mixed"]
-        self.loaded = nan if mixed else float(register["offset_loaded"])
+        register = self.audit.register
+        self.loaded = register["offset_loaded"] if not register["offset_mixed"] else nan
         self.standard_pct = settings.standard_moisture_of(self.audit.crop)
         bushel = settings.bushel_of(self.audit.crop)
         self.unit = yield_unit(settings.yield_unit, bushel)
-        self.kept = Kept()
         # The audit's own choice; whole points of moisture hold all samples.
-        reference, pivot = self.samples.reference, self.own.pivot
+        reference, by = self.samples.reference, self.advice.correction
         self.start = Choice(
-            offset=float(self.advice.correction.apply(pivot)) - pivot,
-            tilt=self.advice.correction.tilt,
+            offset=float(by.apply(self.own.pivot)) - self.own.pivot,
+            tilt=by.tilt,
             band=Interval(float(floor(min(reference))), float(ceil(max(reference)))),
             left_out=frozenset(),
         )
-        start = self.start.offset, self.start.tilt
-        self.audited = self._outlook(self.samples, *start, pivot)
+        self.audited = self._outlook(self.samples, self.turn(self.start))
 
-    def _outlook(self, samples: Samples, offset, tilt=0.0, pivot=0.0) -> Outlook:
+    def _outlook(self, samples: Samples, turn: Turn) -> pd.DataFrame:
         """Return the figures of one correction, with intervals."""
         level = self.season.settings.confidence
-        return outlook(samples, self.audit.tolerance, [offset], tilt, pivot, level)
+        return what_if.outlook(samples, self.audit.tolerance, turn, level)
 
     def part(self, choice: Choice) -> Part:
-        """Return the samples that count, and what depends on them alone."""
+        """Return the samples in the band that are not left out."""
 
         def make() -> Part:
-            counted = flag_counted(self.samples.reference, choice.band, choice.left_out)
+            reference, (low, high) = self.samples.reference, choice.band
+            counted = (reference >= low) & (reference <= high)
+            counted[list(choice.left_out)] = False
             samples = self.samples if counted.all() else only(self.samples, counted)
             return Part(
                 counted=counted,
                 samples=samples,
-                own=own_turn(samples) if samples.n else self.own,
-                recorded=self._outlook(samples, 0.0),
+                own=what_if.own_turn(samples) if samples.n else self.own,
+                recorded=self._outlook(samples, Turn()),
             )
 
         return self.kept("part", (choice.band, choice.left_out), make)
@@ -142,18 +138,19 @@ class ExploredCurve:
         """Return what a choice adds to the curve's readings."""
         return Turn(choice.offset, choice.tilt, self.part(choice).own.pivot)
 
-    def chosen(self, choice: Choice) -> Outlook:
+    def chosen(self, choice: Choice) -> pd.DataFrame:
         """Return the figures of a choice."""
-        part = self.part(choice)
-        at = (choice.offset, choice.tilt, part.own.pivot if choice.tilt else 0.0)
-        return self.kept("chosen", choice, lambda: self._outlook(part.samples, *at))
+        samples, turn = self.part(choice).samples, self.turn(choice)
+        return self.kept("chosen", choice, lambda: self._outlook(samples, turn))
 
-    def grid(self, choice: Choice) -> Outlook:
+    def grid(self, choice: Choice) -> pd.DataFrame:
         """Return the figures of a choice, were its offset any stop of the slider."""
         part, tolerance = self.part(choice), self.audit.tolerance
-        at = (self.stops, choice.tilt, part.own.pivot if choice.tilt else 0.0)
+        turn = Turn(self.stops, choice.tilt, part.own.pivot)
         key = (choice.band, choice.left_out, choice.tilt)
-        return self.kept("grid", key, lambda: outlook(part.samples, tolerance, *at))
+        return self.kept(
+            "grid", key, lambda: what_if.outlook(part.samples, tolerance, turn)
+        )
 
     def advice_on(self, counted: np.ndarray) -> Recommendation | None:
         """Return what the audit would advise on some samples alone, None on none.
@@ -165,21 +162,10 @@ class ExploredCurve:
             return self.advice
         if not counted.any():
             return None
-
-        def make() -> Recommendation:
-            used = self.audit.pairs["used"].to_numpy(bool, copy=True)
-            used[used] = counted
-            pairs = self.audit.pairs.assign(used=used)
-            return recommend(replace(self.audit, pairs=pairs))
-
-        return self.kept("advice", counted.tobytes(), make)
-
-
-def flag_counted(reference, band: Interval, left_out) -> np.ndarray:
-    """Flag the samples that count: inside a moisture band and not picked out."""
-    counted = (reference >= band.low) & (reference <= band.high)
-    counted[list(left_out)] = False
-    return counted
+        used = self.audit.pairs["used"].to_numpy(bool, copy=True)
+        used[used] = counted
+        found = replace(self.audit, pairs=self.audit.pairs.assign(used=used))
+        return self.kept("advice", counted.tobytes(), lambda: recommend(found))
 
 
 def only(samples: Samples, counted: np.ndarray) -> Samples:
@@ -191,50 +177,12 @@ def only(samples: Samples, counted: np.ndarray) -> Samples:
 # ---- the season --------------------------------------------------------------------
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class TrialLook:
-    """What the choices do to one trial, at the standard moisture chosen. [kg/ha]"""
-
-    lines: TrialLines
-    before: np.ndarray
-    after: np.ndarray
-    ranks: RankChanges
-    count: int
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Look:
-    """All that follows from the choices for the curve looked at."""
-
-    state: State
-    curve: ExploredCurve
-    choice: Choice
-    part: Part
-    turn: Turn  # what is added to the curve's readings
-    chosen: Outlook
-    grid: Outlook  # at every stop of the offset
-    # Entries selected that were not as recorded, over the curve's trials: at every
-    # stop, as chosen, and under the audit's own corrections.
-    changed: np.ndarray
-    newly: int
-    audited_newly: int
-    # Least and most over offsets as far away as the interval of the bias reaches.
-    newly_span: tuple[int, int]
-    moves: dict[str, tuple[list[str], list[str]]]  # by trial: who moves in, drops out
-    trial: TrialLook | None
-
-
 class SeasonExplorer:
     """What choices would do to a season's curves and trials.
 
-    Attributes
-    ----------
-    options : dict
-        Crop by curve of the register.
-    past, future : list of State
-        What can be undone, and done again, the next one last.
-    served : dict
-        By crop: its trials, by name, ready for every offset and slope.
+    `options` are the crops by curve of the register, `curves` those that are audited,
+    `served` the trials by crop, ready for every offset and slope, and `history` the
+    states gone through, of which the one at `at` holds.
     """
 
     def __init__(self, season: SeasonAudit):
@@ -242,26 +190,29 @@ class SeasonExplorer:
         register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
         rows = register.sort_values(["crop", "curve"]).itertuples()
         self.options = {str(row.curve): str(row.crop) for row in rows}
+        self.curves = {name: ExploredCurve(season, name) for name in season.audits}
+        self.served: dict[str, dict[str, TrialLines]] = {}
+        self.kept = Kept()
         settings = season.settings
         self._select = settings.selection_count or settings.selection_share
         curve = next(iter(self.options), "")
-        self.state = State(curve=curve, trial="", select=self._select)
-        self.past: list[State] = []
-        self.future: list[State] = []
-        self.served: dict[str, dict[str, TrialLines]] = {}
-        self._curves: dict[str, ExploredCurve] = {}
+        choices = {name: curve.start for name, curve in self.curves.items()}
+        start = State(curve=curve, trial="", select=self._select, choices=choices)
+        self.history, self.at = [start], 0
         self._last: tuple[str, float] = ("", 0.0)
-        self.kept = Kept()
 
-    def curve(self, name: str) -> ExploredCurve:
-        """Return one of the audited curves."""
-        if name not in self._curves:
-            self._curves[name] = ExploredCurve(self.season, name)
-        return self._curves[name]
+    @property
+    def state(self) -> State:
+        """What is chosen now."""
+        return self.history[self.at]
 
-    def choice(self, name: str) -> Choice:
-        """Return what is chosen for a curve; the audit's own if nothing is."""
-        return self.state.choices.get(name, self.curve(name).start)
+    def turns(self, crop: str, own: bool = False) -> dict[str, Turn]:
+        """Return what is added to a crop's curves: as chosen, or the audit's own."""
+        return {
+            name: curve.turn(curve.start if own else self.state.choices[name])
+            for name, curve in self.curves.items()
+            if curve.audit.crop == crop
+        }
 
     def serve(self, crop: str) -> Iterator[float]:
         """Make a crop's trials ready, one by one; yield the share that is done."""
@@ -275,183 +226,215 @@ class SeasonExplorer:
                 plots = read_trial_plots(rows, standard)
                 plots = plots[compared(plots)]
                 if len(plots):
-                    checks = season.settings.check_entries
-                    served[name] = trial_lines(name, plots, season.audits, checks)
+                    told = season.audits, season.settings.check_entries
+                    served[name] = what_if.trial_lines(name, plots, *told)
             yield k / len(trials)
         self.served[crop] = served
 
     # ---- choosing
 
-    def choose(
-        self, control: str, now: float = 0.0, of: str = "", **changed: Any
-    ) -> None:
+    def choose(self, control: str, of: str = "", now: float = nan, **changed: Any):
         """Change fields of the choice for a curve, or of the state for all curves.
 
         A run of changes of one control, told by the time they are made at, is undone
         together. `of` is the curve; left out, the one looked at.
         """
+        now = now if isfinite(now) else monotonic()
+        curve, choices = of or self.state.curve, self.state.choices
         of_state = {k: v for k, v in changed.items() if k in State.__dataclass_fields__}
         of_choice = {k: v for k, v in changed.items() if k not in of_state}
-        new, curve = replace(self.state, **of_state), of or self.state.curve
         if of_choice:
-            choice = replace(self.choice(curve), **of_choice)
-            new = replace(new, choices=self._with(curve, choice))
+            choice = replace(choices[curve], **of_choice)
+            of_state["choices"] = {**choices, curve: choice}
+        new = replace(self.state, **of_state)
         if new != self.state:
             in_a_run = self._last[0] == control and now - self._last[1] < RUN
             self.take(new, keep=not in_a_run)
             self._last = (control, now)
 
-    def _with(self, curve: str, choice: Choice) -> dict[str, Choice]:
-        """Return all choices with one changed; the audit's own ones are left out."""
-        others = {k: v for k, v in self.state.choices.items() if k != curve}
-        own = choice == self.curve(curve).start
-        return others if own else {**others, curve: choice}
+    def control(self, look: "Look", name: str, value: Any) -> None:
+        """Change what a control of the page changes, from a look on."""
+        field, chosen = CONTROLS[name]
+        if name in (within := typed_within(look)):
+            value = read_number(value, *within[name])
+        self.choose(field, **{field: chosen(look, value)})
 
     def take(self, state: State, keep: bool = True) -> None:
-        """Go over to a state; the one before can be gone back to."""
-        if keep:
-            self.past.append(self.state)
-        self.future.clear()
-        self.state, self._last = state, ("", 0.0)
+        """Go over to a state; the one before can be gone back to if it is kept."""
+        self.history[self.at + keep :] = [state]
+        self.at, self._last = self.at + keep, ("", 0.0)
+
+    def step(self, by: int) -> None:
+        """Undo a change, by -1, or do it again, by 1, where there is one."""
+        at = min(max(self.at + by, 0), len(self.history) - 1)
+        self.at, self._last = at, ("", 0.0)
 
     def reset(self) -> None:
         """Go back to the audit's own choice for the curve looked at."""
-        curve = self.curve(self.state.curve)
-        standard = dict(self.state.standard)
-        standard.pop(curve.audit.crop, None)
-        choices = self._with(curve.audit.curve, curve.start)
-        self.choose("reset", choices=choices, standard=standard, select=self._select)
-
-    def undo(self) -> None:
-        """Go back by one change."""
-        self._step(self.past, self.future)
-
-    def redo(self) -> None:
-        """Do again what was undone last."""
-        self._step(self.future, self.past)
-
-    def _step(self, source: list[State], target: list[State]) -> None:
-        """Go over to the next state of one list; the other takes the one before."""
-        if source:
-            target.append(self.state)
-            self.state, self._last = source.pop(), ("", 0.0)
+        curve, own = self.curves[self.state.curve], dict(self.state.standard)
+        own.pop(curve.audit.crop, None)
+        start = vars(curve.start)
+        self.choose("reset", standard=own, select=self._select, **start)
 
     def saved(self) -> dict[str, Any]:
-        """Return the state as plain texts and numbers, samples by name."""
-        told = asdict(self.state)
-        for curve, choice in told["choices"].items():
-            names = self.curve(curve).names
-            choice["left_out"] = [str(names[k]) for k in sorted(choice["left_out"])]
-            choice["band"] = list(choice["band"])
-        return told
+        """Return the state as plain texts and numbers, samples by name.
+
+        Choices that are the audit's own are left out: they follow the audit.
+        """
+        told, choices = asdict(self.state), {}
+        for name, choice in self.state.choices.items():
+            curve = self.curves[name]
+            if choice != curve.start:
+                names = curve.names[sorted(choice.left_out)].tolist()
+                plain = {"left_out": names, "band": list(choice.band)}
+                choices[name] = vars(choice) | plain
+        return told | {"choices": choices}
 
     def restored(self, told: Mapping[str, Any]) -> State:
         """Return the state that was saved; what the season has no more is left out."""
-        choices = {}
-        for curve, choice in told["choices"].items():
-            if curve in self.season.audits:
-                picked = np.isin(self.curve(curve).names, choice["left_out"])
-                left_out = frozenset(np.flatnonzero(picked).tolist())
-                changed = {"left_out": left_out, "band": Interval(*choice["band"])}
-                choices[curve] = Choice(**{**choice, **changed})
+        choices = dict(self.history[0].choices)
+        for name in choices.keys() & told["choices"].keys():
+            choice = told["choices"][name]
+            picked = np.isin(self.curves[name].names, choice["left_out"])
+            left_out = frozenset(np.flatnonzero(picked).tolist())
+            changed = {"left_out": left_out, "band": Interval(*choice["band"])}
+            choices[name] = Choice(**choice | changed)
         curve = told["curve"] if told["curve"] in self.options else self.state.curve
         return State(**{**told, "choices": choices, "curve": curve})
 
-    # ---- what follows
 
-    def turns(self, crop: str, own: bool = False) -> dict[str, Turn]:
-        """Return what is added to the readings of a crop's curves.
+# ---- what follows ------------------------------------------------------------------
 
-        With `own` the audit's own corrections, whatever was chosen.
-        """
-        found = {}
-        for name, audit in self.season.audits.items():
-            if audit.crop == crop:
-                curve = self.curve(name)
-                found[name] = curve.turn(curve.start if own else self.choice(name))
-        return found
 
-    def standard_pct(self, curve: str) -> float:
-        """Return the moisture yields are stated at; nan if not known."""
-        explored = self.curve(curve)
-        return self.state.standard.get(explored.audit.crop, explored.standard_pct)
+class Look:
+    """All that follows from the choices for the curve looked at, but for the advice.
 
-    def trials_of(self, curve: str) -> dict[str, TrialLines]:
-        """Return the trials a curve served, as far as they are ready."""
-        every = self.served.get(self.season.audits[curve].crop, {})
-        return {k: v for k, v in every.items() if curve in v.per_point}
+    Whatever does not depend on what was changed is kept from the last look.
+    """
 
-    def look(self) -> Look:
-        """Return all that follows for the curve looked at, but for the advice.
+    def __init__(self, explorer: SeasonExplorer):
+        self.state, name = explorer.state, explorer.state.curve
+        self.curve, self.choice = explorer.curves[name], explorer.state.choices[name]
+        self.part = self.curve.part(self.choice)
+        self.chosen = self.curve.chosen(self.choice)
+        self.grid = self.curve.grid(self.choice)  # at every stop of the offset
+        self.turn = self.curve.turn(self.choice)  # what is added to the readings
+        # Moisture that yields are stated at; nan if not known.
+        crop, own = self.curve.audit.crop, self.curve.standard_pct
+        self.standard_pct = self.state.standard.get(crop, own)
+        # The trials that the curve served, as far as they are ready.
+        every = explorer.served.get(crop, {})
+        self.trials = {k: v for k, v in every.items() if name in v.per_point}
+        self.trial: TrialLook | None = None
+        self._rank(explorer, explorer.kept, (name, crop in explorer.served))
 
-        Whatever does not depend on what was changed is kept from the last look.
-        """
-        name, select = self.state.curve, self.state.select
-        curve, choice = self.curve(name), self.choice(name)
-        turn, chosen, stops = curve.turn(choice), curve.chosen(choice), curve.stops
-        crop = curve.audit.crop
-        turns, ready = self.turns(crop), (name, crop in self.served)
-        trials = self.kept("trials", ready, lambda: self.trials_of(name))
-        stacks = self.kept("stacks", ready, lambda: stacked(trials.values()))
-        every = turns | {name: turn._replace(offset=stops)}
+    def _rank(self, explorer: SeasonExplorer, kept: Kept, ready: tuple) -> None:
+        """Count and name the entries that cross the line in the curve's trials."""
+        crop, name, select = self.curve.audit.crop, ready[0], self.state.select
+        stops, turn, turns = self.curve.stops, self.turn, explorer.turns(crop)
+        stacks = kept("stacks", ready, lambda: what_if.stacked(self.trials.values()))
+
+        def newly(turns: Mapping[str, Turn]) -> Any:
+            return what_if.newly_selected(stacks, turns, select)
+
+        # Entries selected that were not as recorded: under the audit's own corrections,
+        # at every stop, and as chosen.
+        own = kept("own", (ready, select), lambda: newly(explorer.turns(crop, True)))
+        self.audited_newly = int(own)
+        moved = turns | {name: turn._replace(offset=stops)}
         # About no tilt the pivot is of no consequence.
         still = turns | {name: turn._replace(offset=0.0) if turn.tilt else Turn()}
-        changed = self.kept(
-            "changed",
-            (ready, still, select),
-            lambda: np.zeros(stops.size, int) + newly_selected(stacks, every, select),
-        )
-        moves = _moves(stacks, turns, select)
-        newly = sum(len(entered) for entered, _ in moves.values())
-        reach = np.ptp(chosen.spans.get("bias", (0, 0))) / 2
-        near = changed[np.abs(stops - choice.offset) <= reach]
-        return Look(
-            state=self.state,
-            curve=curve,
-            choice=choice,
-            part=curve.part(choice),
-            turn=turn,
-            chosen=chosen,
-            grid=curve.grid(choice),
-            changed=changed,
-            newly=newly,
-            audited_newly=self.kept(
-                "audited",
-                (ready, select),
-                lambda: int(newly_selected(stacks, self.turns(crop, own=True), select)),
-            ),
-            newly_span=(int(near.min(initial=newly)), int(near.max(initial=newly))),
-            moves=moves,
-            trial=self._trial_look(trials, turns, moves) if trials else None,
-        )
-
-    def _trial_look(self, trials, turns, moves) -> TrialLook:
-        """Return the trial looked at: the one chosen, else the first that changes."""
-        name = self.state.curve
-        # It stays the same while the offset moves, whatever changes in it.
-        first = self.kept("first", name, lambda: next(iter(moves), next(iter(trials))))
-        lines = trials.get(self.state.trial, trials[first])
-        count = selection_count(self.state.select, int(lines.candidate.sum()))
-        after = lines.means(turns)
-        # At another standard moisture a yield holds the same dry matter.
-        audited_pct, chosen_pct = self.curve(name).standard_pct, self.standard_pct(name)
-        scale = (100 - audited_pct) / (100 - chosen_pct)
-        return TrialLook(
-            lines=lines,
-            before=lines.before * scale,
-            after=after * scale,
-            ranks=rank_changes(lines.before, after, count, lines.candidate),
-            count=count,
-        )
+        none, key = np.zeros(stops.size, int), (ready, still, select)
+        self.changed = kept("changed", key, lambda: none + newly(moved))
+        # By trial: who moves in, and who drops out.
+        self.moves: dict[str, tuple[list[str], list[str]]] = {}
+        for lines in stacks:
+            entered, left = what_if.crossings(lines, turns, select)
+            for k in np.flatnonzero((entered | left).any(axis=-1)):
+                both = (
+                    lines.entries[k][flags[k]].tolist() for flags in (entered, left)
+                )
+                self.moves[str(lines.trial[k])] = tuple(both)
+        self.moves = dict(sorted(self.moves.items()))
+        self.newly = sum(len(entered) for entered, _ in self.moves.values())
+        # Least and most over offsets as far away as the interval of the bias reaches.
+        reach = (self.chosen["bias_high"][0] - self.chosen["bias_low"][0]) / 2
+        near = np.abs(stops - self.choice.offset) <= reach
+        counts = [self.newly, *self.changed[near].tolist()]
+        self.newly_span = min(counts), max(counts)
+        if self.trials:
+            # It stays the same while the offset moves, whatever changes in it.
+            first = kept("first", name, lambda: [*self.moves, *self.trials][0])
+            lines = self.trials.get(self.state.trial, self.trials[first])
+            # At another standard moisture a yield holds the same dry matter.
+            scale = (100 - self.curve.standard_pct) / (100 - self.standard_pct)
+            self.trial = TrialLook(lines, turns, select, scale)
 
 
-def _moves(stacks, turns, select: float) -> dict[str, tuple[list[str], list[str]]]:
-    """Return by trial, sorted, who moves in and who drops out, where anyone does."""
-    found = {}
-    for lines in stacks:
-        entered, left = crossings(lines, turns, select)
-        for k in np.flatnonzero((entered | left).any(axis=-1)):
-            names = lines.entries[k]
-            both = names[entered[k]].tolist(), names[left[k]].tolist()
-            found[str(lines.trial[k])] = both
-    return dict(sorted(found.items()))
+class TrialLook:
+    """What the choices do to one trial, at the standard moisture chosen. [kg/ha]"""
+
+    def __init__(self, lines: TrialLines, turns, select: float, scale: float):
+        self.lines, after = lines, lines.means(turns)
+        self.count = selection_count(select, int(lines.candidate.sum()))
+        self.before, self.after = lines.before * scale, after * scale
+        self.ranks = rank_changes(lines.before, after, self.count, lines.candidate)
+
+
+# ---- what is typed -----------------------------------------------------------------
+
+_NUMBER = re.compile(r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)")
+# By control: what it changes, and to what, from the look and the value that is sent.
+CONTROLS: dict[str, tuple[str, Callable[[Look, Any], Any]]] = {
+    "trial": ("trial", lambda look, name: name),
+    "offset_at": ("offset", lambda look, at: float(look.curve.stops[at])),
+    "offset": ("offset", lambda look, offset: offset),
+    "slope": ("tilt", lambda look, on: float(on and np.nan_to_num(look.part.own.tilt))),
+    "tilt_at": ("tilt", lambda look, at: float(look.curve.tilts[at])),
+    "tilt": ("tilt", lambda look, tilt: tilt),
+    "band_low": ("band", lambda look, low: look.choice.band._replace(low=low)),
+    "band_high": ("band", lambda look, high: look.choice.band._replace(high=high)),
+    "leave_out": ("left_out", lambda look, picked: frozenset(picked)),
+    "standard": (
+        "standard",
+        lambda look, pct: {**look.state.standard, look.curve.audit.crop: pct},
+    ),
+    # Ten decimals: 7 % shall be the share that 0.07 is.
+    "select": (
+        "select",
+        lambda look, n: round(n / 100, 10) if look.state.select < 1 else n,
+    ),
+}
+
+
+def typed_within(look: Look) -> dict[str, tuple[float, float, str]]:
+    """Return the least and the most that each box to type in takes, and their unit."""
+    curve, (low, high), share = look.curve, look.choice.band, look.state.select < 1
+    return {
+        "offset": (curve.stops[0], curve.stops[-1], "points"),
+        "tilt": (curve.tilts[0], curve.tilts[-1], "points per point"),
+        "band_low": (0, high, "%"),
+        "band_high": (low, 100, "%"),
+        "standard": (1, 60, "%"),
+        "select": (0.1, 99, "% of the entries") if share else (1, 10_000, "entries"),
+    }
+
+
+def read_number(text: str, low: float, high: float, unit: str) -> float:
+    """Return a number as someone types it, a comma taken as a decimal point."""
+    plain = text.strip().replace("−", "-")
+    if not _NUMBER.fullmatch(plain):
+        raise KitError(say("no_number", text=text))
+    number = float(plain.replace(",", "."))
+    reach = f"{number_text(low)} to {number_text(high)} {unit}"
+    if unit == "entries" and not number.is_integer():
+        reach = "a whole number of entries"
+    elif low <= number <= high:
+        return number
+    raise KitError(say("beyond", text=text, reach=reach))
+
+
+def number_text(value: float) -> str:
+    """Return a number as a box to type in shows it: two to four decimals."""
+    whole, _, decimals = f"{value + 0.0:.4f}".partition(".")
+    return f"{whole}.{decimals.rstrip('0'):0<2}"

@@ -3,6 +3,7 @@
 
 const TABS = ["Numbers", "Trials", "Samples", "All curves", "Records"];
 const DRAGGED = new Set(["offset_at", "tilt_at", "ping"]);
+const NUMBER = /^(not known|check|[+−]?\d+(\.\d+)?( .*)?)$/;
 const SLOW = 2000, LOST = 7000, REST = 5000; // ms
 const BUSY = "Waiting for the kernel, which is busy.";
 const DEAD = "No answer from the kernel: it has stopped, or is very busy. Choose Kernel, " +
@@ -20,10 +21,13 @@ function make(tag, attributes = {}, ...children) {
 }
 
 function tableOf(table, cellOf = (text) => text) {
-  const row = (cells, tag, at) => make("tr", table.strong?.includes(at) ?
-    { class: "kit-strong" } : {}, ...cells.map((text, k) =>
-    make(tag, { class: table.right[k] ? "kit-number" : text.length > 30 ? "kit-long" : "", ...(tag === "th" ?
-      { scope: "col" } : {}) }, cellOf(text, at, k))));
+  // Columns of numbers are set to the right, the first one names the rows.
+  const number = table.heads.map((_, k) => k > 0 &&
+    table.rows.every((cells) => NUMBER.test(cells[k])));
+  const row = (cells, tag, at) => make("tr", table.strong.includes(at) ?
+    { class: "kit-strong" } : {}, ...cells.map((text, k) => make(tag, {
+    class: number[k] ? "kit-number" : text.length > 30 ? "kit-long" : "",
+    ...(tag === "th" ? { scope: "col" } : {}) }, cellOf(text, at, k))));
   return make("div", {}, make("table", {},
     make("caption", {}, table.caption),
     make("thead", {}, row(table.heads, "th", -1)),
@@ -97,8 +101,8 @@ function render({ model, el }) {
     return make("div", { class: "kit-control" },
       make("label", { for: input.id }, label), input, ...more);
   };
-  const button = (text, name) => make("button", { type: "button",
-    onclick: () => act(name) }, text);
+  const button = (text, name, value) => make("button", { type: "button",
+    onclick: () => act(name, value) }, text);
   const box = (name) => make("input", { type: "text", inputmode: "decimal",
     autocomplete: "off", class: "kit-box",
     onkeydown: (event) => event.key === "Enter" && event.target.blur(),
@@ -117,7 +121,7 @@ function render({ model, el }) {
     placeholder: "why this what-if is kept" });
   const write = make("button", { type: "button", class: "kit-write",
     onclick: () => act("record", reason.value) }, "Put on record");
-  const undo = button("Undo", "undo"), redo = button("Redo", "redo");
+  const undo = button("Undo", "step", -1), redo = button("Redo", "step", 1);
   const reset = button("Reset to the audit", "reset");
   const said = make("p", { class: "kit-said", "aria-live": "polite" });
   const status = make("p", { class: "kit-status", role: "status" });
@@ -212,7 +216,7 @@ function render({ model, el }) {
     if (!root.contains(event.target)) return;
     const control = event.ctrlKey || event.metaKey, key = event.key.toLowerCase();
     if (control && "zy".includes(key) && event.target.type !== "text") {
-      act(key === "y" || event.shiftKey ? "redo" : "undo");
+      act("step", key === "y" || event.shiftKey ? 1 : -1);
       event.preventDefault();
       event.stopPropagation();
     } else if (control) event.target.removeAttribute("data-lm-suppress-shortcuts");
@@ -298,7 +302,7 @@ function render({ model, el }) {
     if (changed("compared", view.compared)) {
       put(compared, ...(view.compared ? [tableOf(view.compared)] : []));
     }
-    for (const [name, text] of Object.entries(view.alts)) images[name].alt = text;
+    Object.values(images).forEach((image, k) => { image.alt = view.alts[k]; });
   }
 
   function showCurves(table) {

@@ -6,7 +6,7 @@ What is chosen but not on record is kept beside them, in choices.json.
 import csv
 import hashlib
 import json
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Mapping
 from datetime import datetime
 from io import StringIO
 from math import isfinite, nan
@@ -15,34 +15,15 @@ from typing import Any
 
 import pandas as pd
 
-from kitlib.explorer.explorer import Look, SeasonExplorer
+from kitlib.curves.advice import Recommendation
+from kitlib.explorer.explorer import Look, SeasonExplorer, say
 from kitlib.explorer.pictures import NOT_THE_AUDIT, ErrorPicture, OffsetPicture
-from kitlib.explorer.what_if import FIGURES, Outlook
-from kitlib.intake.outputs import (
-    DISTRIBUTION,
-    code_hash,
-    csv_bytes,
-    json_bytes,
-    sha256_of,
-    sole_use,
-    versions,
-    write_bytes,
-)
-from kitlib.reports.blocks import (
-    Block,
-    Caution,
-    Facts,
-    Heading,
-    Paragraph,
-    Picture,
-    Report,
-    SideBySide,
-    Table,
-)
+from kitlib.explorer.what_if import not_left_out
+from kitlib.intake import outputs
+from kitlib.reports import blocks as page
 from kitlib.reports.drawing import HALF
 from kitlib.reports.typeset import SIGNS, typeset
 from kitlib.season.season import SeasonAudit
-from kitlib.statistics.estimates import NO_INTERVAL
 from kitlib.words.findings import KitError
 from kitlib.words.terms import (
     columns_of,
@@ -56,24 +37,6 @@ from kitlib.words.terms import (
 FOLDER, TABLE, CHOICES = "explore", "what_if.csv", "choices.json"
 ON_RECORD = f"{FOLDER}/{TABLE}"  # in a season's output folder
 LONGEST_REASON = 400
-SHARED = "Plots that other curves read are corrected as chosen for those curves. "
-HELD = (
-    "Where blocks are random, the ratio of their variance to the plots' is held as "
-    "fitted to the yields as recorded. The audit fits it anew, which can move a count. "
-)
-CAPTION = "What the samples show, and how many entries would be selected that were not."
-PRINTED = "case offset bias bias_low bias_high rmsep rmsep_left_out share_within"
-PRINTED += " newly_selected"
-LISTED = "what_if curve offset tilt bias bias_low bias_high newly_selected reason"
-APART = (
-    "Someone asked what another choice would do; this page shows the answer. What the "
-    "audit found and advises stands in the season's report and in curves.csv, and is "
-    "not changed by it.",
-)
-
-
-class NotWritten(KitError):
-    """A what-if cannot be put on record as asked."""
 
 
 # ---- what a look says ----------------------------------------------------------------
@@ -84,65 +47,48 @@ def figures_frame(look: Look) -> pd.DataFrame:
 
     The columns are those that `columns.csv` declares for what_if; shares are of 1.
     """
-    cases = (
-        ("as recorded", look.part.recorded, 0, (0, 0)),
-        (look.curve.advice.action, look.curve.audited, look.audited_newly, (nan, nan)),
-        ("what if", look.chosen, look.newly, look.newly_span),
-    )
-    rows = []
-    for case, found, newly, span in cases:
-        row = {"case": case, "offset": found.offsets[0], **figures_of(found)}
-        counts = (newly, *span) if look.trial else (nan, nan, nan)
-        names = ("newly_selected", "newly_low", "newly_high")
-        rows.append(row | dict(zip(names, counts, strict=True)))
-    return pd.DataFrame(rows)
-
-
-def figures_of(found: Outlook, names: Sequence[str] = FIGURES) -> dict[str, Any]:
-    """Return figures of an outlook's first offset, each with both ends."""
-    row: dict[str, Any] = {"n": found.n, "n_trials": found.n_trials}
-    for name in names:
-        low, high = found.spans.get(name, NO_INTERVAL)
-        row |= {name: getattr(found, name)[0], f"{name}_low": low, f"{name}_high": high}
-    return row
+    found = [look.part.recorded, look.curve.audited, look.chosen]
+    frame = pd.concat(found, ignore_index=True)
+    frame.insert(0, "case", ["as recorded", look.curve.advice.action, "what if"])
+    low, high = look.newly_span
+    counts: dict[str, Any] = {
+        "newly_selected": [0, look.audited_newly, look.newly],
+        "newly_low": [0, nan, low],
+        "newly_high": [0, nan, high],
+    }
+    return frame.assign(**counts if look.trial else dict.fromkeys(counts, nan))
 
 
 def figures_note(look: Look) -> str:
     """Return what the figures' reader must know."""
     level = look.curve.season.settings.confidence
-    remark, lines = look.chosen.remark, look.trial.lines if look.trial else None
-    said = (
-        f"In brackets {level:.0%} intervals, trials taken as drawn at random; of the "
-        "entries, the least and most over offsets as far away as the interval of the "
-        "bias reaches. "
-    )
-    said += f"On trials left out not known: {remark}. " if remark else ""
-    said += SHARED if lines and len(lines.per_point) > 1 else ""
-    return (said + (HELD if lines and lines.ratio_held else "")).strip()
+    remark = not_left_out(look.part.samples, look.turn.tilt)
+    lines = look.trial.lines if look.trial else None
+    said = [say("intervals", level=level)]
+    if remark:
+        said.append(say("not_left_out", remark=remark))
+    if lines and len(lines.per_point) > 1:
+        said.append(say("shared"))
+    if lines and lines.ratio_held:
+        said.append(say("held"))
+    return " ".join(said)
 
 
 def choice_in_words(look: Look) -> str:
     """Return what is done to a reading, and the setting it means."""
     turn, curve = look.turn, look.curve
-    name = curve.audit.curve
-    if not (turn.offset or turn.tilt):
-        return f"What if the readings of {name} were left as they are?"
-    said = f"What if {show(turn.offset, sign=True)} points were added to the readings "
-    said += f"of {name}"
-    if turn.tilt:
-        return (
-            f"{said} at {show(turn.pivot, 1)} %, and {show(turn.tilt, 3, sign=True)} "
-            f"more per point above it? Corrected = "
-            f"{show(turn.offset - turn.tilt * turn.pivot, 3)} + "
-            f"{show(1 + turn.tilt, 4)} × reading, which is no single setting."
-        )
-    if not isfinite(curve.loaded):
-        return f"{said}? The offset in force is not known, so no setting is given."
     step = curve.season.settings.setting_step
-    setting = round_to_step(curve.loaded + turn.offset, step)
-    return (
-        f"{said}? The setting, in steps of {step:g}, would be "
-        f"{show(setting, sign=True)} in place of {show(curve.loaded, sign=True)}."
+    key = "setting" if isfinite(curve.loaded) else "no_setting"
+    key = "line" if turn.tilt else key if turn.offset else "as_read"
+    return say(
+        key,
+        curve=curve.audit.curve,
+        turn=turn,
+        intercept=turn.offset - turn.tilt * turn.pivot,
+        slope=1 + turn.tilt,
+        step=step,
+        setting=round_to_step(curve.loaded + turn.offset, step),
+        loaded=curve.loaded,
     )
 
 
@@ -150,39 +96,65 @@ def trial_in_words(look: Look) -> str:
     """Return what becomes of the trial looked at, or why nothing is known of it."""
     trial, curve = look.trial, look.curve
     if not isfinite(curve.standard_pct):
-        return (
-            f"The standard moisture of {curve.audit.crop} is not known, so there are "
-            "no yields. Set it in season.toml."
-        )
+        return say("no_standard", crop=curve.audit.crop)
     if trial is None:
-        return f"Curve {curve.audit.curve} served no plot that can be ranked."
-    ranks, entries, unit = trial.ranks, trial.lines.entries, curve.unit
+        return say("no_plots", curve=curve.audit.curve)
+    ranks, lines, unit = trial.ranks, trial.lines, curve.unit
     changes = unit.of(trial.after - trial.before)
-    span = show_span(changes.min(), changes.max(), unit.decimals + 1, sign=True)
     # Checks take no place among the selected: the trial's report counts without them.
-    n, checks = int(trial.lines.candidate.sum()), int((~trial.lines.candidate).sum())
-    said = (
-        f"Trial {trial.lines.trial}: yields change by {span} {unit.name}; of "
-        f"{counted(n, 'entry', 'entries')} "
+    n, checks = int(lines.candidate.sum()), int((~lines.candidate).sum())
+    besides = f" (besides {counted(checks, 'check')})" if checks else ""
+    return say(
+        "moves" if (ranks.entered | ranks.left).any() else "same",
+        trial=lines.trial,
+        span=show_span(changes.min(), changes.max(), unit.decimals + 1, sign=True),
+        unit=unit.name,
+        entries=counted(n, "entry", "entries") + besides,
+        count=trial.count,
+        entered=listed(lines.entries[ranks.entered]) or "none",
+        left=listed(lines.entries[ranks.left]) or "none",
     )
-    said += f"(besides {counted(checks, 'check')}) " if checks else ""
-    if not (ranks.entered | ranks.left).any():
-        return f"{said}the same {trial.count} are selected."
-    return (
-        f"{said}{trial.count} are selected; {listed(entries[ranks.entered]) or 'none'} "
-        f"would move in and {listed(entries[ranks.left]) or 'none'} drop out."
-    )
+
+
+def trial_labels(look: Look) -> list[list[str]]:
+    """Return the curve's trials as a list shows them, those that change first."""
+    said = {}
+    for name, (entered, left) in look.moves.items():
+        inside, out = (", ".join(names) or "none" for names in (entered, left))
+        said[name] = f"{name}: in {inside}; out {out}"
+    same = {name: f"{name}: no change" for name in look.trials if name not in said}
+    return [[name, words] for name, words in (said | same).items()]
+
+
+def advice_in_words(look: Look) -> list[str]:
+    """Return what the audit advises, and what it would on the samples that count."""
+    counts, curve = look.part.counted, look.curve
+    gone, level = int((~counts).sum()), curve.season.settings.confidence
+    cases: dict[str, Recommendation | None]
+    cases = {f"All {counted(counts.size, 'sample')}": curve.advice}
+    if gone:
+        cases[f"Without {counted(gone, 'sample')}"] = curve.advice_on(counts)
+    return [
+        say(
+            "advised",
+            samples=samples,
+            action=advice.action,
+            offset=advice.offset,
+            level=level,
+            interval=advice.interval,
+            reason=advice.reason[0].upper() + advice.reason[1:],
+        )
+        if advice
+        else say("none_left", gone=gone)
+        for samples, advice in cases.items()
+    ]
 
 
 # ---- reading -------------------------------------------------------------------------
 
 
 def read_records(home: str | Path) -> pd.DataFrame:
-    """Return the what-ifs on record in a season's output folder, oldest first.
-
-    The columns are those that `columns.csv` declares for what_if; page is a file in
-    the folder explore. No rows where nothing is on record.
-    """
+    """Return the what-ifs on record in a season's output folder, oldest first."""
     columns = columns_of("what_if")
     frame = pd.DataFrame(_rows(Path(home) / ON_RECORD), columns=list(columns))
     for name, column in columns.items():
@@ -191,38 +163,27 @@ def read_records(home: str | Path) -> pd.DataFrame:
     return frame
 
 
-def records_section(home: str | Path) -> list[Block]:
-    """Return the season report's list of what-ifs on record, nothing if there is none.
-
-    `home` is the season's output folder, empty for none.
-    """
+def records_section(home: str | Path) -> list[page.Block]:
+    """Return the list of what-ifs on record in a season's output folder, if any."""
     records = read_records(home) if home else pd.DataFrame()
     if records.empty:
         return []
-    return [
-        Heading("What-ifs on record"),
-        Table(
-            "What was tried in the explorer and put on record.",
-            records[LISTED.split()],
-            "what_if",
-            note="None of them changes the audit. Each has a page in explore.",
-            whole=ON_RECORD,
-        ),
-    ]
+    table = page.table_of("what_if_records", records)
+    return [page.Heading("What-ifs on record"), table]
 
 
 def changed_records(home: str | Path) -> list[str]:
     """Return one line for each record or page that is not as it was written."""
     folder, lines = Path(home) / FOLDER, []
     for row in _rows(folder / TABLE):
-        page = folder / row.get("page", "")
+        file = folder / row.get("page", "")
         if row.get("row_sha256") != row_hash(row):
             number = row.get("what_if")
             lines.append(f"record changed: {ON_RECORD}, what-if {number}")
-        elif not page.is_file():
-            lines.append(f"record missing: {FOLDER}/{page.name}")
-        elif sha256_of(page) != row["page_sha256"]:
-            lines.append(f"record changed: {FOLDER}/{page.name}")
+        elif not file.is_file():
+            lines.append(f"record missing: {FOLDER}/{file.name}")
+        elif outputs.sha256_of(file) != row["page_sha256"]:
+            lines.append(f"record changed: {FOLDER}/{file.name}")
     return lines
 
 
@@ -258,23 +219,30 @@ def write_record(
     """
     folder, said = home / FOLDER, " ".join(reason.split())
     if not said:
-        raise NotWritten("the reason is empty; say why this what-if is kept.")
+        raise KitError("the reason is empty; say why this what-if is kept.")
     if len(said) > LONGEST_REASON:
-        raise NotWritten(
+        raise KitError(
             f"the reason has {len(said)} letters; expected {LONGEST_REASON} at most. "
             "Say it shorter."
         )
-    with sole_use(folder):
+    with outputs.sole_use(folder):
         rows = _own_rows(folder)
         taken = [path.stem.removeprefix("what_if_") for path in folder.glob("*.pdf")]
         taken += [row["what_if"] for row in rows]
         number = 1 + max((int(k) for k in taken if k.isdecimal()), default=0)
-        page = folder / f"what_if_{number:03d}.pdf"
+        file = folder / f"what_if_{number:03d}.pdf"
         printed = typeset(_page(look, said, number, now))
-        row = _row(explorer, look, number, now) | {"reason": said, "page": page.name}
+        row = _row(explorer, look) | {"what_if": number, "reason": said}
+        row |= {"recorded_at": now.isoformat(timespec="seconds"), "page": file.name}
         row["page_sha256"] = hashlib.sha256(printed).hexdigest()
-        write_bytes(page, printed)
-        _write_rows(folder, [*rows, _cells(row)])
+        # As the cells are written: defused, and in full precision.
+        frame = pd.DataFrame([row], columns=list(columns_of("what_if")))
+        [cells] = csv.DictReader(
+            StringIO(outputs.csv_bytes(frame).decode(), newline="")
+        )
+        cells["row_sha256"] = row_hash(cells)
+        outputs.write_bytes(file, printed)
+        _write_rows(folder, [*rows, cells])
     return number
 
 
@@ -282,7 +250,7 @@ def delete_records(home: Path, numbers: Collection[int]) -> None:
     """Take records off the table and delete their pages; the rest stays as it is."""
     folder, gone = home / FOLDER, {str(number) for number in numbers}
     if (folder / TABLE).exists():
-        with sole_use(folder):
+        with outputs.sole_use(folder):
             rows = _own_rows(folder)
             _write_rows(folder, [row for row in rows if row["what_if"] not in gone])
             for row in rows:
@@ -294,7 +262,7 @@ def _own_rows(folder: Path) -> list[dict[str, str]]:
     """Return the rows that stand, if the table is one of ours."""
     path, head = folder / TABLE, ",".join(columns_of("what_if"))
     if path.exists() and path.read_text(encoding="utf-8").split("\n")[0] != head:
-        raise NotWritten(
+        raise KitError(
             f"{TABLE}: its columns are not those of a what-if; expected "
             f"{head[:40]}... Move the file away."
         )
@@ -304,35 +272,27 @@ def _own_rows(folder: Path) -> list[dict[str, str]]:
 def _write_rows(folder: Path, rows: list[dict[str, str]]) -> None:
     """Write the table whole; cells that were read are written as they stood."""
     text = StringIO(newline="")
-    table = csv.DictWriter(text, list(columns_of("what_if")), lineterminator="\n")
+    table = csv.DictWriter(text, columns_of("what_if"), lineterminator="\n")
     table.writeheader()
     table.writerows(rows)
-    write_bytes(folder / TABLE, text.getvalue().encode())
+    outputs.write_bytes(folder / TABLE, text.getvalue().encode())
 
 
-def _cells(row: dict[str, Any]) -> dict[str, str]:
-    """Return a row as its cells are written: defused, full precision, and hashed."""
-    frame = pd.DataFrame([row], columns=list(columns_of("what_if")))
-    [cells] = csv.DictReader(StringIO(csv_bytes(frame).decode(), newline=""))
-    return cells | {"row_sha256": row_hash(cells)}
-
-
-def _row(
-    explorer: SeasonExplorer, look: Look, number: int, now: datetime
-) -> dict[str, Any]:
-    """Return a what-if as one row: the choice first, then what follows."""
-    trial, curve, choices = look.trial, look.curve, look.state.choices
+def _row(explorer: SeasonExplorer, look: Look) -> dict[str, Any]:
+    """Return a what-if as a row: the choice first, then what follows."""
+    curve, choices = look.curve, look.state.choices
     crop, name = curve.audit.crop, curve.audit.curve
     others = [
         f"{other} {show(choice.offset, sign=True)}"
         for other, choice in choices.items()
-        if other != name and explorer.options[other] == crop
+        if other != name
+        and choice != explorer.curves[other].start
+        and explorer.options[other] == crop
     ]
-    looked_at = str(trial.lines.trial) if trial else ""
-    entered, left = look.moves.get(looked_at, ([], []))
+    trial = str(look.trial.lines.trial) if look.trial else ""
+    entered, left = look.moves.get(trial, ([], []))
+    version = outputs.versions()[outputs.DISTRIBUTION]
     return {
-        "what_if": number,
-        "recorded_at": now.isoformat(timespec="seconds"),
         "season": explorer.season.settings.name,
         "crop": crop,
         "curve": name,
@@ -341,59 +301,54 @@ def _row(
         "band_low_pct": look.choice.band.low,
         "band_high_pct": look.choice.band.high,
         "samples_left_out": "; ".join(curve.names[sorted(look.choice.left_out)]),
-        "standard_pct": explorer.standard_pct(name),
+        "standard_pct": look.standard_pct,
         "select": look.state.select,
         "other_curves": "; ".join(others),
         **figures_frame(look).iloc[-1],
-        "trial": looked_at,
+        "trial": trial,
         "entries_in": "; ".join(entered),
         "entries_out": "; ".join(left),
         "audit_action": curve.advice.action,
         "audit_offset": curve.advice.offset,
         "inputs_sha256": inputs_digest(explorer.season),
-        "kit_version": f"{versions()[DISTRIBUTION]} {code_hash()[:12]}",
+        "kit_version": f"{version} {outputs.code_hash()[:12]}",
         "choices": json.dumps(explorer.saved(), ensure_ascii=False, sort_keys=True),
     }
 
 
-def _page(look: Look, reason: str, number: int, now: datetime) -> Report:
+def _page(look: Look, reason: str, number: int, now: datetime) -> page.Report:
     """Return a what-if as a report of one page."""
     curve, select = look.curve, look.state.select
     names = curve.names[sorted(look.choice.left_out)]
-    standard = look.state.standard.get(curve.audit.crop, curve.standard_pct)
     chosen = [
         ("Moisture band", f"{show_span(*look.choice.band, 1)} %", ""),
         ("Samples left out", listed(names) if names.size else "none", ""),
-        ("Standard moisture", f"{show(standard, 1)} %", ""),
+        ("Standard moisture", f"{show(look.standard_pct, 1)} %", ""),
         ("Selected", f"{select:.0%}" if select < 1 else f"{select:g}", "entries"),
     ]
-    lives = {
-        "Errors over moisture.": ErrorPicture(curve, HALF),
-        "What other offsets would do.": OffsetPicture(curve, HALF),
-    }
     pictures = []
-    for caption, live in lives.items():
-        live.show(look)
-        pictures.append(Picture(live.figure, caption, live.alt(look)))
-    frame = figures_frame(look)[PRINTED.split()]
-    blocks: list[Block] = [
-        Caution(NOT_THE_AUDIT, APART),
-        Paragraph(f"Reason given: {reason}"),
-        Paragraph(choice_in_words(look)),
-        Facts(chosen),
-        Table(CAPTION, frame, "what_if", figures_note(look)),
-        SideBySide(*pictures),
-        Paragraph(trial_in_words(look)),
-        Paragraph(SIGNS),
-    ]
-    return Report(
+    for picture in (ErrorPicture(curve, HALF), OffsetPicture(curve, HALF)):
+        picture.show(look)
+        words = picture.caption, picture.alt(look)
+        pictures.append(page.Picture(picture.figure, *words))
+    frame, title = figures_frame(look), f"curve {curve.audit.curve}"
+    return page.Report(
         kind="What-if",
-        title=f"What if {number}: curve {curve.audit.curve}",
+        title=f"What if {number}: {title}",
         subtitle="What another correction would do",
-        running=f"What if {number}, curve {curve.audit.curve}",
+        running=f"What if {number}, {title}",
         date=now.date(),
         facts=[("Season", curve.season.settings.name), ("Crop", curve.audit.crop)],
-        blocks=blocks,
+        blocks=[
+            page.Caution(NOT_THE_AUDIT, (say("apart"),)),
+            page.Paragraph(f"Reason given: {reason}"),
+            page.Paragraph(choice_in_words(look)),
+            page.Facts(chosen),
+            page.table_of("what_if", frame, note=figures_note(look)),
+            page.SideBySide(*pictures),
+            page.Paragraph(trial_in_words(look)),
+            page.Paragraph(SIGNS),
+        ],
     )
 
 
@@ -403,7 +358,7 @@ def _page(look: Look, reason: str, number: int, now: datetime) -> Report:
 def keep_choices(explorer: SeasonExplorer, home: Path) -> None:
     """Keep what is chosen on disk, for a kernel that is started again."""
     told = {"inputs": inputs_digest(explorer.season), "state": explorer.saved()}
-    write_bytes(home / FOLDER / CHOICES, json_bytes(told))
+    outputs.write_bytes(home / FOLDER / CHOICES, outputs.json_bytes(told))
 
 
 def kept_choices(explorer: SeasonExplorer, home: Path) -> dict[str, Any] | None:

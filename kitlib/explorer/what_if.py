@@ -28,7 +28,9 @@ NO_SAMPLE = "no sample is left"
 ONE_TRIAL = "all samples are of one trial: none can be left out"
 NEEDS_THREE = "a slope needs at least 3 trials to leave one out"
 NO_LINE = "without one of the trials all readings are the same"
-FIGURES = ("bias", "rmsep", "share_within", "rmsep_left_out")
+# The figures of an outlook, and the least and most that each can be.
+FIGURES = {"bias": (-inf, inf), "rmsep": (0, inf)}
+FIGURES |= {"share_within": (0, 1), "rmsep_left_out": (0, inf)}
 MOST_STOPS = 201
 FEWEST_STEPS = 10
 TILT_STEP, LEAST_TILT = 0.01, 0.5
@@ -48,135 +50,93 @@ class Turn(NamedTuple):
     pivot: float = 0.0
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Outlook:
-    """What the samples would show under each of k offsets, all in points but shares."""
-
-    offsets: np.ndarray
-    n: int
-    n_trials: int
-    # In-sample: of the very samples a change may have been tuned to.
-    bias: np.ndarray
-    rmsep: np.ndarray
-    share_within: np.ndarray  # samples whose error is within the tolerance
-    rmsep_left_out: np.ndarray  # see `left_out_squares`
-    spans: dict[str, Interval]  # of these four figures, for the first offset
-    remark: str = ""  # why `rmsep_left_out` is not known
-
-
-def corrected_error(samples: Samples, offsets, tilt=0.0, pivot=0.0) -> np.ndarray:
-    """Return what is left of the errors after a change. [% moisture]
-
-    Offsets of shape (...,) give errors of shape (..., n).
-    """
-    turned = samples.error + tilt * (samples.sensor - pivot)
-    return turned + np.asarray(offsets, float)[..., None]
+def corrected_error(samples: Samples, turn: Turn) -> np.ndarray:
+    """Return what is left of the errors, (..., n), for an offset of shape (...,)."""
+    turned = samples.error + turn.tilt * (samples.sensor - turn.pivot)
+    return turned + np.asarray(turn.offset, float)[..., None]
 
 
 def outlook(
-    samples: Samples,
-    tolerance: Tolerance,
-    offsets,
-    tilt: float = 0.0,
-    pivot: float = 0.0,
-    level: float | None = None,
-) -> Outlook:
-    """Return what samples would show under each of k offsets; all nan without samples.
+    samples: Samples, tolerance: Tolerance, turn: Turn, level: float | None = None
+) -> pd.DataFrame:
+    """Return what samples would show under each of k offsets, one row an offset.
 
-    With a confidence level the figures of the first offset get intervals.
-
-    Examples
-    --------
-    >>> two = Samples(sensor=np.array([15.5, 16.5]), reference=np.array([15.0, 15.5]),
-    ...     reference_se=np.ones(2), trial=np.array(["A", "B"]), sample=np.array("ab"))
-    >>> found = outlook(two, Tolerance(0, 0.6, "", ""), [0.0, -0.75])
-    >>> found.bias.tolist(), found.rmsep.round(4).tolist(), found.share_within.tolist()
-    ([0.75, 0.0], [0.7906, 0.25], [0.5, 1.0])
+    Columns as declared for `what_if`, all nan without samples; with a confidence level
+    each figure has an interval. Bias, RMSEP and share within tolerance are in-sample:
+    of the very samples a change may have been tuned to.
     """
-    offsets, spans = np.atleast_1d(np.asarray(offsets, float)), {}
-    unknown = np.full(offsets.shape, nan)
-    figures: dict[str, Any] = dict.fromkeys(FIGURES, unknown)
-    remark = NO_SAMPLE
-    if samples.n:
-        error = corrected_error(samples, offsets, tilt, pivot)
-        within = np.abs(error) <= tolerance.at(samples.reference)
-        squares, remark = left_out_squares(samples, offsets, tilt, pivot)
-        figures["bias"] = error.mean(axis=-1)
-        figures["rmsep"] = np.sqrt((error**2).mean(axis=-1))
-        figures["share_within"] = within.mean(axis=-1)
-        figures["rmsep_left_out"] = np.sqrt(squares.sum(axis=-1) / samples.n)
-        if level:
-            spans = _spans(samples, level, error[0], within[0], squares[0])
-    figures |= {"n": samples.n, "n_trials": samples.n_trials}
-    return Outlook(offsets=offsets, spans=spans, remark=remark, **figures)
-
-
-def _spans(samples: Samples, level: float, error, within, squares) -> dict:
-    """Return the intervals of an outlook's figures under one offset.
-
-    Root mean squares and shares take the ends of the mean they are made of.
-    """
+    offsets = np.atleast_1d(np.asarray(turn.offset, float))
+    turn = turn._replace(offset=offsets)
+    error = corrected_error(samples, turn)
     _, at, n = np.unique(samples.trial, return_inverse=True, return_counts=True)
-    # Of squares by trial, any split over its samples has the same interval.
-    parts = (error, error**2, within * 1.0, (squares / n)[at])
-    ends = ((-inf, inf), (0, inf), (0, 1), (0, inf))
-    spans = {}
-    for name, values, (least, most) in zip(FIGURES, parts, ends, strict=True):
-        span = NO_INTERVAL
-        if samples.n_trials > 1 and np.isfinite(values).all():
-            span = clustered_mean(values, samples.trial).interval(level)
-        if np.ptp(span) < ROUNDING:  # trials without scatter: nothing to judge by
-            span = NO_INTERVAL
-        inside = np.clip(span, least, most)
-        spans[name] = Interval(
-            *(np.sqrt(inside) if name.startswith("rmsep") else inside).tolist()
-        )
-    return spans
+    means = {
+        "bias": error,
+        "rmsep": error**2,
+        "share_within": (np.abs(error) <= tolerance.at(samples.reference)) * 1.0,
+        # Of squares by trial, any split over its samples has the same interval.
+        "rmsep_left_out": (left_out_squares(samples, turn) / n)[:, at],
+    }
+    found: dict[str, Any] = {"n": samples.n, "n_trials": samples.n_trials}
+    for name, (least, most) in FIGURES.items():
+        # Root mean squares and shares take the ends of the mean they are made of.
+        shown = np.sqrt if name.startswith("rmsep") else np.asarray
+        found[name] = shown(means[name].mean(axis=-1)) if samples.n else nan
+        if level:
+            span = np.clip(_interval(means[name][0], samples, level), least, most)
+            found[f"{name}_low"], found[f"{name}_high"] = shown(span)
+    return pd.DataFrame({"offset": offsets, **found})
 
 
-def left_out_squares(
-    samples: Samples, offsets: np.ndarray, tilt: float = 0.0, pivot: float = 0.0
-) -> tuple[np.ndarray, str]:
-    """Return the squared errors of each trial under a change it had no part in.
+def _interval(values: np.ndarray, samples: Samples, level: float) -> Interval:
+    """Return the interval of a mean over samples, where there is one to judge by."""
+    if samples.n_trials > 1 and np.isfinite(values).all():
+        span = clustered_mean(values, samples.trial).interval(level)
+        if np.ptp(span) >= ROUNDING:  # else trials are without scatter
+            return span
+    return NO_INTERVAL
+
+
+def not_left_out(samples: Samples, tilt: float) -> str:
+    """Return why trials cannot be left out in turn; empty if they can."""
+    if samples.n_trials < 2:
+        return ONE_TRIAL if samples.n else NO_SAMPLE
+    sums = trial_sums(samples.sensor, samples.reference, samples.trial)
+    if not _followed(tilt, sums.total.slope - 1):
+        return ""
+    if samples.n_trials < 3:
+        return NEEDS_THREE
+    return "" if np.isfinite(sums.without_each.slope).all() else NO_LINE
+
+
+def left_out_squares(samples: Samples, turn: Turn) -> np.ndarray:
+    """Return each trial's squared errors under changes it had no part in, (k, trials).
 
     An offset chosen by looking at the samples is tuned to them as far as it follows
     them: that share of it, from 0 at no change to 1 at the samples' own offset and
     beyond, is taken from the other trials alone when a trial is left out. The rest
-    counts as set without looking. Likewise for the tilt.
+    counts as set without looking. Likewise for the tilt. Sums over the samples of a
+    trial, trials sorted; nan where not known, see `not_left_out`.
 
-    Returns
-    -------
-    squares : ndarray, shape (k, trials)
-        Sums over the samples of a trial, trials sorted; nan where not known.
-    remark : str
-        Why it is not known; empty if it is.
-
-    Notes
-    -----
     Own definition. Its ends are the audit's own (`leave_one_trial_out`): no change,
     the offset of the other trials, and with the samples' own tilt about their mean
     reading the line of the other trials.
     """
-    unknown = np.full((offsets.size, samples.n_trials), nan)
-    if samples.n_trials < 2:
-        return unknown, ONE_TRIAL
+    offsets, tilt, pivot = turn
+    if not_left_out(samples, tilt):
+        return np.full((offsets.size, samples.n_trials), nan)
     sums = trial_sums(samples.sensor, samples.reference, samples.trial)
     total, rest = sums.total, sums.without_each
     by_tilt = float(_followed(tilt, total.slope - 1))
-    if by_tilt and len(sums.trials) < 3:
-        return unknown, NEEDS_THREE
-    if by_tilt and not np.isfinite(rest.slope).all():
-        return unknown, NO_LINE
     by_offset = _followed(offsets, -total.bias)[:, None]
     shift = offsets[:, None] + by_offset * (total.bias - rest.bias)
-    turn = tilt + (by_tilt * (rest.slope - total.slope) if by_tilt else 0.0)
+    tilts = tilt + (by_tilt * (rest.slope - total.slope) if by_tilt else 0.0)
     readings = [each.mean_reference + each.bias for each in (rest, total)]
     about = pivot + by_tilt * (readings[0] - readings[1])
     of_reference, of_error = sums.centre
-    start = of_error + shift + turn * (of_reference + of_error - about)
-    squares = squares_left_out(sums, start, turn + np.ones(len(sums.trials)))
+    start = of_error + shift + tilts * (of_reference + of_error - about)
+    squares = squares_left_out(sums, start, tilts + np.ones(len(sums.trials)))
     # Sums come in the order of the names as text, in which 10 stands before 2.
-    return squares[:, np.argsort(sums.trials)], ""
+    return squares[:, np.argsort(sums.trials)]
 
 
 def _followed(chosen, own) -> np.ndarray:
@@ -192,19 +152,9 @@ def own_turn(samples: Samples) -> Turn:
     """Return the change that samples call for: −bias, and their slope less 1.
 
     Estimand: the best correction of samples like these, each counted once, as the
-    bias and the prediction slope of the audit. The pivot is their mean reading. All
-    nan without samples; the tilt where they define no slope.
-
-    Examples
-    --------
-    >>> four = Samples(sensor=np.array([15.0, 17.0, 19.0, 21.0]),
-    ...     reference=np.array([15.2, 16.8, 18.4, 20.0]), reference_se=np.ones(4),
-    ...     trial=np.array(list("AABB")), sample=np.array(list("abcd")))
-    >>> [round(value, 9) for value in own_turn(four)]
-    [-0.4, -0.2, 18.0]
+    bias and the prediction slope of the audit. The pivot is their mean reading; the
+    tilt is nan where they define no slope.
     """
-    if samples.n == 0:
-        return Turn(nan, nan, nan)
     tilt = nan
     if samples.n > 1:
         sums = trial_sums(samples.sensor, samples.reference, samples.trial)
@@ -218,11 +168,6 @@ def offset_stops(step: float, own_offset: float, tolerance: float) -> np.ndarray
 
     They reach twice the tolerance, and ten steps at least, beyond zero and −bias; of
     steps so fine that there would be more than 200, every second, third, and so on.
-
-    Examples
-    --------
-    >>> offset_stops(0.5, -0.7, 0.8)[8:14].round(3).tolist()
-    [-2.0, -1.5, -1.0, -0.7, -0.5, 0.0]
     """
     reach = max(2 * tolerance, FEWEST_STEPS * step)
     low, high = min(0.0, own_offset) - reach, max(0.0, own_offset) + reach
@@ -288,16 +233,6 @@ def trial_lines(
     Plots are as `read_trial_plots` has them, one at least and each with both yields;
     those of other curves stay as the audit corrects them. Checks take no place among
     the selected.
-
-    Examples
-    --------
-    Both plots yield 10 t/ha at 20 %; a point more on the first takes 125 kg/ha off.
-
-    >>> plots = pd.DataFrame({"entry": ["a", "b"], "block": "", "curve": ["X", "Y"],
-    ...     "sensor": 20.0, "per_point": -125.0, "before": 1e4, "after": 1e4})
-    >>> lines = trial_lines("T1", plots, {"X"})
-    >>> lines.means({"X": Turn(np.array([0.0, 1.0]))}).tolist()
-    [[10000.0, 10000.0], [9875.0, 10000.0]]
     """
     found = entry_means(plots["before"], plots["entry"], plots["block"])
     served, sensor, per_point = (

@@ -30,12 +30,8 @@ STEPS = 30
 def bare_redraw(panel: ExplorerPanel) -> None:
     """Draw the canvases as matplotlib would, with all that moves in them."""
     curve = panel.look.curve.audit.curve
-    for picture in (*panel._pictures[curve], panel._rank_picture):
-        for artist in picture.moving:
-            artist.set_animated(False)
+    for picture in (*panel._drawn[curve], panel._ranks):
         picture.figure.canvas.draw()
-        for artist in picture.moving:
-            artist.set_animated(True)
 
 
 def seconds(act, *arguments) -> float:

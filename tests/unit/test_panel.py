@@ -8,7 +8,8 @@ from matplotlib.colors import to_rgb
 from PIL import Image
 from pytest import approx
 
-from kitlib.explorer.panel import ExplorerPanel, explorer_panel, read_number
+from kitlib.explorer.explorer import read_number
+from kitlib.explorer.panel import ExplorerPanel, explorer_panel
 from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
 from kitlib.explorer.record import read_records
 from kitlib.reports.drawing import BAND, BLUE, INK, MUTED, PLUM, RULE
@@ -109,7 +110,7 @@ def test_a_number_that_cannot_be_used_is_refused_and_the_old_one_shown(panel):
 def test_a_comma_in_a_box_is_a_decimal_point_and_never_another_number(panel):
     panel.act("standard", "15,5")
     assert panel.view["standard"] == "15.50"
-    assert panel.explorer.standard_pct(CURVE) == 15.5
+    assert panel.look.standard_pct == 15.5
 
 
 def test_switching_the_slope_on_takes_the_samples_own_tilt(panel):
@@ -135,7 +136,7 @@ def test_samples_left_out_change_the_advice(panel):
 
 
 def test_a_click_on_a_sample_leaves_it_out_and_another_counts_it(panel):
-    picture, _ = panel._pictures[CURVE]
+    picture, _ = panel._drawn[CURVE]
     wide, high = picture.figure.canvas.get_width_height()
     curve, k = panel.look.curve, int(np.argmin(panel.look.curve.samples.error))
     place = (curve.samples.reference[k], curve.samples.error[k])
@@ -148,7 +149,7 @@ def test_a_click_on_a_sample_leaves_it_out_and_another_counts_it(panel):
 
 
 def test_a_click_on_the_curves_chooses_the_offset_below_it(panel):
-    _, picture = panel._pictures[CURVE]
+    _, picture = panel._drawn[CURVE]
     wide, _ = picture.figure.canvas.get_width_height()
     across, _ = picture.rmsep.transData.transform((0.3, 0))
     panel.act("click_offsets", [across / wide, 0.5])
@@ -192,7 +193,7 @@ def test_the_trials_report_counts_the_same_entries(panel, audited_demo, curve, n
     assert besides == "besides 3 checks"
     assert f"of {n} entries ({besides}) " in said
     assert f"the same {count} are selected" in said or f"{count} are selected;" in said
-    assert f"Ranks of {n} entries" in panel.view["alts"]["ranks"]
+    assert f"Ranks of {n} entries" in panel.view["alts"][2]
 
 
 def test_trials_that_change_stand_first_and_lead_to_their_chart(audited_demo, tmp_path):
@@ -213,8 +214,9 @@ def test_offsets_of_several_curves_are_chosen_in_one_table(panel):
     panel.act("offset_of", ["wheat-S2", "0.2"])
     [row] = [row for row in panel.view["allCurves"]["rows"] if "wheat-S2" in row[0]]
     assert row[1] == "0.20" and panel.look.curve.audit.curve == CURVE
-    panel.act("undo")
-    assert "wheat-S2" not in panel.explorer.state.choices
+    panel.act("step", -1)
+    other = panel.explorer.curves["wheat-S2"]
+    assert panel.explorer.state.choices["wheat-S2"] == other.start
 
 
 def test_every_curve_can_be_opened(panel):
@@ -235,19 +237,19 @@ def test_a_curve_that_served_no_plot_shows_no_trial(panel):
 
 def test_panel_and_every_picture_say_that_this_is_not_the_audit(panel):
     assert panel.view["label"] == NOT_THE_AUDIT
-    for picture in (*panel._pictures[CURVE], panel._rank_picture):
+    for picture in (*panel._drawn[CURVE], panel._ranks):
         assert NOT_THE_AUDIT in [text.get_text() for text in picture.figure.texts]
 
 
 def test_pictures_have_few_colours_their_own_ground_and_words(panel):
-    for name in ("errors", "offsets", "ranks"):
+    for k, name in enumerate(("errors", "offsets", "ranks")):
         with Image.open(BytesIO(getattr(panel, name))) as image:
             assert image.mode == "P"
             corners = image.convert("RGB")
             ends = (0, image.width - 1), (0, image.height - 1)
             found = {corners.getpixel((x, y)) for x in ends[0] for y in ends[1]}
         assert found == {(255, 255, 255)}
-        assert len(panel.view["alts"][name]) > 40
+        assert len(panel.view["alts"][k]) > 40
 
 
 def test_the_palette_holds_the_colours_of_the_figures():
@@ -281,7 +283,7 @@ def test_a_kept_background_gives_the_picture_drawn_anew(panel, audited_demo, tmp
 
 def test_axes_stay_where_they_are_while_the_offset_moves(panel):
     def limits():
-        pictures = (*panel._pictures[CURVE], panel._rank_picture)
+        pictures = (*panel._drawn[CURVE], panel._ranks)
         return [(ax.get_xlim(), ax.get_ylim()) for p in pictures for ax in p.axes]
 
     before = limits()
@@ -391,8 +393,8 @@ def test_going_from_a_curve_without_samples_to_one_with_and_back(season):
     panel = explorer_panel(season.folder, season.folder / "out")
     panel.act("curve", "X")
     assert "Curve X: no sample" in panel.view["said"] and not panel.view["ready"]
-    for action in ("reset", "record", "undo", "redo"):
-        panel.act(action, "")
+    for action, value in (("reset", None), ("record", ""), ("step", -1), ("step", 1)):
+        panel.act(action, value)
     panel.act("curve", "W")
     assert panel.view["ready"] and panel.look.curve.audit.curve == "W"
 

@@ -5,10 +5,9 @@ from datetime import datetime
 import pytest
 from pypdf import PdfReader
 
-from kitlib.explorer.explorer import SeasonExplorer
-from kitlib.explorer.pictures import NOT_THE_AUDIT
+from kitlib.explorer.explorer import Look, SeasonExplorer
+from kitlib.explorer.pictures import NOT_THE_AUDIT, ErrorPicture, OffsetPicture
 from kitlib.explorer.record import (
-    NotWritten,
     changed_records,
     delete_records,
     inputs_digest,
@@ -18,6 +17,8 @@ from kitlib.explorer.record import (
     write_record,
 )
 from kitlib.intake.outputs import OutputBusy, sole_use
+from kitlib.reports.drawing import png_bytes
+from kitlib.words.findings import KitError
 from kitlib.words.terms import columns_of
 
 NOW = datetime(2026, 3, 1, 9, 30)
@@ -32,16 +33,16 @@ def explorer(audited_demo):
 
 
 def put(explorer, home, reason="asked"):
-    return write_record(explorer, explorer.look(), reason, home, NOW)
+    return write_record(explorer, Look(explorer), reason, home, NOW)
 
 
 def test_a_record_says_what_when_why_and_on_what(explorer, tmp_path):
     explorer.choose("samples", offset=-0.6, left_out=frozenset({0, 1}))
     assert put(explorer, tmp_path, "=the breeder\n asked") == 1
-    row, look = read_records(tmp_path).iloc[0], explorer.look()
+    row, look = read_records(tmp_path).iloc[0], Look(explorer)
     assert (row["curve"], row["offset"], row["n"]) == ("wheat-S1", -0.6, 38)
     assert row["rmsep"] == look.chosen.rmsep[0]
-    assert row["bias_low"] == look.chosen.spans["bias"].low
+    assert row["bias_low"] == look.chosen["bias_low"][0]
     assert row["samples_left_out"] == "; ".join(look.curve.names[[0, 1]])
     assert row["recorded_at"] == "2026-03-01T09:30:00"
     assert row["inputs_sha256"] == inputs_digest(explorer.season)
@@ -50,6 +51,17 @@ def test_a_record_says_what_when_why_and_on_what(explorer, tmp_path):
     text = " ".join(pages[0].extract_text().split())
     assert len(pages) == 1 and NOT_THE_AUDIT in text and "=the breeder asked" in text
     assert changed_records(tmp_path) == []
+
+
+def test_the_page_of_a_record_shows_the_what_if_in_its_pictures(explorer):
+    drawn = []
+    for offset in (-0.6, 0.2):
+        explorer.choose("offset", offset=offset)
+        look = Look(explorer)
+        for picture in (ErrorPicture(look.curve), OffsetPicture(look.curve)):
+            picture.show(look)
+            drawn.append(png_bytes(picture.figure))
+    assert len(set(drawn)) == 4
 
 
 def test_the_same_record_is_the_same_bytes(explorer, tmp_path):
@@ -87,7 +99,7 @@ def test_a_table_of_someone_elses_is_left_alone(explorer, tmp_path):
     table.parent.mkdir()
     table.write_text("a,b\n1,2\n")
     for act in (lambda: put(explorer, tmp_path), lambda: delete_records(tmp_path, [1])):
-        with pytest.raises(NotWritten, match="its columns are not those of a what-if"):
+        with pytest.raises(KitError, match="its columns are not those of a what-if"):
             act()
     assert table.read_text() == "a,b\n1,2\n" and not list(tmp_path.rglob("*.pdf"))
 

@@ -13,8 +13,9 @@ from hypothesis.extra.numpy import arrays
 from pytest import approx
 
 from kitlib.curves.evidence import Samples, audit_bands
-from kitlib.explorer.explorer import ExploredCurve, SeasonExplorer, flag_counted, only
+from kitlib.explorer.explorer import Look, SeasonExplorer, only
 from kitlib.explorer.what_if import (
+    FIGURES,
     MOST_STOPS,
     NEEDS_THREE,
     NO_LINE,
@@ -25,6 +26,7 @@ from kitlib.explorer.what_if import (
     corrected_error,
     crossings,
     newly_selected,
+    not_left_out,
     offset_stops,
     outlook,
     own_turn,
@@ -72,7 +74,7 @@ def samples(rng):
 def test_the_own_offset_makes_the_bias_zero(samples):
     own = own_turn(samples)
     for tilt in (0.0, own.tilt, 0.3):
-        found = outlook(samples, TOLERANCE, [own.offset], tilt, own.pivot)
+        found = outlook(samples, TOLERANCE, Turn([own.offset], tilt, own.pivot))
         assert found.bias[0] == approx(0, abs=1e-12)
 
 
@@ -80,17 +82,19 @@ def test_rmsep_is_least_at_minus_bias_and_a_hyperbola_about_it(samples):
     # Own arithmetic: RMSEP(b)² = (bias + b)² + SEP² (n − 1) / n.
     plain = agreement(samples.sensor, samples.reference)
     offsets = np.linspace(-2, 2, 4001)
-    found = outlook(samples, TOLERANCE, offsets)
+    found = outlook(samples, TOLERANCE, Turn(offsets))
     spread = plain.sep**2 * (plain.n - 1) / plain.n
-    assert found.rmsep**2 == approx((plain.bias + offsets) ** 2 + spread, rel=1e-12)
+    assert found.rmsep.to_numpy() ** 2 == approx(
+        (plain.bias + offsets) ** 2 + spread, rel=1e-12
+    )
     assert offsets[np.argmin(found.rmsep)] == approx(-plain.bias, abs=0.0005)
-    at_least = outlook(samples, TOLERANCE, [-plain.bias]).rmsep[0]
+    at_least = outlook(samples, TOLERANCE, Turn([-plain.bias])).rmsep[0]
     assert at_least == approx(sqrt(spread), rel=1e-12)
     assert (found.rmsep >= at_least).all()
 
 
 def test_the_grid_is_what_the_audits_functions_say_stop_by_stop(samples):
-    found = outlook(samples, TOLERANCE, STOPS)
+    found = outlook(samples, TOLERANCE, Turn(STOPS))
     for k, offset in enumerate(STOPS):
         moved = replace(samples, sensor=samples.sensor + offset)
         plain = agreement(moved.sensor, moved.reference)
@@ -104,17 +108,17 @@ def test_the_grid_is_what_the_audits_functions_say_stop_by_stop(samples):
 def test_a_tilt_is_a_line_about_its_pivot(samples):
     own = own_turn(samples)
     line = -0.2 + own.pivot + 1.05 * (samples.sensor - own.pivot)
-    error = corrected_error(samples, [-0.2], 0.05, own.pivot)[0]
+    error = corrected_error(samples, Turn([-0.2], 0.05, own.pivot))[0]
     assert error == approx(line - samples.reference, abs=1e-12)
 
 
 def test_trials_left_out_agree_with_the_audit_at_both_ends(samples):
     sums = trial_sums(samples.sensor, samples.reference, samples.trial)
     after, own = leave_one_trial_out(sums), own_turn(samples)
-    by_offset = outlook(samples, TOLERANCE, [0.0, own.offset])
-    by_line = outlook(samples, TOLERANCE, [own.offset], own.tilt, own.pivot)
+    by_offset = outlook(samples, TOLERANCE, Turn([0.0, own.offset]))
+    by_line = outlook(samples, TOLERANCE, Turn([own.offset], own.tilt, own.pivot))
     expected = [after.rmsep_none, after.rmsep_offset]
-    assert by_offset.rmsep_left_out == approx(expected, rel=1e-12)
+    assert by_offset.rmsep_left_out.tolist() == approx(expected, rel=1e-12)
     assert by_line.rmsep_left_out[0] == approx(after.rmsep_line, rel=1e-9)
 
 
@@ -123,7 +127,7 @@ def test_trials_left_out_agree_with_the_audit_at_both_ends(samples):
 def test_trials_left_out_agree_with_a_loop_over_trials(samples, share, turned):
     own = own_turn(samples)
     offset, tilt = share * own.offset, turned * own.tilt
-    found = outlook(samples, TOLERANCE, [offset], tilt, own.pivot)
+    found = outlook(samples, TOLERANCE, Turn([offset], tilt, own.pivot))
     squares = []
     for trial in np.unique(samples.trial.astype(str)):
         inside = samples.trial == trial
@@ -140,54 +144,61 @@ def test_trials_left_out_agree_with_a_loop_over_trials(samples, share, turned):
 
 
 def test_an_offset_against_the_samples_is_not_tuned_to_them(samples):
-    away = outlook(samples, TOLERANCE, [0.5 * -own_turn(samples).offset])
-    assert away.rmsep_left_out == approx(away.rmsep, rel=1e-12)
+    away = outlook(samples, TOLERANCE, Turn([0.5 * -own_turn(samples).offset]))
+    assert away.rmsep_left_out[0] == approx(away.rmsep[0], rel=1e-12)
 
 
 def test_trials_left_out_never_flatter_an_offset_that_follows_the_samples(samples):
-    found = outlook(samples, TOLERANCE, np.linspace(0, own_turn(samples).offset, 20))
+    found = outlook(
+        samples, TOLERANCE, Turn(np.linspace(0, own_turn(samples).offset, 20))
+    )
     assert (found.rmsep_left_out >= found.rmsep - 1e-12).all()
 
 
 def test_the_order_of_samples_never_matters(samples, rng):
     order = rng.permutation(samples.n)
     shuffled = only(samples, order)
-    one, other = (outlook(s, TOLERANCE, STOPS, 0.1, 18.0) for s in (samples, shuffled))
+    one, other = (
+        outlook(s, TOLERANCE, Turn(STOPS, 0.1, 18.0)) for s in (samples, shuffled)
+    )
     for name in ("bias", "rmsep", "rmsep_left_out", "share_within"):
-        assert getattr(one, name) == approx(getattr(other, name), rel=1e-10)
+        assert one[name].tolist() == approx(other[name].tolist(), rel=1e-10)
 
 
 def test_no_sample_one_sample_and_one_trial_say_what_is_not_known(samples):
-    none = outlook(only(samples, np.zeros(samples.n, bool)), TOLERANCE, STOPS)
-    assert (none.n, none.remark) == (0, NO_SAMPLE)
+    none = outlook(only(samples, np.zeros(samples.n, bool)), TOLERANCE, Turn(STOPS))
+    assert none.n[0] == 0
+    assert not_left_out(only(samples, np.zeros(samples.n, bool)), 0.0) == NO_SAMPLE
     assert np.isnan(none.rmsep).all() and np.isnan(none.share_within).all()
-    one = outlook(only(samples, np.arange(samples.n) == 0), TOLERANCE, [0.0])
+    one = outlook(only(samples, np.arange(samples.n) == 0), TOLERANCE, Turn([0.0]))
     assert one.rmsep[0] == approx(abs(samples.error[0]))
-    assert one.remark == ONE_TRIAL and np.isnan(one.rmsep_left_out[0])
-    of_one = outlook(only(samples, samples.trial == "C"), TOLERANCE, STOPS)
-    assert of_one.remark == ONE_TRIAL and np.isfinite(of_one.rmsep).all()
+    assert np.isnan(one.rmsep_left_out[0])
+    of_one = outlook(only(samples, samples.trial == "C"), TOLERANCE, Turn(STOPS))
+    assert np.isnan(of_one.rmsep_left_out).all() and np.isfinite(of_one.rmsep).all()
+    assert not_left_out(only(samples, samples.trial == "C"), 0.0) == ONE_TRIAL
 
 
 def test_a_slope_with_two_trials_cannot_be_left_out(samples):
     two = only(samples, np.isin(samples.trial, ["A", "B"]))
     own = own_turn(two)
-    assert outlook(two, TOLERANCE, STOPS).remark == ""
-    turned = outlook(two, TOLERANCE, STOPS, own.tilt, own.pivot)
-    assert turned.remark == NEEDS_THREE and np.isnan(turned.rmsep_left_out).all()
+    assert not_left_out(two, 0.0) == "" and not_left_out(two, own.tilt) == NEEDS_THREE
+    turned = outlook(two, TOLERANCE, Turn(STOPS, own.tilt, own.pivot))
+    assert np.isnan(turned.rmsep_left_out).all()
 
 
 def test_a_slope_that_hangs_on_one_trial_cannot_be_left_out():
     flat = samples_of([15, 15, 15, 19], [15.1, 14.9, 15.2, 18], list("ABCD"))
     own = own_turn(flat)
-    found = outlook(flat, TOLERANCE, [0.0], own.tilt, own.pivot)
-    assert found.remark == NO_LINE
+    assert not_left_out(flat, own.tilt) == NO_LINE
+    found = outlook(flat, TOLERANCE, Turn([0.0], own.tilt, own.pivot))
+    assert np.isnan(found.rmsep_left_out[0])
 
 
 def test_readings_all_alike_define_no_tilt_and_none_is_followed():
     alike = samples_of([15, 15, 15], [15.1, 14.9, 15.2], list("ABC"))
     assert np.isnan(own_turn(alike).tilt)
-    found = outlook(alike, TOLERANCE, [0.0], 0.1, 15.0)
-    assert found.remark == "" and np.isfinite(found.rmsep_left_out).all()
+    found = outlook(alike, TOLERANCE, Turn([0.0], 0.1, 15.0))
+    assert not_left_out(alike, 0.1) == "" and np.isfinite(found.rmsep_left_out).all()
 
 
 # ---- choices -----------------------------------------------------------------------
@@ -212,18 +223,6 @@ def test_stops_are_whole_steps_and_the_own_offset(step, own, tolerance):
 def test_stops_of_the_tilt_hold_none_and_the_own_one(own):
     stops = tilt_stops(own)
     assert own in stops and 0.0 in stops and (np.diff(stops) > 0).all()
-
-
-def test_leaving_out_nothing_counts_everything(samples):
-    band = Interval(samples.reference.min(), samples.reference.max())
-    assert flag_counted(samples.reference, band, frozenset()).all()
-
-
-def test_a_band_and_picked_samples_are_left_out_together(samples):
-    counted = flag_counted(samples.reference, Interval(17, 19), {0, 5})
-    inside = (samples.reference >= 17) & (samples.reference <= 19)
-    inside[[0, 5]] = False
-    assert counted.tolist() == inside.tolist()
 
 
 # ---- yields ------------------------------------------------------------------------
@@ -361,35 +360,40 @@ def test_a_check_takes_no_place_among_the_selected():
 
 
 def test_figures_of_one_offset_have_the_intervals_of_the_audit(samples):
-    found = outlook(samples, TOLERANCE, [-0.3], level=0.95)
+    found = outlook(samples, TOLERANCE, Turn([-0.3]), level=0.95)
     error = samples.error - 0.3
     square = clustered_mean(error**2, samples.trial).interval()
-    assert found.spans["bias"] == approx(
-        clustered_mean(error, samples.trial).interval()
-    )
-    assert found.spans["rmsep"] == approx(np.sqrt(np.clip(square, 0, None)))
-    assert list(found.spans) == ["bias", "rmsep", "share_within", "rmsep_left_out"]
-    for name, span in found.spans.items():
-        assert span.low <= getattr(found, name)[0] <= span.high
-    assert 0 <= found.spans["share_within"].low <= found.spans["share_within"].high <= 1
+    bias = clustered_mean(error, samples.trial).interval()
+    assert span_of(found, "bias") == approx(bias)
+    assert span_of(found, "rmsep") == approx(np.sqrt(np.clip(square, 0, None)))
+    for name in FIGURES:
+        low, high = span_of(found, name)
+        assert low <= found[name][0] <= high
+    low, high = span_of(found, "share_within")
+    assert 0 <= low <= high <= 1
+
+
+def span_of(found, name):
+    """Return the interval of a figure of an outlook's first offset."""
+    return found[f"{name}_low"][0], found[f"{name}_high"][0]
 
 
 def test_without_a_change_both_rmseps_have_one_interval(samples, rng):
     # More than ten trials: as text 10 comes before 2.
     many = replace(samples, trial=rng.integers(0, 13, samples.n))
     for each in (samples, many):
-        spans = outlook(each, TOLERANCE, [0.0], level=0.95).spans
-        assert spans["rmsep_left_out"] == approx(spans["rmsep"])
+        found = outlook(each, TOLERANCE, Turn([0.0]), level=0.95)
+        assert span_of(found, "rmsep_left_out") == approx(span_of(found, "rmsep"))
 
 
 def test_one_trial_and_no_scatter_have_no_interval(samples):
     one = only(samples, samples.trial == "C")
-    spans = outlook(one, TOLERANCE, [0.0], level=0.95).spans
-    assert all(np.isnan(span).all() for span in spans.values())
+    found = outlook(one, TOLERANCE, Turn([0.0]), level=0.95)
+    assert all(np.isnan(span_of(found, name)).all() for name in FIGURES)
     # Three of four samples are within tolerance in either trial.
     alike = samples_of([15, 15, 15, 18] * 2, [15] * 8, list("AAAABBBB"))
-    spans = outlook(alike, TOLERANCE, [0.0], level=0.95).spans
-    assert np.isnan(spans["share_within"]).all()
+    found = outlook(alike, TOLERANCE, Turn([0.0]), level=0.95)
+    assert np.isnan(span_of(found, "share_within")).all()
 
 
 # ---- the demo season ---------------------------------------------------------------
@@ -411,11 +415,11 @@ def name(request, explorer):
 
 
 def test_the_audits_own_choice_shows_the_audits_numbers(explorer, name):
-    look = explorer.look()
+    look = Look(explorer)
     audit, advice = look.curve.audit, look.curve.advice
     recorded, shown = look.part.recorded, look.chosen
     assert recorded.bias[0] == approx(audit.bias.value, abs=1e-12)
-    assert recorded.spans["bias"] == approx(audit.bias.interval())
+    assert span_of(recorded, "bias") == approx(audit.bias.interval())
     assert recorded.rmsep[0] == approx(audit.agreement.rmsep)
     assert recorded.rmsep_left_out[0] == approx(advice.rmsep_before)
     assert shown.rmsep_left_out[0] == approx(advice.rmsep_after, rel=1e-9)
@@ -427,10 +431,10 @@ def test_the_audits_own_choice_shows_the_audits_numbers(explorer, name):
 
 
 def test_the_audits_own_choice_ranks_as_the_audit_does(explorer, name):
-    for trial, lines in explorer.trials_of(name).items():
+    for trial, lines in Look(explorer).trials.items():
         explorer.choose("trial", trial=trial)
         found = explorer.season.trial(trial).consequences
-        shown = explorer.look().trial
+        shown = Look(explorer).trial
         assert shown.before == approx(found.before.mean)
         assert shown.count == found.count
         # Random blocks are weighted by a variance ratio that the audit fits anew.
@@ -443,8 +447,8 @@ def test_the_audits_own_choice_ranks_as_the_audit_does(explorer, name):
 
 def test_a_curve_that_served_no_plot_changes_no_selection(explorer):
     explorer.choose("curve", curve="maize-S1-new")
-    look = explorer.look()
-    assert explorer.trials_of("maize-S1-new") == {} and look.trial is None
+    look = Look(explorer)
+    assert look.trials == {} and look.trial is None
     assert look.changed.tolist() == [0] * look.curve.stops.size
     assert (look.newly, look.moves) == (0, {})
 
@@ -454,7 +458,7 @@ def test_what_is_kept_from_the_last_look_is_what_a_fresh_one_finds(audited_demo)
     list(used.serve("wheat"))
     steps = [
         {"curve": "wheat-S1"},
-        {"offset": float(used.curve("wheat-S1").stops[4])},
+        {"offset": float(used.curves["wheat-S1"].stops[4])},
         {"tilt": 0.1, "left_out": frozenset({2, 7})},
         {"curve": "wheat-S2"},
         {"offset": 0.1234, "select": 0.3},
@@ -465,12 +469,12 @@ def test_what_is_kept_from_the_last_look_is_what_a_fresh_one_finds(audited_demo)
         used.choose(str(step), **step)
         fresh = SeasonExplorer(audited_demo)
         list(fresh.serve("wheat"))
-        fresh.state = used.state
-        one, other = used.look(), fresh.look()
+        fresh.history = [used.state]
+        one, other = Look(used), Look(fresh)
         for figure in ("bias", "rmsep", "rmsep_left_out", "share_within"):
             found, expected = (getattr(each.grid, figure) for each in (one, other))
             assert found.tolist() == expected.tolist()
-            assert getattr(one.chosen, figure) == getattr(other.chosen, figure)
+            assert one.chosen[figure][0] == other.chosen[figure][0]
         assert one.changed.tolist() == other.changed.tolist()
         assert (one.newly, one.moves) == (other.newly, other.moves)
         assert one.newly_span == other.newly_span
@@ -478,8 +482,8 @@ def test_what_is_kept_from_the_last_look_is_what_a_fresh_one_finds(audited_demo)
 
 def test_the_entries_named_are_as_many_as_are_counted(explorer):
     explorer.choose("curve", curve="maize-S1")
-    explorer.choose("offset", offset=float(explorer.curve("maize-S1").stops[2]))
-    look = explorer.look()
+    explorer.choose("offset", offset=float(explorer.curves["maize-S1"].stops[2]))
+    look = Look(explorer)
     assert look.newly == look.changed[2] > 0
     assert look.newly == sum(len(entered) for entered, _ in look.moves.values())
     low, high = look.newly_span
@@ -499,34 +503,34 @@ def fresh(audited_demo):
 def test_choices_by_curve_survive_switching_and_only_reset_takes_them_back(fresh):
     fresh.choose("offset", offset=0.3)
     fresh.choose("curve", curve="wheat-S2")
-    assert fresh.choice("wheat-S2") == fresh.curve("wheat-S2").start
+    assert fresh.state.choices["wheat-S2"] == fresh.curves["wheat-S2"].start
     fresh.choose("curve", curve="wheat-S1")
-    assert fresh.choice("wheat-S1").offset == 0.3
+    assert fresh.state.choices["wheat-S1"].offset == 0.3
     fresh.reset()
-    assert fresh.state.choices == {}
+    assert fresh.state.choices == fresh.history[0].choices
 
 
 def test_what_was_done_is_undone_and_done_again_step_by_step(fresh):
     offsets = [0.1, 0.2, 0.3]
     for offset in offsets:
         fresh.choose("offset", now=10 * offset, offset=offset)
-    fresh.undo()
-    assert fresh.choice("wheat-S1").offset == 0.2
-    fresh.redo()
-    assert fresh.choice("wheat-S1").offset == 0.3
+    fresh.step(-1)
+    assert fresh.state.choices["wheat-S1"].offset == 0.2
+    fresh.step(1)
+    assert fresh.state.choices["wheat-S1"].offset == 0.3
     for _ in range(9):
-        fresh.undo()
-    assert not fresh.past and fresh.future
+        fresh.step(-1)
+    assert fresh.at == 0 < len(fresh.history) - 1
     fresh.choose("tilt", tilt=0.2)  # another way from here: nothing to do again
-    assert fresh.past and not fresh.future
+    assert 0 < fresh.at == len(fresh.history) - 1
 
 
 def test_a_drag_is_undone_at_once(fresh):
-    start = fresh.choice("wheat-S1").offset
+    start = fresh.state.choices["wheat-S1"].offset
     for k in range(30):
         fresh.choose("offset", now=0.05 * k, offset=0.01 * k)
-    fresh.undo()
-    assert fresh.choice("wheat-S1").offset == start
+    fresh.step(-1)
+    assert fresh.state.choices["wheat-S1"].offset == start
 
 
 def test_a_state_is_the_same_once_it_was_saved(fresh):
@@ -538,6 +542,5 @@ def test_a_state_is_the_same_once_it_was_saved(fresh):
 def test_the_audit_is_never_touched(fresh, audited_demo):
     before = audited_demo.audits["wheat-S1"].samples.sensor.copy()
     fresh.choose("offset", offset=2.0, tilt=0.3)
-    fresh.look()
+    Look(fresh)
     assert (audited_demo.audits["wheat-S1"].samples.sensor == before).all()
-    assert isinstance(fresh.curve("wheat-S1"), ExploredCurve)
