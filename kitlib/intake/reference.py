@@ -172,7 +172,7 @@ def _set_faults_aside(bench: _Bench) -> None:
     heavier = (dry > wet) | (dishes["prestage_dry_g"] > dishes["prestage_wet_g"])
     lighter = ((wet - tare <= 0) | (dry < tare)) & ~heavier
     # Where all tares are 0 the lab may weigh grain alone; else some were forgotten.
-    bare = (tare == 0) & (tare > 0).any() & ~lighter & ~heavier
+    bare = (tare == 0) & bool((tare > 0).any()) & ~lighter & ~heavier
     none = dishes["moisture"].isna() & ~lighter & ~heavier
     for code, which, reason in (
         ("dry-heavier-than-wet", heavier, "the dish weighs more dry than wet"),
