@@ -1,4 +1,4 @@
-"""The command `moisture-audit`.
+"""The command `moisture-audit`; what it says of itself stands in commands.toml.
 
 What each command calls is imported when it is needed, for a quick --help.
 """
@@ -6,39 +6,17 @@ What each command calls is imported when it is needed, for a quick --help.
 import argparse
 import os
 import sys
-from collections.abc import Callable, Iterable
+import tomllib
+from collections.abc import Callable
 from functools import partial
+from importlib.resources import files
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
 DONE, PROBLEMS, INTERRUPTED = 0, 1, 130
 # More than any season holds; beyond, a slip of the keyboard would run for days.
-_MOST_TRIALS, _MOST_PLOTS, _MOST_SEED = 100_000, 20_000_000, 10**18
-_ABOUT = """\
-Season-end audit of a combine's moisture curves against the lab's air-oven.
-
-A season is one folder: season.toml with the settings, and tables as CSV, Parquet or
-Excel. Needed are plots (what was harvested and what the sensor read), oven (the
-dishes) and curves (the register of calibrations with the offset loaded in each);
-benchtop, readings, setup_runs and check_runs are used if they are there.
-
-  moisture-audit init my-season         a folder to fill in, with every column named
-  moisture-audit init my-season --from exports    a season drafted from foreign files
-  moisture-audit simulate demo          an invented season to try things on
-  moisture-audit check my-season        what is wrong in the tables, row by row
-  moisture-audit run my-season          the whole audit, into reports/
-  moisture-audit verify reports/NAME    whether a run's files are still as it left them
-  moisture-audit explore my-season      see what another offset would do
-"""
-_CODES = """\
-exit codes:
-  0    done; warnings and notes do not change that
-  1    the season was refused, rows in it are faulty (all listed; what could be made
-       without them was made), or no curve could be audited
-  2    wrong call
-  130  interrupted; the same call goes on where it was broken off
-"""
+_MOST = {"trials": 100_000, "plots": 20_000_000, "seed": 10**18, "jobs": 1000}
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -80,19 +58,17 @@ def _run(call: argparse.Namespace) -> int:
     from kitlib.runs.kernels import Kernels
 
     if call.scheduler and find_spec("distributed") is None:
-        call.parser.error(
-            "--scheduler: install distributed, which the extra `cluster` "
-            "of this package asks for"
-        )
-    with Kernels() as kernels:
+        said = "--scheduler: install distributed, which the extra `cluster` of this "
+        call.parser.error(f"{said}package asks for")
+    jobs = call.jobs or os.cpu_count() or 1
+    if call.trial:
+        jobs = min(jobs, len(call.trial) + 3)  # three notebooks are of the season
+    with Kernels(jobs) as kernels:
         if (Path(call.season) / "season.toml").is_file() and not call.scheduler:
-            jobs = call.jobs or os.cpu_count() or 1
-            of_the_season = 3  # notebooks, besides those of the trials
-            most = len(call.trial) + of_the_season if call.trial else jobs
-            kernels.start(min(jobs, most))  # while this process imports and reads
+            kernels.start(jobs)  # while this process imports and reads
         from kitlib.runs.run import WrongCall, run_here, run_season
 
-        place: Callable = partial(run_here, kernels=kernels)
+        place: Callable = partial(run_here, kernels)
         if call.scheduler:
             from kitlib.runs.cluster import run_on_cluster
 
@@ -103,10 +79,8 @@ def _run(call: argparse.Namespace) -> int:
                 call.out,
                 trials=call.trial,
                 earlier=call.earlier,
-                jobs=call.jobs,
                 replace=call.replace,
                 say=_tell,
-                track=_progress,
                 run_notebooks=place,
             )
         except WrongCall as error:
@@ -184,8 +158,8 @@ def _simulate(call: argparse.Namespace) -> int:
 
     if call.plots and call.plots < PLOTS_AT_LEAST * (call.trials or 1):
         call.parser.error(f"--plots {call.plots}: at least {PLOTS_AT_LEAST} per trial")
-    chosen = {name: getattr(call, name) for name in ("trials", "plots", "seed")}
-    given = {name: value for name, value in chosen.items() if value is not None}
+    told = {name: getattr(call, name) for name in ("trials", "plots", "seed")}
+    given = {name: value for name, value in told.items() if value is not None}
     folder = simulate_season(call.folder, **given)
     _print(f"an invented season was written to {folder}; its truth is in truth.csv")
     return DONE
@@ -207,116 +181,61 @@ def _visible(text: str) -> str:
     return "".join(c if c.isprintable() or c == "\n" else ascii(c)[1:-1] for c in text)
 
 
-def _progress(ended: Iterable, total: int) -> Iterable:
-    """Return the ended notebooks behind a progress bar, if a terminal is there."""
-    if not sys.stderr.isatty():
-        return ended
-    from tqdm import tqdm
-
-    return tqdm(ended, total=total, unit="notebook", file=sys.stderr)
-
-
 # ---- what each command takes
-
-_OUT = "to DIR/<name of the season>/ (default: reports)"
-_AGAIN = "; may be given several times"
-_FLAG: dict[str, Any] = {"action": "store_true"}
-_SEVERAL: dict[str, Any] = {"action": "append", "default": []}
-_LOOK: dict[str, Any] = {
-    "formatter_class": argparse.RawDescriptionHelpFormatter,
-    "epilog": _CODES,
-}
 
 
 def _parser() -> argparse.ArgumentParser:
     """Return the parser of the command line."""
-    parser = argparse.ArgumentParser("moisture-audit", description=_ABOUT, **_LOOK)
+    told = tomllib.loads((files("kitlib.runs") / "commands.toml").read_text("utf-8"))
+    look: dict[str, Any] = {
+        "formatter_class": argparse.RawDescriptionHelpFormatter,
+        "epilog": told["exit_codes"],
+    }
+    parser = argparse.ArgumentParser(
+        "moisture-audit", description=told["about"], **look
+    )
     commands = parser.add_subparsers(required=True, metavar="COMMAND", title="commands")
-    _add_run(commands)
-    _add_looks(commands)
-    _add_beginnings(commands)
+    for name, one in told["commands"].items():
+        # Not capitalize(), which would write JupyterLab small.
+        text = f"{one['about'][0].upper()}{one['about'][1:]}.\n\n"
+        text += f"example: moisture-audit {one['example']}"
+        added = commands.add_parser(name, help=one["about"], description=text, **look)
+        added.set_defaults(command=_COMMANDS[name], parser=added)
+        for argument, (stands, help_) in one["takes"].items():
+            _add(added, argument, stands, help_)
     return parser
 
 
-def _added(commands: Any, command: Callable, about: str, example: str) -> Callable:
-    """Add a command; return what adds an argument to it: name, metavar, help."""
-    name = example.split()[0]
-    # Not capitalize(), which would write JupyterLab small.
-    text = f"{about[0].upper()}{about[1:]}.\n\nexample: moisture-audit {example}"
-    parser = commands.add_parser(name, help=about, description=text, **_LOOK)
-    parser.set_defaults(command=command, parser=parser)
-
-    def takes(argument: str, metavar: str, said: str, **more: Any) -> None:
-        named = {"metavar": metavar} if metavar else {}
-        parser.add_argument(argument, help=said, **named, **more)
-
-    return takes
-
-
-def _add_run(commands: Any) -> None:
-    """Add the command that audits."""
-    takes = _added(commands, _run, "audit a season and write all results", "run demo")
-    takes("season", "SEASON", "the season folder")
-    takes("--out", "DIR", f"results go {_OUT}", default="reports")
-    about = f"make this trial's notebook and PDF only{_AGAIN}"
-    takes("--trial", "NAME", about, **_SEVERAL)
-    about = f"output folder of an earlier season, the earliest first{_AGAIN}"
-    takes("--earlier", "DIR", about, **_SEVERAL)
-    about = "notebooks run at once (default: the number of processors)"
-    takes("--jobs", "N", about, type=_whole(1, 1000))
-    about = "replace the results of another season that has the same name"
-    takes("--replace", "", about, **_FLAG)
-    about = "run the notebooks on the Dask cluster whose scheduler is there, such as "
-    takes("--scheduler", "ADDRESS", f"{about}tcp://host:8786")
+def _add(parser: Any, name: str, stands: str, about: str) -> None:
+    """Add an argument, by what stands for its value: nothing for a flag."""
+    more: dict[str, Any] = {"metavar": stands.removesuffix("...")}
+    if not stands:
+        more = {"action": "store_true"}
+    elif stands.endswith("..."):
+        more |= {"action": "append", "default": []}
+        about += "; may be given several times"
+    elif stands == "N":
+        plain = name.removeprefix("--")
+        more["type"] = partial(_whole, int(plain != "seed"), _MOST[plain])
+    elif name == "--out":
+        more["default"] = "reports"
+    elif name == "--from":
+        more["dest"] = "source"
+    parser.add_argument(name, help=about, **more)
 
 
-def _add_looks(commands: Any) -> None:
-    """Add the commands that look at what is there."""
-    about, example = "list what is wrong in a season", "check demo --pdf problems.pdf"
-    takes = _added(commands, _check, about, example)
-    takes("season", "SEASON", "the season folder")
-    about = "write a data report to send to the lab or the field crew: their rows "
-    takes("--pdf", "FILE", f"{about}under their headers, and what to do")
-
-    about = "hold a run's files against its manifest"
-    takes = _added(commands, _verify, about, "verify reports/demo --season demo")
-    takes("out", "OUT", "a season's output folder")
-    takes("--season", "DIR", "the season folder; checks the inputs too")
-    about = f"output folder of an earlier season that the run was given{_AGAIN}"
-    takes("--earlier", "DIR", about, **_SEVERAL)
-
-    about = "open the offset explorer in JupyterLab, on this machine only"
-    takes = _added(commands, _explore, about, "explore demo")
-    takes("season", "SEASON", "the season folder")
-    takes("--out", "DIR", f"what is written out goes {_OUT}", default="reports")
-    takes("--no-browser", "", "print the address only", **_FLAG)
+def _whole(least: int, most: int, text: str) -> int:
+    """Return a whole number between bounds from the command line."""
+    # The length first: a number of a million digits takes long to convert.
+    fits = text.isdecimal() and len(text) <= len(str(most))
+    if not (fits and least <= int(text) <= most):
+        raise argparse.ArgumentTypeError(
+            f"{text[:40]!r} is not a whole number from {least} to {most}"
+        )
+    return int(text)
 
 
-def _add_beginnings(commands: Any) -> None:
-    """Add the commands that write a season."""
-    takes = _added(commands, _init, "write a season folder to fill in", "init 2026")
-    takes("folder", "DIR", "a new or empty folder")
-    about = "files as programmes exported them: they are copied into DIR/exports, and "
-    about += "the settings that read them are drafted"
-    takes("--from", "FOLDER", about, dest="source")
-
-    takes = _added(commands, _simulate, "write an invented season", "simulate demo")
-    takes("folder", "DIR", "a new folder, or a simulated one")
-    takes("--trials", "N", "number of trials", type=_whole(1, _MOST_TRIALS))
-    takes("--plots", "N", "plots in all trials together", type=_whole(1, _MOST_PLOTS))
-    takes("--seed", "N", "start of the random numbers", type=_whole(0, _MOST_SEED))
-
-
-def _whole(least: int, most: int) -> Callable[[str], int]:
-    """Return what reads a whole number between bounds from the command line."""
-
-    def read(text: str) -> int:
-        # The length first: a number of a million digits takes long to convert.
-        fits = text.isdecimal() and len(text) <= len(str(most))
-        if not (fits and least <= int(text) <= most):
-            raise argparse.ArgumentTypeError(
-                f"{text[:40]!r} is not a whole number from {least} to {most}"
-            )
-        return int(text)
-
-    return read
+_COMMANDS = {
+    command.__name__.removeprefix("_"): command
+    for command in (_run, _check, _verify, _explore, _init, _simulate)
+}

@@ -11,70 +11,47 @@ import os
 import shutil
 import sys
 import tempfile
-from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import threading
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
-from importlib.util import find_spec
 from pathlib import Path, PurePosixPath
-from queue import Empty
 from typing import Any
 from uuid import uuid4
 
+import matplotlib
 import nbformat
 import papermill
 import zmq
 from jupyter_client import AsyncKernelManager
 from jupyter_client.kernelspec import KernelSpec
 from jupyter_core.utils import ensure_event_loop, run_sync
+from nbclient import NotebookClient
+from nbclient.exceptions import CellExecutionError, DeadKernelError
 from nbformat import NotebookNode
+from nbformat.v4 import new_code_cell, new_notebook
 from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine, papermill_engines
 from papermill.exceptions import PapermillExecutionError
 
 from kitlib.explorer.record import ON_RECORD
-from kitlib.intake.outputs import write_bytes
+from kitlib.intake.outputs import file_names, write_bytes
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 from kitlib.runs.manifest import TRIALS
-from kitlib.runs.workers import AUDIT, notebook_folder
+from kitlib.runs.workers import AUDIT, CURVES, JOIN, PLAN, TRIAL, notebook_folder
+from kitlib.season.season import SeasonAudit
 
 KERNEL = {"display_name": "Python 3", "language": "python", "name": "python3"}
 OUT = "out"  # what stands for the output folder in the scratch folder
 WIDGET_VIEW = "application/vnd.jupyter.widget-view+json"
 MOST_NOTEBOOKS = 200  # of one kernel
 _PATIENCE = 600  # a kernel may be this slow to start on a busy machine [s]
-_BETWEEN_LOOKS = 1.0  # at whether a silent kernel still lives [s]
 _LONGEST_SOCKET = 90  # of a socket's name in bytes; systems allow 104 or more
 _SCRATCH = ".moisture-audit-work-"  # no other program's, so it may be cleared away
-
-
-class NoKernel(Exception):
-    """No kernel came up, or it died."""
-
-
-class OwnKernelManager(AsyncKernelManager):
-    """Starts a kernel of this Python, whatever kernels the machine has."""
-
-    @property
-    def kernel_spec(self) -> KernelSpec:
-        """How it is started: no module is looked for in the folder it runs in."""
-        prepare = "from kitlib.runs.workers import prepare; prepare()"
-        command = [sys.executable, "-P", "-m", "ipykernel_launcher"]
-        options = [
-            "--InteractiveShellApp.ignore_cwd=True",
-            f"--InteractiveShellApp.exec_lines={json.dumps([prepare])}",
-            "--HistoryManager.enabled=False",
-        ]
-        return KernelSpec(
-            argv=[*command, "-f", "{connection_file}", *options],
-            metadata={"supported_encryption": "curve"},
-            display_name=KERNEL["display_name"],
-            language=KERNEL["language"],
-        )
 
 
 def transport(folder: Path) -> dict[str, str]:
@@ -91,129 +68,130 @@ def transport(folder: Path) -> dict[str, str]:
     return {}
 
 
-class Kernel:
-    """A kernel with a thread of its own, in which all is done that speaks to it.
+class Kernel(AsyncKernelManager):
+    """A kernel of this Python, whatever kernels the machine has.
 
-    Its channels belong to that thread's event loop. Its sockets lie in a folder that
-    nobody else may read.
+    Its channels belong to the event loop of the thread that begins it.
     """
 
     def __init__(self, folder: Path):
+        name = f"{uuid4().hex[:12]}.json"
+        super().__init__(connection_file=str(folder / name), **transport(folder))
+        self.folder, self.loop = folder, ensure_event_loop()
         self.notebooks = 0  # that it was lent to
-        self.manager = OwnKernelManager(
-            connection_file=str(folder / f"{uuid4().hex[:12]}.json"),
-            **transport(folder),
-        )
-        self._thread = ThreadPoolExecutor(1)
-        self._started = self._thread.submit(self._start, folder)
 
-    def _start(self, folder: Path) -> None:
-        """Start it and wait until it answers, which is when it has prepared."""
-        plotting = find_spec("matplotlib")
-        assert plotting and plotting.origin
+    @property
+    def kernel_spec(self) -> KernelSpec:
+        """How it is started: no module is looked for in the folder it runs in."""
+        prepare = "from kitlib.runs.workers import prepare; prepare()"
+        command = [sys.executable, "-P", "-m", "ipykernel_launcher"]
+        options = [
+            "--InteractiveShellApp.ignore_cwd=True",
+            f"--InteractiveShellApp.exec_lines={json.dumps([prepare])}",
+            "--HistoryManager.enabled=False",
+        ]
         # The same for every user and machine, whatever they have configured.
         own = {
             "OMP_NUM_THREADS": "1",
             "OPENBLAS_NUM_THREADS": "1",
             "PYTHONSAFEPATH": "1",
             "PYTHONSTARTUP": "",
-            "IPYTHONDIR": str(folder / "ipython"),
-            "MATPLOTLIBRC": str(Path(plotting.origin).parent / "mpl-data/matplotlibrc"),
+            "IPYTHONDIR": str(self.folder / "ipython"),
+            "MATPLOTLIBRC": str(Path(matplotlib.get_data_path()) / "matplotlibrc"),
             "MPLBACKEND": "module://matplotlib_inline.backend_inline",
         }
-        run_sync(self.manager.start_kernel)(cwd=str(folder), env=os.environ | own)
-        self.client = self.manager.client()
-        self.client.start_channels()
-        run_sync(self.client.wait_for_ready)(timeout=_PATIENCE)
+        return KernelSpec(
+            argv=[*command, "-f", "{connection_file}", *options],
+            env=own,
+            metadata={"supported_encryption": "curve"},
+            display_name=KERNEL["display_name"],
+            language=KERNEL["language"],
+        )
 
-    def do(self, act: Callable, *args: object) -> object:
-        """Do something in the kernel's thread; `NoKernel` if it did not start."""
+    def begin(self) -> None:
+        """Start it and wait until it answers, which is when it has prepared."""
         try:
-            self._started.result()
+            run_sync(self.start_kernel)(cwd=str(self.folder))
+            self.channels = self.client()
+            self.channels.start_channels()
+            run_sync(self.channels.wait_for_ready)(timeout=_PATIENCE)
         except (RuntimeError, OSError) as error:
-            raise NoKernel(str(error)) from error
-        return self._thread.submit(act, *args).result()
+            raise DeadKernelError(str(error)) from error
 
-    async def execute(self, code: str) -> None:
-        """Execute code that leaves no trace; `NoKernel` if the kernel dies of it."""
-        sent = self.client.execute(code, silent=True, store_history=False)
-        while True:
-            try:
-                reply = await self.client.get_shell_msg(timeout=_BETWEEN_LOOKS)
-            except Empty:
-                if not await self.manager.is_alive():
-                    raise NoKernel("Kernel died") from None
-                continue
-            if reply["parent_header"].get("msg_id") == sent:
-                break
-        content = reply["content"]
-        if content["status"] != "ok":
-            raise NoKernel(f"{content['ename']}: {content['evalue']}")
-
-    def close(self) -> None:
-        """End it; the process goes first, so that nothing waits for its answer."""
-        process = getattr(self.manager.provisioner, "process", None)
-        if process is not None:
+    def kill(self) -> None:
+        """End its process, from any thread."""
+        if process := getattr(self.provisioner, "process", None):
             with suppress(OSError):
                 process.kill()
-        self._thread.submit(self._end)
-        self._thread.shutdown()
 
-    def _end(self) -> None:
-        """Close the channels and clear away what the manager holds."""
-        if hasattr(self, "client"):  # which it has not if the kernel did not start
-            self.client.stop_channels()
-        if self.manager.has_kernel:
-            run_sync(self.manager.shutdown_kernel)(now=True)
-        ensure_event_loop().close()
+    def close(self) -> None:
+        """End it, in its own thread or when that has ended."""
+        self.kill()  # first, so that nothing waits for its answer
+        if hasattr(self, "channels"):  # which it has not if it did not start
+            self.channels.stop_channels()
+        if self.has_kernel:
+            run_sync(self.shutdown_kernel)(now=True)
+        self.loop.close()
 
 
 class Kernels:
-    """The kernels of a run, in a folder for their sockets that is ours alone.
+    """The kernels of a run, one for each thread that runs notebooks.
 
-    A context manager: no kernel outlives the block.
+    A context manager: no kernel outlives the block. Their sockets lie in a folder that
+    nobody else may read.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, jobs: int = 1) -> None:
         self.folder = Path(tempfile.mkdtemp(prefix="kit-"))
-        self._free: deque[Kernel] = deque()
+        # Threads, for the work itself is done in the kernels, which are processes.
+        self.threads = ThreadPoolExecutor(jobs)
+        self._here, self._all = threading.local(), set[Kernel]()
 
     def __enter__(self) -> "Kernels":
         return self
 
     def __exit__(self, *_: object) -> None:
-        while self._free:
-            self._free.pop().close()
+        for kernel in self._all.copy():
+            kernel.kill()
+        self.threads.shutdown(cancel_futures=True)
+        for kernel in self._all:
+            kernel.close()
+        ensure_event_loop().close()
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def start(self, count: int) -> None:
-        """Start kernels ahead of their use, up to a number of free ones."""
-        for _ in range(count - len(self._free)):
-            self._free.append(Kernel(self.folder))
+        """Start kernels ahead of their use, each in a thread that waits for it."""
+        for _ in range(count):
+            self.threads.submit(self.own)
+
+    def own(self) -> Kernel:
+        """Return this thread's kernel, a new one if it has none."""
+        if not hasattr(self._here, "kernel"):
+            kernel = Kernel(self.folder)
+            self._all.add(kernel)
+            kernel.begin()
+            self._here.kernel = kernel
+        return self._here.kernel
 
     @contextmanager
     def lent(self) -> Iterator[Kernel]:
-        """Lend a kernel, a new one if none is free; one that failed is ended."""
-        try:
-            kernel = self._free.popleft()
-        except IndexError:
-            kernel = Kernel(self.folder)
+        """Lend this thread's kernel, which is ended if it fails or has served long."""
+        kernel, spent = self.own(), True
         try:
             yield kernel
-        except BaseException:
-            kernel.close()
-            raise
-        kernel.notebooks += 1
-        if kernel.notebooks < MOST_NOTEBOOKS:
-            self._free.append(kernel)
-        else:
-            kernel.close()
+            kernel.notebooks += 1
+            spent = kernel.notebooks >= MOST_NOTEBOOKS
+        finally:
+            if spent:
+                del self._here.kernel
+                self._all.remove(kernel)
+                kernel.close()
 
 
 # ---- notebooks
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Task:
     """A notebook to be run; names are those in the output folder."""
 
@@ -221,8 +199,7 @@ class Task:
     notebook: str  # without its suffix
     trial: str = ""  # its parameter; empty for a notebook of the whole season
     report: str = ""  # name of the PDF that it writes; empty for none
-    with_earlier: bool = False  # whether it is told of earlier seasons
-    with_records: bool = False  # whether it lists what-ifs on record
+    reads: Mapping[str, str] = field(default_factory=dict)  # more files, by parameter
 
     @property
     def files(self) -> list[str]:
@@ -240,15 +217,44 @@ class Task:
 
         So it runs again there as it is, and holds no place of this machine.
         """
-        up = "../" * (len(PurePosixPath(self.name).parts) - 1)
-        given = {
-            "season": f"{up}{SEASON_PATH}",
-            "trial": self.trial,
-            "earlier": f"{up}{EARLIER_PATHS}" if self.with_earlier else "",
-            "records": f"{up}." if self.with_records else "",
-            "report": PurePosixPath(self.report).name if self.report else "",
-        }
-        return {name: value for name, value in given.items() if value}
+        up = "../" * self.name.count("/")
+        given = {"season": SEASON_PATH, **self.reads}
+        given = {name: f"{up}{file}" for name, file in given.items()}
+        own = {"trial": self.trial, "report": PurePosixPath(self.report).name}
+        return given | {name: value for name, value in own.items() if value}
+
+
+def season_tasks(
+    audit: SeasonAudit, with_earlier: bool = False, with_records: bool = False
+) -> dict[str, Task]:
+    """Return the notebooks of a season by the name they are executed under."""
+    reads = {"earlier": EARLIER_PATHS} if with_earlier else {}
+    reads |= {"records": "."} if with_records else {}
+    # Without a curve to show it has nothing to show; the run says why there is none.
+    tasks = [Task("season.ipynb", CURVES, report="season.pdf", reads=reads)]
+    tasks = tasks if audit.audits else []
+    tasks += [Task("join.ipynb", JOIN), Task("plan.ipynb", PLAN)]
+    for trial, stem in trial_files(audit.trials).items():
+        tasks.append(Task(f"{stem}.ipynb", TRIAL, trial=trial, report=f"{stem}.pdf"))
+    return {task.name: task for task in tasks}
+
+
+def trial_files(trials: Sequence[str]) -> dict[str, str]:
+    """Return the name of each trial's files in the output folder, without suffix.
+
+    No two names meet, nor does one meet the failed notebook of another.
+
+    Examples
+    --------
+    >>> list(trial_files(["T1", "../T1", "T1.failed"]).values())
+    ['trials/T1', 'trials/%2E.%2FT1', 'trials/T1%2Efailed']
+    """
+    stems = {}
+    for trial, stem in file_names(trials).items():
+        if stem.casefold().endswith(".failed"):
+            stem = f"{stem[:-7]}%2E{stem[-6:]}"
+        stems[trial] = f"{TRIALS}/{stem}"
+    return stems
 
 
 @cache
@@ -284,11 +290,6 @@ def cleaned(notebook: NotebookNode) -> bytes:
     return nbformat.writes(notebook).encode() + b"\n"
 
 
-def unrun(task: Task) -> bytes:
-    """Return the file of a notebook that never came to run."""
-    return cleaned(deepcopy(read_notebook(task.notebook)))
-
-
 def _without_places(text: str) -> str:
     """Return an error's text without the folders of this machine."""
     kit = Path(str(files("kitlib"))).parent
@@ -313,18 +314,18 @@ def workshop(
     for left in home.glob(f"{_SCRATCH}*"):
         if not left.is_symlink():
             shutil.rmtree(left, ignore_errors=True)
-    scratch = Path(tempfile.mkdtemp(dir=home.resolve(), prefix=_SCRATCH))
-    try:
-        (scratch / OUT / TRIALS).mkdir(parents=True)
+    with tempfile.TemporaryDirectory(
+        dir=home.resolve(), prefix=_SCRATCH, ignore_cleanup_errors=True
+    ) as scratch:
+        out = Path(scratch) / OUT
+        (out / TRIALS).mkdir(parents=True)
         # Not Path.write_bytes, whose error names no file when the disk is full.
-        write_bytes(scratch / OUT / SEASON_PATH, folder_lines([season.resolve()]))
+        write_bytes(out / SEASON_PATH, folder_lines([season.resolve()]))
         folders = [Path(folder).resolve() for folder in earlier]
-        write_bytes(scratch / OUT / EARLIER_PATHS, folder_lines(folders))
+        write_bytes(out / EARLIER_PATHS, folder_lines(folders))
         if (records := home / ON_RECORD).is_file():
-            write_bytes(scratch / OUT / ON_RECORD, records.read_bytes())
-        yield scratch
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
+            write_bytes(out / ON_RECORD, records.read_bytes())
+        yield Path(scratch)
 
 
 def folder_lines(folders: Iterable[Path]) -> bytes:
@@ -337,21 +338,24 @@ class LentKernelEngine(NBClientEngine):
 
     @classmethod
     def execute_managed_notebook(
-        cls, nb_man: Any, kernel_name: str, *, kernel: Kernel, **_options: object
+        cls, nb_man: Any, _name: str, *, kernel: Kernel, begin: tuple, **_: object
     ) -> None:
-        """Execute a notebook's cells in the kernel."""
-        client = PapermillNotebookClient(
-            nb_man, km=kernel.manager, kernel_name=kernel_name
+        """Make the kernel as good as new, and execute a notebook's cells in it."""
+        cell = new_code_cell(
+            f"from kitlib.runs.workers import begin; begin(*{begin!r})"
         )
-        client.kc = kernel.client  # ready already, and not to be stopped
+        before = NotebookClient(new_notebook(cells=[cell]), km=kernel)
+        client = PapermillNotebookClient(nb_man, km=kernel, record_timing=False)
+        before.reset_execution_trackers()
+        before.kc = client.kc = kernel.channels  # ready already, and not to be stopped
+        try:
+            before.execute_cell(cell, 0, store_history=False)
+        except CellExecutionError as error:
+            raise DeadKernelError(f"{error.ename}: {error.evalue}") from error
         client.execute()
 
 
 papermill_engines.register("lent-kernel", LentKernelEngine)
-
-
-class _NotebookFailed(Exception):
-    """A notebook did not come to its end; the message says why, in one line."""
 
 
 def run_notebook(task: Task, scratch: Path, kernels: Kernels) -> str:
@@ -360,50 +364,37 @@ def run_notebook(task: Task, scratch: Path, kernels: Kernels) -> str:
     Its file goes to `out/` in the scratch folder under the task's name, or the name
     of a failed one.
     """
-    executed = scratch / OUT / task.name
+    executed, source = scratch / OUT / task.name, read_notebook(task.notebook)
     executed.parent.mkdir(parents=True, exist_ok=True)
-    failure = ""
-    for first_try in (True, False):
+    begin = str(executed.parent), str(kernels.folder / AUDIT)
+    for _ in range(2):
         try:
             with kernels.lent() as kernel:
-                is_new = not kernel.notebooks
-                kernel.do(_execute, task, executed, kernels.folder / AUDIT, kernel)
-        except NoKernel as error:
-            if first_try and not is_new:
-                continue  # perhaps not by its own fault; now in a kernel of its own
-            nbformat.write(read_notebook(task.notebook), executed)
-            failure = _in_one_line("no kernel", error)
-        except _NotebookFailed as error:
-            failure = str(error)
-        break
+                notebook, failure = deepcopy(source), ""
+                notebook = papermill.execute_notebook(
+                    notebook,
+                    str(executed),
+                    parameters=task.parameters,
+                    engine_name="lent-kernel",
+                    kernel_name=KERNEL["name"],
+                    progress_bar=False,
+                    request_save_on_cell_execute=False,
+                    kernel=kernel,
+                    begin=begin,
+                )
+            break
+        except PapermillExecutionError as error:
+            notebook = nbformat.read(executed, as_version=4)
+            failure = _in_one_line(error.ename, error.evalue)
+            break
+        except (DeadKernelError, TimeoutError) as error:
+            # Perhaps by the fault of one before it: once more, now in a new kernel.
+            notebook, failure = deepcopy(source), _in_one_line("no kernel", error)
     if not failure and task.report and not (scratch / OUT / task.report).is_file():
         failure = f"it wrote no {task.report}"
-    content = cleaned(nbformat.read(executed, as_version=4))
-    executed.unlink()
-    (scratch / OUT / (task.failed_name if failure else task.name)).write_bytes(content)
+    name = task.failed_name if failure else task.name
+    (scratch / OUT / name).write_bytes(cleaned(notebook))
     return failure
-
-
-def _execute(task: Task, executed: Path, audit: Path, kernel: Kernel) -> None:
-    """Execute a notebook, in the kernel's own thread."""
-    begin = f"begin({str(executed.parent)!r}, {str(audit)!r})"
-    run_sync(kernel.execute)(f"from kitlib.runs.workers import begin; {begin}")
-    try:
-        papermill.execute_notebook(
-            deepcopy(read_notebook(task.notebook)),
-            str(executed),
-            parameters=task.parameters,
-            engine_name="lent-kernel",
-            kernel_name=KERNEL["name"],
-            kernel=kernel,
-            progress_bar=False,
-            request_save_on_cell_execute=False,
-            record_timing=False,
-        )
-    except PapermillExecutionError as error:
-        raise _NotebookFailed(_in_one_line(error.ename, error.evalue)) from error
-    except (RuntimeError, TimeoutError) as error:  # the kernel died
-        raise NoKernel(str(error)) from error
 
 
 def _in_one_line(kind: str, said: object) -> str:

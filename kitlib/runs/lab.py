@@ -29,7 +29,6 @@ from kitlib.words.findings import refuse
 
 EXPLORE = "4_explore"
 HERE = "127.0.0.1"
-FOLDED = {"jupyter": {"source_hidden": True}}
 # No question about news over the panel; a user's own answer, if there is one, stands.
 _QUIET = {
     "@jupyterlab/apputils-extension:notification": {
@@ -55,24 +54,21 @@ def explore(
 ) -> int:
     """Show a season's explorer in JupyterLab until it is stopped.
 
-    The server listens on this machine's own address only, asks for a token that is
-    new each time, and fetches nothing from anywhere. Its layout is its own: what a
-    user has open in another JupyterLab stays as it is. The notebook's copy goes to
-    <season name>/explore of the output folder; the address is printed, browser or not.
+    The notebook's copy goes to <season name>/explore of the output folder; the address
+    is printed, browser or not.
     """
     notebook = explorer_notebook(season_folder, out)
     # A kernel of this environment, where kitlib is, before any other of the user's.
     os.environ["JUPYTER_PREFER_ENV_PATH"] = "1"
     token = secrets.token_urlsafe(32)
-    with own_layout(notebook) as places:
-        options = server_options(notebook, token, places)
+    with server_options(notebook, token) as options:
         server = LabApp.initialize_server(argv=options)
         address = f"http://{HERE}:{server.port}/lab/tree/{notebook.name}?token={token}"
 
         async def open_panel() -> None:
             print("Starting the explorer's kernel ...", flush=True)
             try:
-                await run_panel(server, notebook)
+                await _run_panel(server, notebook)
             except CellExecutionError as error:
                 print(f"The notebook stopped: {error.evalue}", flush=True)
             print(f"The explorer is at {address}\nStop it with Ctrl-C.", flush=True)
@@ -84,7 +80,7 @@ def explore(
     return 0
 
 
-async def run_panel(server: ServerApp, path: Path) -> None:
+async def _run_panel(server: ServerApp, path: Path) -> None:
     """Run a notebook's cells up to the panel, and keep them as the page opens them."""
     named = {"path": path.name, "name": path.name, "type": "notebook"}
     sessions = server.session_manager
@@ -98,15 +94,12 @@ async def run_panel(server: ServerApp, path: Path) -> None:
     await ensure_async(client.kc.wait_for_ready())
     told = await ensure_async(client.kc.kernel_info(reply=True))
     notebook.metadata["language_info"] = told["content"]["language_info"]
-    if manager.kernel_spec:  # else the page would change the name, and ask to save it
-        named_so = manager.kernel_spec.display_name
-        notebook.metadata["kernelspec"]["display_name"] = named_so
+    if spec := manager.kernel_spec:  # else the page would rename it, and ask to save
+        notebook.metadata["kernelspec"]["display_name"] = spec.display_name
     try:
         for index, cell in enumerate(notebook.cells):
             await client.async_execute_cell(cell, index)
-            if any(
-                WIDGET_VIEW in out.get("data", {}) for out in cell.get("outputs", [])
-            ):
+            if any(WIDGET_VIEW in o.get("data", {}) for o in cell.get("outputs", [])):
                 break
     finally:
         client.kc.stop_channels()
@@ -116,45 +109,45 @@ async def run_panel(server: ServerApp, path: Path) -> None:
 
 
 @contextmanager
-def own_layout(notebook: Path) -> Iterator[dict[str, Path]]:
-    """Hold folders for a layout and settings of the server's own, the notebook open."""
+def server_options(notebook: Path, token: str) -> Iterator[list[str]]:
+    """Hold the server's options; they go before whatever a user has configured.
+
+    It listens on this machine's own address only, asks for the token, and fetches
+    nothing from anywhere. Its layout and settings are its own: what a user has open in
+    another JupyterLab stays as it is.
+    """
+    shown = f"notebook:{notebook.name}"
+    bar = {"collapsed": True, "visible": True, "widgets": []}
+    area = {"type": "tab-area", "currentIndex": 0, "widgets": [shown]}
+    layout = {"main": {"dock": area, "current": shown}, "left": bar, "right": bar}
+    layout["relativeSizes"] = [0, 1, 0]
+    opened = {"data": {"path": notebook.name, "factory": "Notebook"}}
+    data = {"layout-restorer:data": layout, shown: opened}
     with TemporaryDirectory(prefix="moisture-audit-") as place:
-        workspaces, settings = Path(place) / "workspaces", Path(place) / "settings"
-        settings.mkdir()
-        (settings / "overrides.json").write_text(json.dumps(_QUIET))
-        shown = f"notebook:{notebook.name}"
-        bar = {"collapsed": True, "visible": True, "widgets": []}
-        area = {"type": "tab-area", "currentIndex": 0, "widgets": [shown]}
-        layout = {"main": {"dock": area, "current": shown}, "left": bar, "right": bar}
-        layout["relativeSizes"] = [0, 1, 0]
-        opened = {"data": {"path": notebook.name, "factory": "Notebook"}}
-        data = {"layout-restorer:data": layout, shown: opened}
+        workspaces = WorkspacesManager(f"{place}/workspaces")
         told = {"data": data, "metadata": {"id": "default"}}
-        WorkspacesManager(str(workspaces)).save("default", json.dumps(told))
-        yield {"LabApp.workspaces_dir": workspaces, "LabApp.app_settings_dir": settings}
-
-
-def server_options(notebook: Path, token: str, places: dict[str, Path]) -> list[str]:
-    """Return the server's options; they go before whatever a user has configured."""
-    own = "jupyter_server.auth.identity.PasswordIdentityProvider"
-    options = {
-        "ServerApp.ip": HERE,
-        "ServerApp.allow_remote_access": False,
-        "ServerApp.sock": "",
-        "ServerApp.identity_provider_class": own,
-        "IdentityProvider.token": token,
-        "ServerApp.kernel_spec_manager_class": f"{__name__}.{OwnKernelSpecs.__name__}",
-        "ServerApp.root_dir": notebook.parent,
-        "ServerApp.open_browser": False,
-        # In a container there may be no other user than root.
-        "ServerApp.allow_root": True,
-        "Application.log_level": "WARN",
-        "LabApp.news_url": None,
-        "LabApp.check_for_updates_class": "jupyterlab.NeverCheckForUpdate",
-        "LabApp.extension_manager": "readonly",
-        **places,
-    }
-    return [f"--{name}={value}" for name, value in options.items()]
+        workspaces.save("default", json.dumps(told))
+        (Path(place) / "overrides.json").write_text(json.dumps(_QUIET))
+        options = {
+            "ServerApp.ip": HERE,
+            "ServerApp.allow_remote_access": False,
+            "ServerApp.sock": "",
+            "ServerApp.identity_provider_class": "jupyter_server.auth.identity."
+            "PasswordIdentityProvider",
+            "IdentityProvider.token": token,
+            "ServerApp.kernel_spec_manager_class": f"{__name__}.OwnKernelSpecs",
+            "ServerApp.root_dir": notebook.parent,
+            "ServerApp.open_browser": False,
+            # In a container there may be no other user than root.
+            "ServerApp.allow_root": True,
+            "Application.log_level": "WARN",
+            "LabApp.news_url": None,
+            "LabApp.check_for_updates_class": "jupyterlab.NeverCheckForUpdate",
+            "LabApp.extension_manager": "readonly",
+            "LabApp.workspaces_dir": f"{place}/workspaces",
+            "LabApp.app_settings_dir": place,
+        }
+        yield [f"--{name}={value}" for name, value in options.items()]
 
 
 def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
@@ -163,23 +156,24 @@ def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
     Outputs are cleared and code is folded. A copy that was changed by hand is left
     alone, and the new one numbered.
     """
-    folder = Path(out).resolve() / file_name(read_season(Path(season_folder)).name)
-    if folder.is_symlink() or (folder / FOLDER).is_symlink():
-        refuse(str(folder / FOLDER), ["it is a link. Give --out another folder."])
+    home = Path(out).resolve() / file_name(read_season(Path(season_folder)).name)
+    folder = home / FOLDER
+    if home.is_symlink() or folder.is_symlink():
+        refuse(str(folder), ["it is a link. Give --out another folder."])
     notebook = nbformat.read(notebook_folder() / f"{EXPLORE}.ipynb", as_version=4)
     places = {"season": season_folder, "out": out}
     texts = {name: str(Path(at).resolve()) for name, at in places.items()}
+    lines = [
+        f"{n}: str = {json.dumps(t, ensure_ascii=False)}" for n, t in texts.items()
+    ]
     for cell in notebook.cells:
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
-            cell.metadata.update(FOLDED)
+            cell.metadata["jupyter"] = {"source_hidden": True}
         if "parameters" in cell.metadata.get("tags", []):
-            cell.source = "\n".join(
-                f"{name}: str = {json.dumps(text, ensure_ascii=False)}"
-                for name, text in texts.items()
-            )
-    names = (f"{EXPLORE}{f'-{number}' if number > 1 else ''}" for number in count(1))
-    paths = (folder / FOLDER / f"{name}.ipynb" for name in names)
+            cell.source = "\n".join(lines)
+    names = (f"{EXPLORE}-{number}" if number > 1 else EXPLORE for number in count(1))
+    paths = (folder / f"{name}.ipynb" for name in names)
     path = next(p for p in paths if not p.exists() or _says_the_same(p, notebook))
     return write_bytes(path, nbformat.writes(notebook).encode() + b"\n")
 

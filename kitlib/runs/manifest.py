@@ -4,9 +4,10 @@ import hashlib
 import json
 import platform
 import re
+from collections import ChainMap
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import metadata
 from pathlib import Path, PurePosixPath
@@ -44,9 +45,8 @@ class Made(BaseModel, frozen=True):
 
     def is_whole(self, home: Path, expected: Iterable[str]) -> bool:
         """Whether the files are those expected and on disk as they were written."""
-        return set(self.files) == set(expected) and all(
-            _is_unchanged(home / name, written) for name, written in self.files.items()
-        )
+        unchanged = (_holds(home / name, sha) for name, sha in self.files.items())
+        return set(self.files) == set(expected) and all(unchanged)
 
     def remove(self, home: Path) -> list[str]:
         """Remove the notebook's files; return the names of those that are gone.
@@ -55,18 +55,18 @@ class Made(BaseModel, frozen=True):
         out of the folder: a manifest may have been edited.
         """
         gone = []
-        for name, written in self.files.items():
+        for name, sha in self.files.items():
             path = PurePosixPath(name)
             at_home = path.parts[:-1] in ((), (TRIALS,)) and path.name != ".."
-            if at_home and _is_unchanged(home / path, written):
+            if at_home and _holds(home / path, sha):
                 (home / path).unlink()
                 gone.append(name)
         return gone
 
 
-def _is_unchanged(path: Path, written: str) -> bool:
-    """Whether a file is there as it was written."""
-    return path.is_file() and sha256_of(path) == written
+def _holds(path: Path, sha: str) -> bool:
+    """Whether a file is there and has this SHA-256."""
+    return path.is_file() and sha256_of(path) == sha
 
 
 @cache
@@ -82,86 +82,67 @@ def environment() -> dict:
     }
 
 
-# ---- what earlier runs left
-
-
-@dataclass(frozen=True, kw_only=True)
-class OnRecord:
-    """What a folder's manifest and journal say that runs wrote into it.
+@dataclass(kw_only=True)
+class Record:
+    """What runs wrote into an output folder: earlier ones and, as it goes on, this one.
 
     The manifest tells of the last run that came to its end, the journal of one that
-    was broken off. What is not readable in them counts as never made.
+    was broken off. Files are written in a scratch folder, then renamed to their place.
     """
 
-    notebooks: dict[str, Made]  # by name of the executed notebook, failed ones too
-    names: set[str]  # all files that are a run's own, whether it came to write them
-    inputs: dict[str, str]  # SHA-256 of the files the last of these runs read
+    home: Path
+    scratch: Path
+    notebooks: dict[str, Made] = field(default_factory=dict)  # failed ones too
+    names: set[str] = field(default_factory=set)  # all files that are a run's own
+    inputs: dict[str, str] = field(default_factory=dict)  # SHA-256, of the last run
 
+    def __post_init__(self) -> None:
+        """Read what is on record; what is not readable in it counts as never made."""
+        [manifest, journal, sums] = (
+            path.read_text("utf-8", errors="replace") if path.is_file() else ""
+            for path in (self.home / name for name in (MANIFEST, JOURNAL, SUMS))
+        )
+        for line in [manifest, *journal.splitlines()]:
+            try:
+                told = json.loads(line)
+                for name, made in told.get("notebooks", {}).items():
+                    self.notebooks[name] = Made.model_validate(made)
+                self.names |= {str(name) for name in told.get("outputs", ())}
+                self.inputs = dict(told.get("inputs", self.inputs))
+            except (ValueError, TypeError, AttributeError, RecursionError):
+                continue  # cut off by a broken run, or edited: that is made anew
+        # If both are lost, the list for `sha256sum -c` still says what is a run's own.
+        self.names |= {line[66:] for line in sums.splitlines()}
+        self.names |= {file for made in self.notebooks.values() for file in made.files}
+        if self.names:  # else a manifest that lies here is not of this kit
+            self.names |= set(OF_A_RUN)
 
-def read_record(home: Path) -> OnRecord:
-    """Return what earlier runs left on record in an output folder."""
-    notebooks: dict[str, Made] = {}
-    names, inputs = set[str](), dict[str, str]()
-    for line in [_text(home / MANIFEST), *_text(home / JOURNAL).splitlines()]:
-        try:
-            told = json.loads(line)
-            records = told.get("notebooks", {}).items()
-            notebooks |= {name: Made.model_validate(made) for name, made in records}
-            names |= {str(name) for name in told.get("outputs", ())}
-            inputs = dict(told.get("inputs", inputs))
-        except (ValueError, TypeError, AttributeError, RecursionError):
-            continue  # cut off by a broken run, or edited: the notebook is made anew
-    # If both are lost, the list for `sha256sum -c` still says what is a run's own.
-    names |= {line[66:] for line in _text(home / SUMS).splitlines()}
-    names |= {file for made in notebooks.values() for file in made.files}
-    if names:  # else a manifest that lies here is not of this kit
-        names |= set(OF_A_RUN)
-    return OnRecord(notebooks=notebooks, names=names, inputs=inputs)
-
-
-def _text(path: Path) -> str:
-    """Return the text of a file, none where there is none."""
-    if not path.is_file():
-        return ""
-    return path.read_text(encoding="utf-8", errors="replace")
-
-
-# ---- what this run leaves
-
-
-class Journal:
-    """What a run has written so far, for the next one if this one is broken off.
-
-    Files are written in a scratch folder first, and renamed to their place at home.
-    """
-
-    def __init__(self, home: Path, scratch: Path):
-        self.home, self.scratch = home, scratch
-
-    def begin(self, kept: OnRecord, will_write: Iterable[str], inputs: Mapping) -> None:
+    def begin(self, will_write: Iterable[str], inputs: Mapping) -> None:
         """Say what is about to be written; the manifest is no longer true."""
-        names = sorted(kept.names | set(will_write))
-        first = {"inputs": dict(inputs), "outputs": names}
-        lines = [json.dumps(first).encode() + b"\n"]
-        lines += [_line(name, made) for name, made in kept.notebooks.items()]
+        names = sorted(self.names | set(will_write))
+        lines = [
+            json.dumps({"inputs": dict(inputs), "outputs": names}).encode() + b"\n"
+        ]
+        lines += [_line(name, made) for name, made in self.notebooks.items()]
         write_bytes(self.home / JOURNAL, b"".join(lines), self.scratch)
         (self.home / MANIFEST).unlink(missing_ok=True)
 
     def note(self, name: str, made: Made) -> None:
         """Add a notebook that was made."""
+        self.notebooks[name] = made
         with (self.home / JOURNAL).open("ab") as journal:
             journal.write(_line(name, made))
 
     def put(self, name: str, content: bytes) -> str:
         """Write a file unless it holds the content; return the SHA-256 of it."""
         digest = hashlib.sha256(content).hexdigest()
-        if not _is_unchanged(self.home / name, digest):
+        if not _holds(self.home / name, digest):
             write_bytes(self.home / name, content, self.scratch)
         return digest
 
-    def end(self, content: Mapping, notebooks: Mapping[str, Made]) -> str:
+    def end(self, content: Mapping) -> str:
         """Write the manifest and SHA256SUMS; return the manifest's own SHA-256."""
-        records = {name: made.model_dump() for name, made in notebooks.items()}
+        records = {name: made.model_dump() for name, made in self.notebooks.items()}
         digest = self.put(MANIFEST, json_bytes({**content, "notebooks": records}))
         self.put(SUMS, _sums(content["outputs"], digest))
         (self.home / JOURNAL).unlink(missing_ok=True)
@@ -169,7 +150,7 @@ class Journal:
 
 
 def _line(name: str, made: Made) -> bytes:
-    """Return one line of the journal."""
+    """Return what the journal says of a notebook."""
     return json.dumps({"notebooks": {name: made.model_dump()}}).encode() + b"\n"
 
 
@@ -197,15 +178,9 @@ class Manifest(BaseModel):
     outputs: _Hashes
     kit: dict
     packages: dict
-    notebooks: dict[str, dict]
+    notebooks: dict[str, Made]
     outdated: list[str] = []
     python: str = "?"
-
-    @property
-    def left_as_they_were(self) -> dict:
-        """SHA-256 of the files of notebooks that the run left from an earlier one."""
-        records = [self.notebooks[name]["files"] for name in self.outdated]
-        return {file: sha for files in records for file, sha in files.items()}
 
 
 @dataclass(frozen=True)
@@ -227,22 +202,21 @@ def verify_run(
 
     Who edits a file and the manifest alike is not found out, unless the manifest's
     own hash was kept elsewhere. Inputs are checked where their folders are given, for
-    no manifest tells where a folder lay. `ManifestRefused` if there is none in `home`,
-    or it is not one of this kit.
+    no manifest tells where a folder lay.
     """
-    home = Path(home)
+    home, folder = Path(home), Path(season) if season else None
     told, digest = _read_manifest(home), sha256_of(home / MANIFEST)
-    outputs = told.outputs | told.left_as_they_were
+    older = [told.notebooks[name].files for name in told.outdated]
+    outputs = ChainMap(told.outputs, *older)
     problems = _compared(outputs, _files_of(home), "output")
-    sums = home / SUMS
-    if not sums.is_file() or sums.read_bytes() != _sums(told.outputs, digest):
-        what = "changed" if sums.is_file() else "missing"
+    if not _holds(home / SUMS, hashlib.sha256(_sums(told.outputs, digest)).hexdigest()):
+        what = "changed" if (home / SUMS).is_file() else "missing"
         problems.append(f"output {what}: {SUMS}")
     problems += changed_records(home)
     checked, remarks = len(outputs), _environment_remarks(told)
     past = {n: s for n, s in told.inputs.items() if n.startswith(f"{EARLIER}/")}
     own = {name: sha for name, sha in told.inputs.items() if name not in past}
-    there = _season_hashes(Path(season), own) if season else None
+    there = _season_hashes(folder, own) if folder else None
     found = earlier_hashes(earlier) if earlier else None
     for option, hashes, now in (("season", own, there), ("earlier", past, found)):
         if now is not None:
@@ -266,24 +240,22 @@ def _read_manifest(home: Path) -> Manifest:
             why = "a run into it was broken off; run it again"
         raise ManifestRefused(f"{home}: there is no {MANIFEST} in it; {why}.")
     try:
-        told = json.loads(path.read_text(encoding="utf-8"))
-    except (ValueError, RecursionError) as error:
-        raise ManifestRefused(
-            f"{path}: not readable as JSON ({error}); it was edited or cut off. Run "
-            "the season again, or restore the file."
-        ) from error
-    try:
-        manifest = Manifest.model_validate(told if isinstance(told, dict) else {})
-        for name in manifest.outdated:
-            Made.model_validate(manifest.notebooks.get(name))
+        manifest = Manifest.model_validate_json(path.read_bytes())
+        unknown = set(manifest.outdated) - manifest.notebooks.keys()
+        wrong = ["outdated"] if unknown else []
     except ValidationError as error:
-        fields = {each["loc"][0] for each in error.errors() if error.title != "Made"}
-        wrong = [name for name in Manifest.model_fields if name in fields]
+        [first, *_] = error.errors()
+        if first["type"] == "json_invalid":
+            said = f"not readable as JSON ({first['ctx']['error']}); it was edited or "
+            said += "cut off. Run the season again, or restore the file."
+            raise ManifestRefused(f"{path}: {said}") from error
+        fields = {each["loc"][:1] for each in error.errors()}
+        wrong = [n for n in Manifest.model_fields if (n,) in fields or () in fields]
+    if wrong:
         raise ManifestRefused(
-            f"{path}: {' and '.join(wrong or ['outdated'])} not as a run writes them; "
-            "expected names with a SHA-256 each. Run the season again, or restore the "
-            "file."
-        ) from error
+            f"{path}: {' and '.join(wrong)} not as a run writes them; expected names "
+            "with a SHA-256 each. Run the season again, or restore the file."
+        )
     return manifest
 
 
@@ -300,13 +272,9 @@ def _season_hashes(season: Path, told: Iterable[str]) -> dict[str, str]:
 
 def earlier_hashes(folders: Iterable[str | Path]) -> dict[str, str]:
     """Return the SHA-256 of what is read of earlier seasons, where it is there."""
-    return {
-        f"{EARLIER}/{folder.resolve().name}/{CURVES_FILE}": sha256_of(
-            folder / CURVES_FILE
-        )
-        for folder in map(Path, folders)
-        if (folder / CURVES_FILE).is_file()
-    }
+    paths = [Path(folder).resolve() / CURVES_FILE for folder in folders]
+    there = [path for path in paths if path.is_file()]
+    return {f"{EARLIER}/{p.parent.name}/{p.name}": sha256_of(p) for p in there}
 
 
 def _files_of(home: Path) -> dict[str, str]:
@@ -333,13 +301,11 @@ def _environment_remarks(told: Manifest) -> list[str]:
     now = environment()
     then = {**told.packages, "python": told.python}
     ours = {**now["packages"], "python": now["python"]}
-    moved = [
+    moved = ["the kit's own code is another"] if told.kit != now["kit"] else []
+    moved += [
         f"{name} was {then.get(name, 'not there')}, is {ours.get(name, 'not there')}"
         for name in sorted(then | ours)
         if then.get(name) != ours.get(name)
     ]
-    if told.kit != now["kit"]:
-        moved.insert(0, "the kit's own code is another")
-    if not moved:
-        return []
-    return [f"a run today would differ in its environment: {'; '.join(moved)}."]
+    said = f"a run today would differ in its environment: {'; '.join(moved)}."
+    return [said] if moved else []

@@ -36,11 +36,8 @@ _README = """\
 def write_new_season(folder: str | Path) -> list[Path]:
     """Write a season folder to fill in, which must be new or empty.
 
-    Returns
-    -------
-    list of Path
-        A file for each table, of headers only, those required first, and the settings
-        with each that could be changed behind a "#"; a README on the columns.
+    Returns its files: one for each table, of headers only, those required first; the
+    settings with each that could be changed behind a "#"; a README on the columns.
     """
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -72,13 +69,7 @@ class CheckedSeason(NamedTuple):
 
 
 def check_season(folder: str | Path) -> CheckedSeason:
-    """Return a season's tables with every finding on them, curves not audited.
-
-    Raises
-    ------
-    SeasonRefused
-        If the season cannot be read; every reason is named.
-    """
+    """Return a season's tables with every finding on them, curves not audited."""
     folder = season_folder(folder)
     settings = read_season(folder)
     tables = read_tables(folder, settings)
@@ -105,14 +96,10 @@ def listing(findings: Sequence[Finding]) -> list[str]:
         members = list(group)
         lines.append(counted(len(members), severity))
         for found in members:
-            place = found.where or _rows(found)
-            mark = f"{found.code}; {place}" if found.rows else found.code
+            more = len(found.rows) - _MOST_ROWS
+            place = f"row{'s' * (len(found.rows) > 1)} "
+            place += ", ".join(map(str, found.rows[:_MOST_ROWS]))
+            place += f" and {more} more" if more > 0 else ""
+            mark = f"{found.code}; {found.where or place}" if found.rows else found.code
             lines.append(f"  {found} {found.remedy} [{mark}]")
     return lines or ["nothing was found"]
-
-
-def _rows(found: Finding) -> str:
-    """Return the first of a finding's rows, and how many more there are."""
-    rows, more = found.rows[:_MOST_ROWS], len(found.rows) - _MOST_ROWS
-    said = f"{'rows' if len(rows) > 1 else 'row'} {', '.join(map(str, rows))}"
-    return f"{said} and {more} more" if more > 0 else said

@@ -3,18 +3,18 @@
 import hashlib
 import os
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from concurrent.futures import as_completed
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
 import pandas as pd
+from tqdm import tqdm
 
 from kitlib.explorer.record import ON_RECORD
 from kitlib.intake.outputs import (
     LOCK_FILE,
     csv_bytes,
-    file_names,
     json_bytes,
     sha256_of,
     sole_use,
@@ -38,6 +38,7 @@ from kitlib.runs.kernels import (
     folder_lines,
     read_notebook,
     run_notebook,
+    season_tasks,
     source_hash,
     workshop,
 )
@@ -45,22 +46,12 @@ from kitlib.runs.manifest import (
     JOURNAL,
     OF_A_RUN,
     TRIALS,
-    Journal,
     Made,
-    OnRecord,
+    Record,
     earlier_hashes,
     environment,
-    read_record,
 )
-from kitlib.runs.workers import (
-    AUDIT,
-    CURVES,
-    JOIN,
-    PLAN,
-    TRIAL,
-    rank_trials,
-    write_audit,
-)
+from kitlib.runs.workers import AUDIT, write_audit
 from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.findings import FAULT, NOTE, WARNING, KitError
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show
@@ -72,8 +63,9 @@ from kitlib.words.terms import NOT_KNOWN, counted, listed, show
 SAME_SEASON = 0.5
 _KEYS, _VALUES = ["trial", "plot"], ["recorded_pct", "plot_mass_kg"]
 Finish = Callable[[Task, str], None]  # given a task and why it failed, if it did
-Track = Callable[[Iterable, int], Iterable]  # wraps what ends, given how many
 Say = Callable[[str], object]
+# A bar behind what ends, if a terminal is there.
+progress = partial(tqdm, unit="notebook", disable=None)
 
 
 class WrongCall(KitError):
@@ -88,10 +80,9 @@ class RunBroken(KitError):
 class SeasonRun:
     """What a run found in the output folder and what it did."""
 
-    home: Path  # the season's output folder
     audit: SeasonAudit
     findings: pd.DataFrame  # all of them, the most serious first
-    record: OnRecord  # what earlier runs left, and then what this one made
+    record: Record  # of the season's output folder
     rests_on: dict[str, dict[str, str]]  # SHA-256 of what each notebook is made from
     tables: dict[str, str] = field(default_factory=dict)  # SHA-256 by file name
     made: list[str] = field(default_factory=list)  # notebooks executed now
@@ -103,17 +94,17 @@ class SeasonRun:
 
     def plan(self, tasks: Mapping[str, Task], wanted: Collection[str]) -> list[Task]:
         """Return the notebooks to be run; remove what no trial owns any more."""
-        notebooks = self.record.notebooks
+        home, notebooks = self.record.home, self.record.notebooks
         failed = {task.failed_name for task in tasks.values()}
         for name in notebooks.keys() - tasks.keys() - failed:
-            self.removed += notebooks.pop(name).remove(self.home)
+            self.removed += notebooks.pop(name).remove(home)
         for name in notebooks.keys() & failed:
-            if not notebooks[name].is_whole(self.home, [name]):
+            if not notebooks[name].is_whole(home, [name]):
                 del notebooks[name]  # deleted or edited: no longer ours to list
         for name, task in tasks.items():
             made, now = notebooks.get(name), self.fingerprint(task)
             same = made is not None and made.fingerprint == now
-            if made and same and made.is_whole(self.home, task.files):
+            if made and same and made.is_whole(home, task.files):
                 self.up_to_date.append(name)
             elif made and name not in wanted:
                 self.outdated.append(name)
@@ -129,7 +120,7 @@ class SeasonRun:
         }
         return hashlib.sha256(json_bytes(depends)).hexdigest()
 
-    def finish(self, journal: Journal, task: Task, failure: str) -> None:
+    def finish(self, task: Task, failure: str) -> None:
         """Move what a notebook made to its place, and note it."""
         name, files, earlier = task.name, task.files, task.failed_name
         if failure:
@@ -137,18 +128,18 @@ class SeasonRun:
             self.failed[name] = failure
         else:
             self.made.append(name)
+        home, notebooks = self.record.home, self.record.notebooks
         for file in files:
-            (self.home / file).parent.mkdir(parents=True, exist_ok=True)
-            os.replace(journal.scratch / OUT / file, self.home / file)
-        if earlier in self.record.notebooks:
-            self.record.notebooks.pop(earlier).remove(self.home)
+            (home / file).parent.mkdir(parents=True, exist_ok=True)
+            os.replace(self.record.scratch / OUT / file, home / file)
+        if earlier in notebooks:
+            notebooks.pop(earlier).remove(home)
         made = Made(
             fingerprint=self.fingerprint(task),
             rests_on=self.rests_on[task.name],
-            files={file: sha256_of(self.home / file) for file in files},
+            files={file: sha256_of(home / file) for file in files},
         )
-        self.record.notebooks[name] = made
-        journal.note(name, made)
+        self.record.note(name, made)
 
     def told(self) -> dict:
         """Return what the manifest tells of the output folder."""
@@ -190,24 +181,21 @@ class SeasonRun:
             setting = show(advice.new_setting, sign=True)
             told = "" if setting == NOT_KNOWN else f", new setting {setting}"
             lines.append(f"  {name}: {advice.action}{told}")
-        kinds = (FAULT, WARNING, NOTE)
-        told = ", ".join(counted(int(counts.get(kind, 0)), kind) for kind in kinds)
-        lines.append(f"findings: {told} (findings.csv)")
+        kinds = [counted(int(counts.get(k, 0)), k) for k in (FAULT, WARNING, NOTE)]
+        lines.append(f"findings: {', '.join(kinds)} (findings.csv)")
         parts = [f"{counted(len(self.tables), 'table')}, manifest.json"]
         parts.append(f"{counted(len(self.made), 'notebook')} made")
-        if self.up_to_date:
-            parts.append(f"{len(self.up_to_date)} up to date")
-        if self.failed:
-            parts.append(f"{len(self.failed)} failed")
-        if self.removed:
-            parts.append(f"{counted(len(self.removed), 'file')} of former trials gone")
-        lines.append(f"written to {self.home}: {', '.join(parts)}")
+        gone = f"{counted(len(self.removed), 'file')} of former trials gone"
+        parts += [f"{len(self.up_to_date)} up to date"] * bool(self.up_to_date)
+        parts += [f"{len(self.failed)} failed"] * bool(self.failed)
+        parts += [gone] * bool(self.removed)
+        lines.append(f"written to {self.record.home}: {', '.join(parts)}")
         if self.outdated:
-            lines.append(
-                f"{counted(len(self.outdated), 'notebook')} of an earlier state of the "
-                f"season left as they are: {listed(self.outdated)}; run without "
-                "--trial to make them anew"
+            said = f"{counted(len(self.outdated), 'notebook')} of an earlier state of "
+            said += (
+                f"the season left as they are: {listed(self.outdated)}; run without "
             )
+            lines.append(f"{said}--trial to make them anew")
         lines.append(f"SHA-256 of manifest.json, to be kept elsewhere: {self.manifest}")
         return lines
 
@@ -221,10 +209,8 @@ def run_season(
     *,
     trials: Sequence[str] = (),
     earlier: Sequence[str | Path] = (),
-    jobs: int | None = None,
     replace: bool = False,
     say: Say = lambda stage: None,
-    track: Track = lambda ended, total: ended,
     run_notebooks: Callable | None = None,  # as `run_here` does, which is the default
 ) -> SeasonRun:
     """Audit a season and write all its results into `out`/<name of the season>/.
@@ -233,37 +219,37 @@ def run_season(
     same season is done once. Notebooks are made for the trials named, none meaning
     all; `earlier` are output folders of earlier seasons, the earliest first.
 
-    Raises
-    ------
-    SeasonRefused, WrongCall, OutputBusy
-        If the season cannot be audited, a trial is not there or `out` would overwrite
-        what is not a run's own, or another run writes into the same folder.
-    RunBroken
-        If the season's files change meanwhile, or a cluster that is named fails.
+    Raises `SeasonRefused` if the season cannot be audited; `WrongCall` if a trial is
+    not there or `out` would overwrite what is not a run's own; `OutputBusy` if another
+    run writes there; `RunBroken` if the season's files change meanwhile, or a cluster
+    fails.
     """
-    folder, at_once = Path(folder), jobs or os.cpu_count() or 1
+    folder = Path(folder)
     home = output_folder(folder, Path(out), read_season(folder).name)
-    inputs = input_hashes(folder) | _hashes_of_past(earlier)
+    inputs = _hashes_of_inputs(folder, earlier)
     say(f"reading and auditing {folder}")
     audit = audit_season(folder)
+    if unknown := [trial for trial in trials if trial not in audit.trials]:
+        raise WrongCall(
+            f"--trial {listed(unknown)}: not in the season, which holds "
+            f"{listed(audit.trials)}."
+        )
     past = home / ON_RECORD
     records = {ON_RECORD: sha256_of(past)} if past.is_file() else {}
     tasks = season_tasks(audit, bool(earlier), bool(records))
-    wanted = wanted_tasks(tasks, audit.trials, trials)
     with sole_use(home), workshop(home, folder, earlier) as scratch:
-        record = read_record(home)
+        record = Record(home=home, scratch=scratch)
         if not replace:
-            refuse_other_season(home, audit, record, inputs)
+            refuse_other_season(record, audit, inputs)
         say(f"ranking {counted(len(audit.trials), 'trial')}")
-        rank_trials(audit, at_once)
+        _ = audit.outcomes  # which the audit keeps
         say("writing the tables")
         tables = season_tables(audit, review_season(audit, earlier))
         contents = table_files(audit, tables)
         will_write = [*contents, *(f for task in tasks.values() for f in task.files)]
         will_write += [task.failed_name for task in tasks.values()]
-        refuse_others_files(home, record, will_write)
+        refuse_others_files(record, will_write)
         run = SeasonRun(
-            home=home,
             audit=audit,
             findings=tables["findings"],
             record=record,
@@ -271,120 +257,64 @@ def run_season(
                 # A trial's are made from a part of the season, and stand while it does.
                 name: trial_basis(audit, task.trial)
                 if task.trial
-                else inputs | (records if task.with_records else {})
+                else inputs | (records if "records" in task.reads else {})
                 for name, task in tasks.items()
             },
         )
         del tables
-        journal = Journal(home, scratch)
-        due = run.plan(tasks, wanted)
+        asked = {"", *(trials or audit.trials)}
+        due = run.plan(tasks, [n for n, t in tasks.items() if t.trial in asked])
         if due or run.removed or any(n not in record.names for n in contents):
-            journal.begin(record, will_write, inputs)
+            record.begin(will_write, inputs)
         while contents:  # each is let go once it is written
             name, made = contents.popitem()
-            run.tables[name] = journal.put(name, made())
+            run.tables[name] = record.put(name, made())
         told = f"{len(run.up_to_date)} up to date"
         say(f"running {counted(len(due), 'notebook')}; {told}")
         if due:
-            finish = partial(run.finish, journal)
-            (run_notebooks or run_here)(due, scratch, audit, at_once, finish, track)
-        _write_paths(journal, folder, earlier)
+            run_them = run_notebooks or partial(run_here, Kernels(os.cpu_count() or 1))
+            run_them(due, scratch, audit, run.finish)
+        # Where the season lay, for who runs the notebooks again: no result, so it may
+        # be edited, and no hash is taken of it.
+        for name, folders in ((SEASON_PATH, [folder]), (EARLIER_PATHS, earlier)):
+            if folders:
+                record.put(name, folder_lines(_seen_from(home, f) for f in folders))
         refuse_changed(folder, earlier, inputs)
-        parameters = {name: task.parameters for name, task in tasks.items()}
         content = {
             "inputs": inputs,
-            "parameters": parameters,
+            "parameters": {name: task.parameters for name, task in tasks.items()},
             "trials_asked_for": sorted(set(trials)) or "all",
         }
         content |= environment() | run.told()
-        run.manifest = journal.end(content, record.notebooks)
+        run.manifest = record.end(content)
     return run
 
 
 def run_here(
+    kernels: Kernels,
     tasks: Sequence[Task],
     scratch: Path,
     audit: SeasonAudit,
-    jobs: int,
     finish: Finish,
-    track: Track,
-    kernels: Kernels | None = None,
 ) -> None:
     """Run notebooks in kernels on this machine and hand over each as it ends.
 
     An interrupt is passed on after those under way have ended and been handed over.
     """
-    # Threads, for the work itself is done in the kernels, which are processes.
-    pool = ThreadPoolExecutor(min(jobs, len(tasks)))
-    with kernels or Kernels() as lent, pool:
-        write_audit(audit, audit.folder.resolve(), lent.folder / AUDIT)
-        under_way = {pool.submit(run_notebook, t, scratch, lent): t for t in tasks}
+    with kernels:
+        write_audit(audit, audit.folder.resolve(), kernels.folder / AUDIT)
+        submit = kernels.threads.submit
+        under_way = {submit(run_notebook, t, scratch, kernels): t for t in tasks}
         try:
-            for ended in track(as_completed(under_way), len(tasks)):
+            for ended in progress(as_completed(under_way), total=len(tasks)):
                 finish(under_way.pop(ended), ended.result())
         except BaseException as stopped:
-            pool.shutdown(cancel_futures=True)
+            kernels.threads.shutdown(cancel_futures=True)
             if isinstance(stopped, KeyboardInterrupt):
                 for future, task in under_way.items():
                     if not future.cancelled() and future.exception() is None:
                         finish(task, future.result())
             raise
-
-
-def season_tasks(
-    audit: SeasonAudit, with_earlier: bool = False, with_records: bool = False
-) -> dict[str, Task]:
-    """Return the notebooks of a season by the name they are executed under."""
-    season = Task(
-        name="season.ipynb",
-        notebook=CURVES,
-        report="season.pdf",
-        with_earlier=with_earlier,
-        with_records=with_records,
-    )
-    # Without a curve to show it has nothing to show; the run says why there is none.
-    tasks = [season] if audit.audits else []
-    tasks += [
-        Task(name="join.ipynb", notebook=JOIN),
-        Task(name="plan.ipynb", notebook=PLAN),
-    ]
-    tasks += [
-        Task(name=f"{stem}.ipynb", notebook=TRIAL, trial=trial, report=f"{stem}.pdf")
-        for trial, stem in trial_files(audit.trials).items()
-    ]
-    return {task.name: task for task in tasks}
-
-
-def trial_files(trials: Sequence[str]) -> dict[str, str]:
-    """Return the name of each trial's files in the output folder, without suffix.
-
-    No two names meet, nor does one meet the failed notebook of another.
-
-    Examples
-    --------
-    >>> list(trial_files(["T1", "../T1", "T1.failed"]).values())
-    ['trials/T1', 'trials/%2E.%2FT1', 'trials/T1%2Efailed']
-    """
-    stems = {}
-    for trial, stem in file_names(trials).items():
-        if stem.casefold().endswith(".failed"):
-            stem = f"{stem[:-7]}%2E{stem[-6:]}"
-        stems[trial] = f"{TRIALS}/{stem}"
-    return stems
-
-
-def wanted_tasks(
-    tasks: Mapping[str, Task], known: Sequence[str], trials: Sequence[str]
-) -> set[str]:
-    """Return the names of the notebooks asked for; refuse a trial that is not known."""
-    unknown = [trial for trial in trials if trial not in known]
-    if unknown:
-        raise WrongCall(
-            f"--trial {listed(unknown)}: not in the season, which holds "
-            f"{listed(known)}."
-        )
-    asked = set(trials or known)
-    return {name for name, t in tasks.items() if not t.trial or t.trial in asked}
 
 
 def table_files(
@@ -418,26 +348,28 @@ def output_folder(folder: Path, out: Path, name: str) -> Path:
     raise WrongCall(f"--out {out}: {why}. Give --out another folder.")
 
 
-def refuse_others_files(home: Path, record: OnRecord, names: Sequence[str]) -> None:
+def refuse_others_files(record: Record, names: Iterable[str]) -> None:
     """Refuse to write over files that no run of ours wrote."""
-    names = [*names, *OF_A_RUN]
-    others = [n for n in names if n not in record.names and os.path.lexists(home / n)]
-    if others:
+    home, others = (
+        record.home,
+        [n for n in (*names, *OF_A_RUN) if n not in record.names],
+    )
+    if there := [name for name in others if os.path.lexists(home / name)]:
         raise WrongCall(
-            f"--out: {home} holds {listed(others)}, which no run on record wrote. "
+            f"--out: {home} holds {listed(there)}, which no run on record wrote. "
             "Nothing of it is overwritten: move it away, or give --out another folder."
         )
 
 
 def refuse_other_season(
-    home: Path, audit: SeasonAudit, record: OnRecord, inputs: Mapping[str, str]
+    record: Record, audit: SeasonAudit, inputs: Mapping[str, str]
 ) -> None:
     """Refuse to replace the results of another season that has the same name."""
     same_file = any(
         inputs.get(name) == sha and Path(name).stem in ("plots", "oven")
         for name, sha in record.inputs.items()
     )
-    path = home / "plots.parquet"
+    path = record.home / "plots.parquet"
     if same_file or not path.is_file():
         return
     try:
@@ -446,8 +378,8 @@ def refuse_other_season(
         return
     if share_alike(before, audit.plots) < SAME_SEASON:
         raise WrongCall(
-            f"--out: {home} holds the results of another season of the same name. "
-            f"Give this one a name of its own in {SETTINGS_FILE}, or call with "
+            f"--out: {record.home} holds the results of another season of the same "
+            f"name. Give this one a name of its own in {SETTINGS_FILE}, or call with "
             "--replace."
         )
 
@@ -464,7 +396,7 @@ def refuse_changed(
     folder: Path, earlier: Sequence[str | Path], inputs: dict[str, str]
 ) -> None:
     """Refuse to call a run done whose inputs changed under it."""
-    now = input_hashes(folder) | _hashes_of_past(earlier)
+    now = _hashes_of_inputs(folder, earlier)
     changed = sorted(n for n in inputs | now if inputs.get(n) != now.get(n))
     if changed:
         raise RunBroken(
@@ -473,28 +405,20 @@ def refuse_changed(
         )
 
 
-def _hashes_of_past(earlier: Sequence[str | Path]) -> dict[str, str]:
-    """Return the SHA-256 of what is read of earlier seasons; refuse one without it."""
-    for folder in earlier:
-        if not (Path(folder) / CURVES_FILE).is_file():
+def _hashes_of_inputs(folder: Path, earlier: Sequence[str | Path]) -> dict[str, str]:
+    """Return the SHA-256 of all that is read; refuse an earlier season without it."""
+    for past in earlier:
+        if not (Path(past) / CURVES_FILE).is_file():
             raise WrongCall(
-                f"--earlier {folder}: there is no {CURVES_FILE} in it. Give the output "
+                f"--earlier {past}: there is no {CURVES_FILE} in it. Give the output "
                 "folder of an earlier run, such as reports/<name of the season>."
             )
-    return earlier_hashes(earlier)
+    return input_hashes(folder) | earlier_hashes(earlier)
 
 
-def _write_paths(journal: Journal, season: Path, earlier: Sequence[str | Path]) -> None:
-    """Write beside the notebooks where their season lay, for who runs them again.
-
-    These files are no results: they may be edited, and no hash is taken of them.
-    """
-    for name, folders in ((SEASON_PATH, [season]), (EARLIER_PATHS, earlier)):
-        seen = []
-        for folder in (Path(each).resolve() for each in folders):
-            try:
-                seen.append(Path(os.path.relpath(folder, journal.home.resolve())))
-            except ValueError:  # on another disk, so there is no way from here to there
-                seen.append(folder)
-        if seen:
-            journal.put(name, folder_lines(seen))
+def _seen_from(home: Path, folder: str | Path) -> Path:
+    """Return the way from an output folder to another folder."""
+    try:
+        return Path(os.path.relpath(Path(folder).resolve(), home.resolve()))
+    except ValueError:  # on another disk, so there is no way from here to there
+        return Path(folder).resolve()

@@ -1,10 +1,9 @@
-"""What a run's other processes do: the kernels it keeps, and those that rank trials.
+"""What is done in the kernels of a run, which are processes of their own.
 
 They are handed the season's audit in one file that all of them map into their memory,
 so that a million plots are there once, whatever the number of processes.
 """
 
-import ast
 import gc
 import json
 import mmap
@@ -12,15 +11,9 @@ import os
 import pickle
 import random
 import sys
-import tempfile
-import threading
 import warnings
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from contextlib import suppress
 from importlib.resources import files
 from io import BytesIO
-from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import Any, cast
 
@@ -31,13 +24,10 @@ from IPython import get_ipython
 from matplotlib import pyplot
 from matplotlib.figure import Figure
 
-from kitlib.season.season import SeasonAudit, TrialOutcome, for_others, hold_audit
+from kitlib.season.season import SeasonAudit, for_others, hold_audit
 
 AUDIT = "audit"  # the file that hands it over
 JOIN, CURVES, TRIAL, PLAN = "1_join", "2_curves", "3_trial", "5_plan"
-# Fewer plots are ranked here before other processes have begun (measured).
-MANY_PLOTS = 30_000
-_AT_ONCE = 4  # trials handed to a process together
 _ALIGNED = 64  # bytes, so that numbers begin where processors like them to
 
 
@@ -69,8 +59,6 @@ def read_audit(path: Path) -> SeasonAudit:
     return pickle.loads(parts[0], buffers=parts[1:])
 
 
-# ---- in a kernel
-
 _FRESH: dict[str, Any] = {}  # what notebooks may change, as before the first of them
 _HELD: list[str] = []  # names of the files of audits that are at hand
 
@@ -85,11 +73,9 @@ def notebook_folder() -> Path:
 def prepare() -> None:
     """Import what the notebooks import; a new kernel does so while the run reads."""
     for name in (JOIN, CURVES, TRIAL, PLAN):
-        text = (notebook_folder() / f"{name}.ipynb").read_text(encoding="utf-8")
-        cells = [c for c in json.loads(text)["cells"] if c["cell_type"] == "code"]
-        for statement in ast.parse("\n".join("".join(c["source"]) for c in cells)).body:
-            if isinstance(statement, ast.Import | ast.ImportFrom):
-                exec(ast.unparse(statement), {})
+        cells = json.loads((notebook_folder() / f"{name}.ipynb").read_text("utf-8"))
+        code = [c["source"] for c in cells["cells"] if c["cell_type"] == "code"]
+        exec("".join(code[1]), {})  # the first holds the parameters
     figure = Figure()
     figure.text(0.5, 0.5, "a rehearsal, for the fonts are read at the first letter")
     figure.savefig(BytesIO(), format="svg")
@@ -103,9 +89,8 @@ def prepare() -> None:
 def begin(folder: str, audit: str) -> None:
     """Make a kept kernel as good as new, in a folder, with an audit at hand.
 
-    Nothing is left of the notebook before: no names, no count of cells, no settings
-    of figures, tables, warnings or the environment. The audit stays, with what was
-    worked out of it, for no notebook of the kit writes to it; a test holds that.
+    The audit stays, with what was worked out of it, for no notebook of the kit writes
+    to it; a test holds that.
     """
     get_ipython().reset(new_session=True)
     pyplot.close("all")
@@ -125,48 +110,3 @@ def begin(folder: str, audit: str) -> None:
         hold_audit(read_audit(Path(audit)))
         _HELD.append(audit)
     gc.collect()
-
-
-# ---- in a process that ranks
-
-_READ: list[SeasonAudit] = []
-
-
-def rank_trials(audit: SeasonAudit, jobs: int) -> None:
-    """Work out what the correction does to each trial; the audit keeps it.
-
-    So many at once as there are jobs, where there are so many plots that it pays.
-    """
-    if jobs > 1 and len(audit.pairing.plots) >= MANY_PLOTS:
-        _ = audit.findings  # worked out once, for all processes
-        # Started anew, for this process has threads, and not every system forks.
-        apart = get_context("spawn")
-        with tempfile.TemporaryDirectory(prefix="kit-") as folder:
-            path = Path(folder) / AUDIT
-            write_audit(audit, audit.folder, path)
-            with (
-                # Such as for want of memory: then they are worked out below.
-                suppress(BrokenProcessPool),
-                ProcessPoolExecutor(jobs, apart, _begin_ranking, (path,)) as pool,
-            ):
-                found = pool.map(_outcome, audit.trials, chunksize=_AT_ONCE)
-                vars(audit)["outcomes"] = dict(zip(audit.trials, found, strict=True))
-    _ = audit.outcomes
-
-
-def _begin_ranking(path: Path) -> None:
-    """Read the audit, and end with the process that started this one."""
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    _READ.append(read_audit(path))
-
-
-def _end_with_parent() -> None:
-    """Wait for the end of the run, however it ends, and end too."""
-    if parent := parent_process():
-        parent.join()
-        os._exit(1)
-
-
-def _outcome(trial: str) -> TrialOutcome:
-    """Return what the correction does to one trial."""
-    return _READ[0].trial(trial).outcome

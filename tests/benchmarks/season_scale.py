@@ -187,19 +187,12 @@ def time_notebooks(folder, out, n) -> dict:
     by_trial = {task.trial: task for task in tasks}
     chosen = [by_trial[trial] for trial in trial_names(folder, int(n))]
     failed, begun = [], []
-    with workshop(Path(out), Path(folder)) as scratch, Kernels() as kernels:
+    jobs = os.cpu_count() or 1
+    with workshop(Path(out), Path(folder)) as scratch, Kernels(jobs) as kernels:
         clock = Clock()
-        kernels.start(os.cpu_count() or 1)
+        kernels.start(jobs)
         begun.append(clock.read()["seconds"])
-        run_here(
-            chosen,
-            scratch,
-            audit,
-            os.cpu_count() or 1,
-            lambda task, failure: failed.append(failure),
-            lambda ended, total: ended,
-            kernels,
-        )
+        run_here(kernels, chosen, scratch, audit, lambda _, why: failed.append(why))
         spent = clock.read(len(chosen))
     if any(failed):
         raise RuntimeError(f"a notebook failed: {failed}")
@@ -219,10 +212,11 @@ def time_whole_run(folder, out) -> dict:
     run = run_season(folder, out, say=say)
     if run.failed:
         raise RuntimeError(f"a notebook failed: {run.failed}")
-    made = [path.stat().st_size for path in run.home.rglob("*") if path.is_file()]
+    paths = [path for path in run.record.home.rglob("*") if path.is_file()]
+    size = sum(path.stat().st_size for path in paths)
     told = {"ranked": stages["writing"] - stages["ranking"], "peak": peak_mb()}
     told |= {"tables": stages["running"] - stages["writing"]}
-    return clock.read() | told | {"files": len(made), "size": sum(made) / 1e6}
+    return clock.read() | told | {"files": len(paths), "size": size / 1e6}
 
 
 def time_plain_loop(folder, out, n) -> dict:

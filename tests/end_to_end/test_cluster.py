@@ -79,27 +79,11 @@ def test_what_a_dead_worker_had_is_tried_on_another(run, tmp_path):
     assert done.failed == {} and "trials/T2.ipynb" in done.made
 
 
-def end_at_t2_twice(task, season, marker):
-    """End the worker the first two times that it is given the notebook on T2."""
-    tried = len(list(marker.parent.glob(f"{marker.name}*")))
-    if task.parameters.get("trial") == "T2" and tried < 2:
-        marker.with_name(f"{marker.name}{tried}").touch()
-        os._exit(1)
-    return run_at_worker(task, season)
-
-
-def test_what_lost_all_its_workers_is_tried_once_more_alone(run, tmp_path):
-    # The cluster gives a notebook up after two dead workers, whose fault it may not be.
-    done = run(partial(end_at_t2_twice, marker=tmp_path / "tried"))
-    assert (tmp_path / "tried1").exists()
-    assert done.failed == {} and "trials/T2.ipynb" in done.made
-
-
 def test_a_notebook_that_ends_every_worker_fails_alone(run):
     done = run(end_at_t2)
     assert done.failed == {"trials/T2.failed.ipynb": "each worker it was tried on died"}
     assert {"trials/T1.ipynb", "trials/T3.ipynb", "season.ipynb"} <= set(done.made)
-    assert (done.home / "trials" / "T2.failed.ipynb").exists()
+    assert (done.record.home / "trials" / "T2.failed.ipynb").exists()
 
 
 def test_workers_of_another_version_are_refused(run, monkeypatch):

@@ -16,7 +16,7 @@ from kitlib.reports.season_sections import season_tables
 from kitlib.review.review import review_season
 from kitlib.runs import cli, new_season
 from kitlib.runs import run as runs
-from kitlib.runs.manifest import OnRecord
+from kitlib.runs.manifest import Record
 from kitlib.runs.run import SeasonRun
 from kitlib.season.season import audit_season
 
@@ -165,10 +165,9 @@ def pretend(monkeypatch, season, **more):
     """Let a run end as said, without running notebooks."""
     audit = audit_season(season.folder)
     run = SeasonRun(
-        home=season.folder / "out",
         audit=audit,
         findings=season_tables(audit, review_season(audit))["findings"],
-        record=OnRecord(notebooks={}, names=set(), inputs={}),
+        record=Record(home=season.folder / "out", scratch=season.folder),
         tables={"curves.csv": "0"},
         rests_on={},
         manifest="0a1b",
@@ -233,12 +232,10 @@ def test_a_progress_bar_needs_a_terminal(monkeypatch):
         def isatty(self):
             return True
 
-    ended = [1, 2]
-    monkeypatch.setattr(sys, "stderr", io.StringIO())
-    assert cli._progress(ended, 2) is ended
-    monkeypatch.setattr(sys, "stderr", Terminal())
-    assert list(cli._progress(ended, 2)) == ended
-    assert "2/2" in sys.stderr.getvalue()
+    for stream, shown in ((io.StringIO(), False), (Terminal(), True)):
+        monkeypatch.setattr(sys, "stderr", stream)
+        assert list(runs.progress([1, 2], total=2)) == [1, 2]
+        assert ("2/2" in stream.getvalue()) == shown
 
 
 def test_init_writes_every_table_with_its_headers(run, tmp_path):

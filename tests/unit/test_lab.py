@@ -2,6 +2,7 @@
 
 import ast
 import json
+from pathlib import Path
 
 import nbformat
 import pytest
@@ -12,7 +13,6 @@ from kitlib.runs.lab import (
     HERE,
     OwnKernelSpecs,
     explorer_notebook,
-    own_layout,
     server_options,
 )
 from kitlib.runs.workers import notebook_folder
@@ -74,13 +74,14 @@ def test_code_is_folded_in_the_copy_alone(season, tmp_path):
 
 
 def test_the_layout_is_the_servers_own_and_gone_afterwards(tmp_path):
-    with own_layout(tmp_path / "n.ipynb") as places:
-        [saved] = places["LabApp.workspaces_dir"].glob("*.jupyterlab-workspace")
+    with server_options(tmp_path / "n.ipynb", "secret") as options:
+        told = dict(option.split("=", 1) for option in options)
+        [saved] = Path(told["--LabApp.workspaces_dir"]).iterdir()
         data = json.loads(saved.read_text())["data"]
         assert data["notebook:n.ipynb"]["data"]["path"] == "n.ipynb"
         assert data["layout-restorer:data"]["left"]["collapsed"]
-        told = (places["LabApp.app_settings_dir"] / "overrides.json").read_text()
-        assert "apputils-extension:notification" in told
+        quiet = Path(told["--LabApp.app_settings_dir"]) / "overrides.json"
+        assert "apputils-extension:notification" in quiet.read_text()
     assert not saved.exists()
 
 
@@ -99,18 +100,17 @@ def test_a_season_that_cannot_be_read_is_refused_before_anything_is_written(tmp_
 
 
 def test_the_server_is_asked_to_serve_this_machine_only(tmp_path):
-    with own_layout(tmp_path / "n.ipynb") as places:
-        options = server_options(tmp_path / "n.ipynb", "secret", places)
-    assert HERE == "127.0.0.1" and f"--ServerApp.ip={HERE}" in options
-    assert "--ServerApp.allow_remote_access=False" in options
-    assert "--IdentityProvider.token=secret" in options
-    assert f"--ServerApp.root_dir={tmp_path}" in options
-    assert f"--LabApp.workspaces_dir={places['LabApp.workspaces_dir']}" in options
+    with server_options(tmp_path / "n.ipynb", "secret") as options:
+        assert HERE == "127.0.0.1" and f"--ServerApp.ip={HERE}" in options
+        assert "--ServerApp.allow_remote_access=False" in options
+        assert "--IdentityProvider.token=secret" in options
+        assert f"--ServerApp.root_dir={tmp_path}" in options
 
 
 def test_the_explorers_kernel_takes_no_module_from_its_folder(tmp_path):
     wanted = "--ServerApp.kernel_spec_manager_class=kitlib.runs.lab.OwnKernelSpecs"
-    assert wanted in server_options(tmp_path / "n.ipynb", "secret", {})
+    with server_options(tmp_path / "n.ipynb", "secret") as options:
+        assert wanted in options
     argv = OwnKernelSpecs().get_kernel_spec("python3").argv
     assert "--InteractiveShellApp.ignore_cwd=True" in argv
 

@@ -8,7 +8,7 @@ import pytest
 from kitlib.intake.outputs import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.runs import manifest
-from kitlib.runs.manifest import Journal, Made, read_record
+from kitlib.runs.manifest import Made, Record
 from kitlib.runs.run import RunBroken, refuse_changed
 
 
@@ -40,25 +40,30 @@ def test_a_record_holds_until_a_file_is_touched(home):
     assert not made.is_whole(home, expected)
 
 
+def record_of(home):
+    return Record(home=home, scratch=home)
+
+
 def read_made(home):
-    return read_record(home).notebooks
+    return record_of(home).notebooks
 
 
 def test_records_survive_a_broken_run_but_not_a_torn_line(home):
     first, second = made_of(home, "trials/T1.ipynb"), made_of(home, "trials/T1.pdf")
-    journal = Journal(home, home)
-    journal.end({"outputs": {}}, {"a": first})
+    record = record_of(home)
+    record.notebooks["a"] = first
+    record.end({"outputs": {}})
     assert read_made(home) == {"a": first}
-    journal.begin(read_record(home), ["new.csv"], {"oven.csv": "o"})
+    record.begin(["new.csv"], {"oven.csv": "o"})
     assert not (home / manifest.MANIFEST).exists()
-    journal.note("b", second)
+    record.note("b", second)
     with (home / manifest.JOURNAL).open("ab") as torn:
         torn.write(b'{"notebooks": {"c": {"finger')
-    record = read_record(home)
-    assert record.notebooks == {"a": first, "b": second}
-    assert {"new.csv", "trials/T1.pdf", "manifest.json"} <= record.names
-    assert record.inputs == {"oven.csv": "o"}
-    journal.end({"outputs": {}}, record.notebooks)
+    again = record_of(home)
+    assert again.notebooks == {"a": first, "b": second}
+    assert {"new.csv", "trials/T1.pdf", "manifest.json"} <= again.names
+    assert again.inputs == {"oven.csv": "o"}
+    again.end({"outputs": {}})
     assert read_made(home) == {"a": first, "b": second}
     assert not (home / manifest.JOURNAL).exists()
 
@@ -96,17 +101,17 @@ def test_only_files_as_written_are_removed_and_none_outside(home):
 
 
 def test_a_file_that_is_right_is_not_written_again(tmp_path):
-    path, journal = tmp_path / "a.csv", Journal(tmp_path, tmp_path)
-    journal.put("a.csv", b"1")
+    path, record = tmp_path / "a.csv", record_of(tmp_path)
+    record.put("a.csv", b"1")
     os.utime(path, (1, 1))
-    journal.put("a.csv", b"1")
+    record.put("a.csv", b"1")
     assert path.stat().st_mtime == 1
-    journal.put("a.csv", b"2")
+    record.put("a.csv", b"2")
     assert path.read_bytes() == b"2"
 
 
 def test_the_manifest_tells_no_time_and_every_version(home):
-    Journal(home, home).end(manifest.environment() | {"outputs": {}}, {})
+    record_of(home).end(manifest.environment() | {"outputs": {}})
     told = json.loads((home / manifest.MANIFEST).read_text())
     assert {"pandas", "papermill", "typst", "nbformat"} <= told["packages"].keys()
     assert "pytest" not in told["packages"]

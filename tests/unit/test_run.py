@@ -3,7 +3,7 @@
 import json
 import shutil
 from dataclasses import replace
-from pathlib import PurePosixPath
+from pathlib import Path, PurePosixPath
 
 import nbformat
 import pytest
@@ -15,7 +15,7 @@ from kitlib.intake.tables import input_hashes
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_season
 from kitlib.runs.kernels import read_notebook, source_hash, workshop
-from kitlib.runs.manifest import Journal, Made, OnRecord, read_record
+from kitlib.runs.manifest import Made, Record
 from kitlib.runs.run import (
     SAME_SEASON,
     SeasonRun,
@@ -27,7 +27,6 @@ from kitlib.runs.run import (
     share_alike,
     table_files,
     trial_files,
-    wanted_tasks,
 )
 from kitlib.runs.workers import JOIN
 from kitlib.season.season import audit_season
@@ -105,24 +104,14 @@ def test_every_trial_has_its_notebook_and_its_report(audit):
     assert one.failed_name == "trials/T2.failed.ipynb"
 
 
-def test_naming_trials_limits_the_trials_only(audit):
-    tasks = season_tasks(audit)
-    assert wanted_tasks(tasks, audit.trials, []) == set(tasks)
-    assert wanted_tasks(tasks, audit.trials, ["T2"]) == {
-        "season.ipynb",
-        "join.ipynb",
-        "plan.ipynb",
-        "trials/T2.ipynb",
-    }
-
-
-def run_of(audit, rests_on, home=None, notebooks=()):
+def run_of(audit, rests_on, home=Path("nowhere"), notebooks=()):
     """Return a run that begins, with what is on record of notebooks."""
+    record = Record(home=home, scratch=home.parent / "scratch")
+    record.notebooks |= notebooks
     return SeasonRun(
-        home=home,
         audit=audit,
         findings=season_tables(audit, review_season(audit))["findings"],
-        record=OnRecord(notebooks=dict(notebooks), names=set(), inputs={}),
+        record=record,
         rests_on=rests_on,
     )
 
@@ -228,9 +217,8 @@ def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_p
     run.plan(tasks, set(tasks))
     out = tmp_path / "scratch" / "out" / "trials"
     out.mkdir(parents=True)
-    journal = Journal(home, tmp_path / "scratch")
     (out / "T1.failed.ipynb").write_text("half")
-    run.finish(journal, tasks["trials/T1.ipynb"], "ValueError: no")
+    run.finish(tasks["trials/T1.ipynb"], "ValueError: no")
     assert run.failed == {"trials/T1.failed.ipynb": "ValueError: no"}
     assert sorted(path.name for path in (home / "trials").iterdir()) == [
         "T1.failed.ipynb"
@@ -238,7 +226,7 @@ def test_a_failed_notebook_is_kept_in_place_of_the_good_one(account, home, tmp_p
     assert run.told()["failed"] == ["trials/T1.failed.ipynb"]
     (out / "T1.ipynb").write_text("whole")
     (out / "T1.pdf").write_text("whole")
-    run.finish(journal, tasks["trials/T1.ipynb"], "")
+    run.finish(tasks["trials/T1.ipynb"], "")
     assert sorted(path.name for path in (home / "trials").iterdir()) == [
         "T1.ipynb",
         "T1.pdf",
@@ -278,14 +266,14 @@ def test_leftovers_of_a_killed_run_are_cleared_and_no_others(home, season):
 
 
 def test_files_that_no_run_wrote_are_not_overwritten(home):
-    record = OnRecord(notebooks={}, names={"season.pdf"}, inputs={})
-    refuse_others_files(home, record, ["season.pdf", "curves.csv"])
+    record = Record(home=home, scratch=home, names={"season.pdf"})
+    refuse_others_files(record, ["season.pdf", "curves.csv"])
     (home / "manifest.json").write_text('{"name": "a web app"}')
     with pytest.raises(WrongCall, match=r"holds manifest.json, which no run"):
-        refuse_others_files(home, read_record(home), [])
+        refuse_others_files(Record(home=home, scratch=home), [])
     (home / "curves.csv").symlink_to("nowhere")
-    with pytest.raises(WrongCall, match=r"curves.csv and manifest.json, which no run"):
-        refuse_others_files(home, record, ["season.pdf", "curves.csv"])
+    with pytest.raises(WrongCall, match=r"holds curves.csv, which no run"):
+        refuse_others_files(record, ["season.pdf", "curves.csv"])
 
 
 @pytest.mark.parametrize("part", ["", "trials", ".in-use", ".made.jsonl"])
@@ -303,12 +291,12 @@ def test_another_season_of_the_same_name_is_told_from_a_corrected_one(
     season, home, audit
 ):
     def refused(**changes):
-        record = OnRecord(notebooks={}, names=set(), inputs={"plots.csv": "as it was"})
+        record = Record(home=home, scratch=home, inputs={"plots.csv": "as it was"})
         before = plots_table(audit).assign(**changes)
         before.to_parquet(home / "plots.parquet")
         inputs = input_hashes(season.folder)
         try:
-            refuse_other_season(home, audit, record, inputs)
+            refuse_other_season(record, audit, inputs)
         except WrongCall as error:
             return str(error)
         return ""
@@ -322,8 +310,7 @@ def test_another_season_of_the_same_name_is_told_from_a_corrected_one(
     assert "results of another season of the same name" in refused(**other)
     assert "--replace" in refused(trial="of last year")
     (home / "plots.parquet").write_text("edited")
-    record = OnRecord(notebooks={}, names=set(), inputs={})
-    refuse_other_season(home, audit, record, {})
+    refuse_other_season(Record(home=home, scratch=home), audit, {})
 
 
 @pytest.mark.slow

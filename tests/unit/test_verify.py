@@ -12,11 +12,10 @@ from kitlib.intake.tables import input_hashes
 from kitlib.runs import cli
 from kitlib.runs.manifest import (
     MANIFEST,
-    Journal,
     Made,
     ManifestRefused,
+    Record,
     environment,
-    read_record,
     verify_run,
 )
 
@@ -41,7 +40,8 @@ def home(season, tmp_path):
         "outdated": [],
     }
     told["outputs"] |= made.files
-    Journal(home, home).end(environment() | told, {"trials/T1.ipynb": made})
+    record = Record(home=home, scratch=home, notebooks={"trials/T1.ipynb": made})
+    record.end(environment() | told)
     return home
 
 
@@ -53,10 +53,8 @@ def edit(home, change):
     path = home / MANIFEST
     told = json.loads(path.read_text())
     change(told)
-    record = told.pop("notebooks")
-    (home / MANIFEST).write_text("")
-    made = {name: Made(**one) for name, one in record.items()}
-    Journal(home, home).end(told, made)
+    del told["notebooks"]
+    Record(home=home, scratch=home).end(told)
 
 
 def test_an_untouched_run_is_as_told(home, season):
@@ -143,7 +141,7 @@ def test_inputs_of_earlier_seasons_are_checked_with_their_folders(home, tmp_path
 
 def break_off(path):
     home = path.parent
-    Journal(home, home).begin(read_record(home), [], {})
+    Record(home=home, scratch=home).begin([], {})
 
 
 @pytest.mark.parametrize(
