@@ -370,9 +370,8 @@ def run_notebook(task: Task, scratch: Path, kernels: Kernels) -> str:
     for _ in range(2):
         try:
             with kernels.lent() as kernel:
-                notebook, failure = deepcopy(source), ""
                 notebook = papermill.execute_notebook(
-                    notebook,
+                    deepcopy(source),
                     str(executed),
                     parameters=task.parameters,
                     engine_name="lent-kernel",
@@ -382,6 +381,7 @@ def run_notebook(task: Task, scratch: Path, kernels: Kernels) -> str:
                     kernel=kernel,
                     begin=begin,
                 )
+            failure = ""
             break
         except PapermillExecutionError as error:
             notebook = nbformat.read(executed, as_version=4)

@@ -178,8 +178,8 @@ def time_notebooks(folder, out, n) -> dict:
     By the clock the start, until kernels can be forked, is told apart; processors'
     time has its share of it.
     """
-    from kitlib.runs.kernels import Kernels, workshop
-    from kitlib.runs.run import run_here, season_tasks
+    from kitlib.runs.kernels import Kernels, season_tasks, workshop
+    from kitlib.runs.run import run_here
     from kitlib.season.season import audit_season
 
     audit = audit_season(folder)

@@ -18,7 +18,7 @@ COMMAND = Path(sys.executable).parent / "moisture-audit"
 
 def loop_of(season: Path, out: Path) -> list[tuple[str, dict]]:
     """Return the notebooks of a season with what papermill is to give them."""
-    from kitlib.runs.run import season_tasks
+    from kitlib.runs.kernels import season_tasks
     from kitlib.season.season import audit_season
 
     found = []

@@ -14,8 +14,14 @@ from interrupts import wait_for
 from nbformat.v4 import new_code_cell, new_notebook
 
 from kitlib.runs import cli, kernels
-from kitlib.runs.kernels import KERNEL, Kernels, Task, run_notebook, workshop
-from kitlib.runs.run import season_tasks
+from kitlib.runs.kernels import (
+    KERNEL,
+    Kernels,
+    Task,
+    run_notebook,
+    season_tasks,
+    workshop,
+)
 from kitlib.runs.workers import AUDIT, write_audit
 from kitlib.season.season import audit_season
 

@@ -19,9 +19,9 @@ from kitlib.runs.kernels import (
     Task,
     read_notebook,
     run_notebook,
+    season_tasks,
     workshop,
 )
-from kitlib.runs.run import season_tasks
 from kitlib.runs.workers import (
     AUDIT,
     CURVES,

@@ -14,7 +14,13 @@ from kitlib.intake.outputs import sha256_of
 from kitlib.intake.tables import input_hashes
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_season
-from kitlib.runs.kernels import read_notebook, source_hash, workshop
+from kitlib.runs.kernels import (
+    read_notebook,
+    season_tasks,
+    source_hash,
+    trial_files,
+    workshop,
+)
 from kitlib.runs.manifest import Made, Record
 from kitlib.runs.run import (
     SAME_SEASON,
@@ -23,10 +29,8 @@ from kitlib.runs.run import (
     output_folder,
     refuse_other_season,
     refuse_others_files,
-    season_tasks,
     share_alike,
     table_files,
-    trial_files,
 )
 from kitlib.runs.workers import JOIN
 from kitlib.season.season import audit_season
