@@ -1,7 +1,7 @@
 """What other processes are handed."""
 
+from kitlib.intake.outputs import digest
 from kitlib.runs.workers import read_audit, write_audit
-from kitlib.words.digests import digest
 
 
 def test_an_audit_is_handed_over_whole_and_changed_for_its_reader_only(
