@@ -121,7 +121,7 @@ class CurveAudit:
     # the season and the plots do not tell which.
     register: pd.Series
     pairs: pd.DataFrame  # as in `Pairing.pairs`, at least one of them used
-    plots: pd.DataFrame | None  # trial and sensor_pct; None if only read in parallel
+    plots: pd.DataFrame | None  # that it served; None if it was only read in parallel
     settings: Season
     effects: tuple[Effect, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
@@ -192,8 +192,7 @@ class CurveAudit:
         """How its samples cover the plots it served; None if it served none alone."""
         if self.plots is None:
             return None
-        plots = self.plots["sensor_pct"], self.plots["trial"]
-        return coverage(self.samples, self.reference_se, *plots)
+        return coverage(self.samples, self.reference_se, self.plots)
 
     @cached_property
     def apart(self) -> Samples:
@@ -418,8 +417,8 @@ def audit_curves(
     labs = compare_labs(pairing.pairs, settings.confidence)
     contradicted = contradictions_by_curve(pairing.pairs, labs, settings)
     by_curve: Any = pairing.pairs.groupby(["crop", "curve"], sort=True)
-    readings = pairing.plots[["curve", "trial", "sensor_pct"]]
-    harvested = dict(list(readings.groupby("curve")))
+    readings = ["curve", "trial", "sensor_pct", "recorded_pct", "grain_temp_c"]
+    harvested = dict(list(pairing.plots[readings].groupby("curve")))
     audits = []
     for (crop, curve), pairs in by_curve:
         used, own = pairs[pairs["used"]], register.loc[curve]

@@ -19,7 +19,7 @@ from kitlib.statistics.clustered import clustered_mean, fitted_contrast
 from kitlib.statistics.estimates import Estimate, moisture_bands, not_known, tried
 from kitlib.statistics.lines import prediction_line
 from kitlib.words.limits import Tolerance, threshold
-from kitlib.words.terms import counted
+from kitlib.words.terms import columns_of, counted
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,8 +63,7 @@ class Samples:
 
 WITHIN, BEYOND, OPEN = "within", "beyond", "not shown"
 FEW, ONE_TRIAL = "too few samples", "one trial only"
-BAND_COLUMNS = ["band_low", "band_high", "n", "n_trials", "mean_error", "low", "high"]
-BAND_COLUMNS += ["method", "tolerance", "share_within", "verdict"]
+LATER = ("low", "high", "verdict")  # known once all bands are
 
 
 def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.DataFrame:
@@ -73,7 +72,7 @@ def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.Data
     A band is "within" or "beyond" its tolerance only where its whole interval is, and
     "not shown" else. Intervals are adjusted for the number of bands judged (Holm): of
     many bands one would else lie beyond by chance. Bands with few samples, or from
-    one trial, are not judged and keep the plain interval. Columns: `BAND_COLUMNS`.
+    one trial, are not judged and keep the plain interval.
     Source: Holm, Scandinavian J. Statistics 6 (1979) 65-70 (from memory).
     """
     lows, means, rows = moisture_bands(samples.reference), [], []
@@ -85,8 +84,8 @@ def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.Data
         row = [low, low + 2.0, error.size, len(set(trial)), mean.value]
         row += [mean.method or mean.remark, float(tolerance.at(at[here].mean()))]
         rows.append([*row, float((np.abs(error) <= allowed).mean())])
-    columns = [name for name in BAND_COLUMNS if name not in ("low", "high", "verdict")]
-    bands = pd.DataFrame(rows, columns=columns)
+    names = [name for name in columns_of("bands") if name not in ("crop", "curve")]
+    bands = pd.DataFrame(rows, columns=[n for n in names if n not in LATER])
     few, alone = bands["n"] < threshold("samples_per_band"), bands["n_trials"] < 2
     judged = ~few & ~alone & np.array([mean.df > 0 for mean in means])
     limit = bands["tolerance"]
@@ -97,7 +96,7 @@ def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.Data
     verdict = np.select(
         [few, ~judged, beyond, within], [FEW, ONE_TRIAL, BEYOND, WITHIN], OPEN
     )
-    return bands.assign(low=low, high=high, verdict=verdict)[BAND_COLUMNS]
+    return bands.assign(low=low, high=high, verdict=verdict)[names]
 
 
 def _holm_levels(means, limits, judged, level: float) -> np.ndarray:
@@ -141,33 +140,42 @@ class Coverage:
     low: float  # driest and wettest reading with a sample [% moisture]
     high: float
     share_outside: float  # plots drier or wetter than any sample
+    share_beyond_estimates: float  # so cold or wet that they are estimates only
     # Over all plots of the sampled trials, whatever readings samples were picked at.
     bias: Estimate
     gain: Estimate
 
 
-def coverage(
-    samples: Samples, reference_se: float, harvested: ArrayLike, harvested_trial: Any
-) -> Coverage:
-    """Return how the samples' readings cover those of the harvested plots.
+def coverage(samples: Samples, reference_se: float, plots: pd.DataFrame) -> Coverage:
+    """Return how the samples' readings cover those of the plots that a curve served.
 
-    `harvested` are readings of all plots it served, nan for none, with their trials.
+    `plots` have the columns trial, sensor_pct, recorded_pct and grain_temp_c.
     """
-    sensor, readings = samples.sensor, np.asarray(harvested, float)
-    beside = beside_plots(
-        sensor, samples.reference, samples.trial, readings, harvested_trial
-    )
+    sensor, readings = samples.sensor, plots["sensor_pct"].to_numpy(float)
+    sampled = sensor, samples.reference, samples.trial
+    beside = beside_plots(*sampled, readings, plots["trial"])
     readings = readings[np.isfinite(readings)]
     low, high = float(sensor.min()), float(sensor.max())
     outside = (readings < low) | (readings > high)
+    cold, wet = cold_or_wet(plots)
     return Coverage(
         n_plots=readings.size,
         low=low,
         high=high,
         share_outside=float(outside.mean()) if readings.size else np.nan,
+        share_beyond_estimates=float((cold | wet).mean()),
         bias=bias_over_plots(beside),
         gain=gain_over_plots(beside, reference_se),
     )
+
+
+# Colder or wetter grain is outside what sensors are built for. [°C; % moisture]
+COLDEST, WETTEST = 5.0, 25.0
+
+
+def cold_or_wet(plots: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Flag plots of which a sensor gives estimates only: too cold, and too wet."""
+    return plots["grain_temp_c"] < COLDEST, plots["recorded_pct"] > WETTEST
 
 
 # The benchtop meter.
@@ -194,11 +202,6 @@ def two_phase_bias(benched: pd.DataFrame) -> Estimate:
     return fitted_contrast([1, 1], design, np.concatenate([first, second]), trial)
 
 
-BRIDGE_COLUMNS = ["crop", "meter", "n", "n_trials", "bias", "bias_low", "bias_high"]
-BRIDGE_COLUMNS += ["bias_method", "sep", "slope", "slope_low", "slope_high"]
-BRIDGE_COLUMNS += ["intercept"]
-
-
 def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
     """Return each benchtop meter's own bias, slope and SEP against the oven, by crop.
 
@@ -219,7 +222,7 @@ def bridge_table(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
         row += [*bias.interval(level), bias.method or bias.remark]
         row += [found.sep if found else np.nan, slope.value, *slope.interval(level)]
         rows.append([*row, line.intercept.value if line else np.nan])
-    return pd.DataFrame(rows, columns=BRIDGE_COLUMNS)
+    return pd.DataFrame(rows, columns=list(columns_of("bridge")))
 
 
 # Conditions of harvest, moisture held equal.

@@ -14,9 +14,12 @@ from scipy.stats import median_abs_deviation
 from kitlib.curves.advice import shown_apart
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.evidence import (
+    COLDEST,
     DAY,
     OTHER_CONFIGURATION,
+    WETTEST,
     Samples,
+    cold_or_wet,
     most_influential,
 )
 from kitlib.curves.records import say
@@ -34,8 +37,6 @@ MOST = 500  # samples whose pairs are all looked at
 SMALLEST_SPREAD = 0.3  # the errors of a few samples may lie together by chance
 PILE = 5  # identical readings that make a pile worth a look: our choice
 CHANCE = 0.01  # a run longer than chance gives once in 100 such records: our choice
-# Colder or wetter grain is outside what sensors are built for. [°C; % moisture]
-COLDEST, WETTEST = 5.0, 25.0
 # What is looked at of the plots a curve served.
 OBSERVED = ["trial", "curve", "chamber_config", "harvested_at", "recorded_pct"]
 OBSERVED += ["grain_temp_c"]
@@ -264,11 +265,6 @@ Observed = Iterator[tuple[str, str, dict[str, Any]]]
 def _told(key: str, code: str = "", **values: Any) -> tuple[str, str, dict[str, Any]]:
     """Return the parts of a finding whose code is the key of its sentence, or given."""
     return code or key, key, values
-
-
-def cold_or_wet(plots: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
-    """Flag plots of which a sensor gives estimates only: too cold, and too wet."""
-    return plots["grain_temp_c"] < COLDEST, plots["recorded_pct"] > WETTEST
 
 
 def observe_curve(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> list:

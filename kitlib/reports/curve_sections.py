@@ -145,6 +145,10 @@ def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
         three = map(show, (after.rmsep_none, after.rmsep_offset, after.rmsep_line))
         which = "as loaded / with an offset / with a line"
         rows.append(("RMSEP on trials left out", " / ".join(three), "", "", which))
+    if cover is not None:
+        beyond = columns_of("curves")["share_beyond_estimates"]
+        share = beyond.cell(cover.share_beyond_estimates)
+        rows.append((beyond.label, share, "", "", ""))
     why = "" if isfinite(new.low) else audit.new_trials.method
     span = show_span(*new, 2, sign=True)
     rows.append(("Error of one new sample", "", span, "", why))
@@ -182,6 +186,7 @@ def curve_digest(season: SeasonAudit, curve: str) -> str:
         if audit.plots is not None:
             # Of the plots it served only these enter its numbers: no yield does.
             parts["plots"] = audit.plots[["trial", "sensor_pct"]]
+            parts["cover"] = audit.coverage
     if condition := curve_condition(season, curve):
         parts["condition"] = curve_findings(condition)
     return digest(parts)

@@ -393,13 +393,9 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     Columns as `columns.csv` declares them; empty where not known. [points]
     """
     rows: list[dict] = []
-    served = season.pairing.plots["curve"]
-    cold, wet = observed.cold_or_wet(season.pairing.plots)
-    beyond = (cold | wet).groupby(served).mean()
     for curve, audit in season.audits.items():
         row = _curve_row(audit, season.advice[curve])
         row["offset_pooled"] = season.shrunken.get(curve, not_known("")).value
-        row["share_beyond_estimates"] = beyond.get(curve, nan)
         rows.append(cells_of(row, season.settings.confidence))
     register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
     silent = register[~register["curve"].isin(list(season.audits))]
@@ -431,6 +427,7 @@ def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
         **{f"{name}_low": low for name, (low, _) in ends.items()},
         **{f"{name}_high": high for name, (_, high) in ends.items()},
         "bias_two_phase": audit.two_phase,
+        "share_beyond_estimates": cover.share_beyond_estimates if cover else nan,
         "bias_over_plots": cover.bias if cover else alone,
         "gain_over_plots": cover.gain if cover else alone,
         "gain_within": audit.gain_by_trials.within,

@@ -1,6 +1,7 @@
 """What errors move with, which samples carry a result, and how samples cover plots."""
 
 import numpy as np
+import pandas as pd
 from pytest import approx
 
 from kitlib.curves.evidence import (
@@ -96,13 +97,20 @@ def test_the_swapped_record_of_davis_is_found():
 def covered(sensor, error, plots, at):
     """Return how samples cover plots; each sample in a trial of its own letter."""
     samples = samples_of(sensor, error, "ABCDEFGH"[: len(sensor)])
-    return coverage(samples, 0.1, plots, at)
+    read = {"sensor_pct": plots, "recorded_pct": plots, "grain_temp_c": 12.0}
+    return coverage(samples, 0.1, pd.DataFrame({"trial": at, **read}))
 
 
 def test_coverage_counts_what_the_samples_do_not_reach():
     plots = [13.0, 14.5, 16.5, 18.5, np.nan]
     found = covered([14.0, 15.0, 17.0], [0.0, 0.1, 0.4], plots, list("ABCCC"))
     assert (found.n_plots, found.share_outside) == (4, 0.5)
+    assert found.share_beyond_estimates == 0
+
+
+def test_a_plot_too_wet_is_an_estimate_only():
+    found = covered([14.0, 26.0], [0.0, 0.1], [13.0, 25.0, 25.1, np.nan], list("ABBB"))
+    assert found.share_beyond_estimates == 0.25
 
 
 def test_samples_that_are_all_of_the_plots_have_their_bias():

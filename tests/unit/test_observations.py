@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 from curves import SEASON, audit_of
 
-from kitlib.curves.observations import OBSERVED, cold_or_wet, observe_curve
+from kitlib.curves.evidence import cold_or_wet
+from kitlib.curves.observations import OBSERVED, observe_curve
 
 SENSOR = np.array([15.1, 16.2, 17.0, 18.1, 19.2, 20.0])
 REFERENCE = np.array([15.0, 16.0, 17.0, 18.0, 19.0, 20.0])

@@ -223,7 +223,8 @@ def picked_wettest(bias):
     sensor = true + bias + rng.normal(0, 0.6, trial.size)
     rows = np.lexsort([sensor, trial]).reshape(12, 20)[:, -4:].ravel()
     picked = sensor[rows], true[rows], trial[rows]
-    plots = pd.DataFrame({"trial": trial.astype(str), "sensor_pct": sensor})
+    read = {"sensor_pct": sensor, "recorded_pct": sensor, "grain_temp_c": 12.0}
+    plots = pd.DataFrame({"trial": trial.astype(str), **read})
     return audit_of(*picked, plots=plots), audit_of(*picked)
 
 

@@ -13,9 +13,9 @@ from kitlib.reports.curve_sections import (
     findings_of,
 )
 from kitlib.reports.season_sections import season_answer, settings_table
-from kitlib.season.season import audit_season
+from kitlib.season.season import audit_season, curves_table
 from kitlib.words.findings import Finding
-from kitlib.words.terms import show
+from kitlib.words.terms import columns_of, show
 
 CAUTIONS = (
     "not a verification",
@@ -90,6 +90,20 @@ def test_a_curve_has_eight_rows_of_evidence_at_most(audited_demo):
     for curve, audit in audited_demo.audits.items():
         found = evidence(audit, audited_demo.advice[curve])
         assert 4 <= len(found.rows) <= 8
+
+
+def test_a_curve_says_which_share_of_its_plots_are_estimates_only(audited_demo):
+    told = 0
+    declared = columns_of("curves")["share_beyond_estimates"]
+    for row in curves_table(audited_demo).itertuples():
+        audit = audited_demo.audits.get(row.curve)
+        if audit and audit.coverage:
+            found = evidence(audit, audited_demo.advice[row.curve])
+            # Figures are padded so that they stand below each other.
+            values = {label: value.strip() for label, value, *_ in found.rows}
+            assert values[declared.label] == show(row.share_beyond_estimates)
+            told += row.share_beyond_estimates > 0
+    assert told
 
 
 def test_settings_to_load_are_those_of_the_advice(audited_demo):
