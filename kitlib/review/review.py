@@ -20,7 +20,8 @@ from kitlib.review import history as seasons
 from kitlib.review import plan as sampling
 from kitlib.review.parallel import NO_DIFFERENCE, Comparison, compare_all
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED, CurveReview
-from kitlib.season.season import SeasonAudit, cells_of
+from kitlib.season.season import SeasonAudit
+from kitlib.statistics.estimates import cells_of
 from kitlib.words.findings import Finding
 from kitlib.words.terms import columns_of, counted, listed, show, show_span
 

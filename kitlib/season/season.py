@@ -1,7 +1,7 @@
 """The whole way from a season folder to advice and consequences, in one object."""
 
 import hashlib
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 from math import isfinite, nan
@@ -22,7 +22,7 @@ from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.intake.tables import input_files, input_hashes
 from kitlib.statistics import agreement as agree
-from kitlib.statistics.estimates import Estimate, not_known, tried
+from kitlib.statistics.estimates import Estimate, cells_of, not_known, tried
 from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials import consequences as effects
 from kitlib.trials import moisture_errors as errors
@@ -96,12 +96,8 @@ def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
     settings, plots = season.settings, season.plots_of(name)
     pairs, left_out = season.pairing.pairs, season.pairing.left_out
     pairs = pairs[pairs["trial"] == name]
-    crops = plots["crop"].map(crop_key).value_counts()
-    crop, findings = str(crops.index[0]), []
-    if len(crops) > 1:
-        said = f"trial {name} holds plots of {listed(crops.index)}; only its {crop} is "
-        said += "ranked. Split the trial if that is wrong."
-        findings.append(Finding("crops-mixed", said, trial=name))
+    crops = plots["crop"].map(crop_key).value_counts().index
+    crop = str(crops[0])
     of_crop = plots[plots["crop"].map(crop_key) == crop]
     standard = settings.standard_moisture_of(crop)
     served = plots["curve"].unique()
@@ -137,7 +133,7 @@ def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
         entry_error=of_entries,
         otherwise={} if tested else _selected_otherwise(season, found),
         left_out=left_out[left_out["trial"] == name],
-        findings=(*findings, *_concerning(season, name, curves, found.remarks)),
+        findings=tuple(_concerning(season, name, crops, curves, found.remarks)),
     )
 
 
@@ -161,8 +157,12 @@ def findings_on(season: "SeasonAudit", name: str, curves: Collection[str]):
     return [f for f in found if f.trial == name or (f.curve in curves and not f.trial)]
 
 
-def _concerning(season, name, curves, remarks) -> Iterator[Finding]:
+def _concerning(season, name, crops, curves, remarks) -> Iterator[Finding]:
     """Yield the season's findings that concern a trial, and its own remarks."""
+    if len(crops) > 1:
+        said = f"trial {name} holds plots of {listed(crops)}; only its {crops[0]} is "
+        said += "ranked. Split the trial if that is wrong."
+        yield Finding("crops-mixed", said, trial=name)
     yield from findings_on(season, name, curves)
     if len(curves) > 1:
         said = f"trial {name} was served by {counted(len(curves), 'curve')}: "
@@ -369,22 +369,25 @@ def _state(folder: Path) -> tuple:
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
 # Columns named as what they show.
 REGISTERED = ["offset_loaded", "sensor", "built_on"]
-AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "allowed_bias"]
-AS_AUDITED += ["reference_se", "reference_limit"]
-AS_AUDITED += ["bias", "bias_mixed", "slope", "gain", "curvature"]
+AS_AUDITED = [
+    "crop",
+    "curve",
+    "n",
+    "n_trials",
+    "q_value",
+    "sep",
+    "bias",
+    "gain",
+    "slope",
+]
+AS_AUDITED += [
+    "bias_mixed",
+    "curvature",
+    "allowed_bias",
+    "reference_se",
+    "reference_limit",
+]
 AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason", "bias_left"]
-
-
-def cells_of(row: Mapping[str, Any], level: float) -> dict[str, Any]:
-    """Return a row, each estimate in it as cells: its value, interval, SE and df."""
-    cells: dict[str, Any] = {}
-    for name, cell in row.items():
-        cells[name] = cell
-        if isinstance(cell, Estimate):
-            low, high = cell.interval(level)
-            cells |= {name: cell.value, f"{name}_low": low, f"{name}_high": high}
-            cells |= {f"{name}_se": cell.se, f"{name}_df": cell.df}
-    return cells
 
 
 def curves_table(season: SeasonAudit) -> pd.DataFrame:

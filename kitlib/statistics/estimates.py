@@ -1,6 +1,6 @@
 """What goes into a statistic, finite and paired, and what comes out: an estimate."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from math import isfinite, nan
 from typing import Any, NamedTuple, TypeVar
@@ -80,6 +80,18 @@ class Estimate:
 def not_known(why: str) -> Estimate:
     """Return an estimate that says why there is no number."""
     return Estimate(value=nan, remark=why)
+
+
+def cells_of(row: Mapping[str, Any], level: float) -> dict[str, Any]:
+    """Return a row, each estimate in it as cells: its value, interval, SE and df."""
+    cells: dict[str, Any] = {}
+    for name, cell in row.items():
+        cells[name] = cell
+        if isinstance(cell, Estimate):
+            low, high = cell.interval(level)
+            cells |= {name: cell.value, f"{name}_low": low, f"{name}_high": high}
+            cells |= {f"{name}_se": cell.se, f"{name}_df": cell.df}
+    return cells
 
 
 Found = TypeVar("Found")
