@@ -326,7 +326,8 @@ class Look:
         every = explorer.served.get(crop, {})
         self.trials = {k: v for k, v in every.items() if name in v.per_point}
         self.trial: TrialLook | None = None
-        self._rank(explorer, explorer.kept, (name, crop in explorer.served))
+        self.served = crop in explorer.served  # else its trials are being read
+        self._rank(explorer, explorer.kept, (name, self.served))
 
     def _rank(self, explorer: SeasonExplorer, kept: Kept, ready: tuple) -> None:
         """Count and name the entries that cross the line in the curve's trials."""

@@ -102,15 +102,17 @@ class ExplorerPanel(anywidget.AnyWidget):
 
     async def _serve(self) -> None:
         """Make the trials of the crop looked at ready, with progress."""
-        curve = self.explorer.curves.get(self.explorer.state.curve)
-        if curve is None or curve.audit.crop in self.explorer.served:
-            return
-        steps, told = self.explorer.serve(curve.audit.crop), -1.0
-        while (share := await asyncio.to_thread(next, steps, None)) is not None:
-            if share - told > 0.02:
-                told = share
-                self.view = {**self.view, "share": share}
-        self._show()
+        explorer = self.explorer
+        # While they are read, a curve of another crop may be chosen.
+        while curve := explorer.curves.get(explorer.state.curve):
+            if curve.audit.crop in explorer.served:
+                return
+            steps, told = explorer.serve(curve.audit.crop), -1.0
+            while (share := await asyncio.to_thread(next, steps, None)) is not None:
+                if share - told > 0.02:
+                    told = share
+                    self.view = {**self.view, "share": share}
+            self._show()
 
     def run(self, work: Coroutine) -> None:
         """Do work beside the page if there is a loop to do it in, else at once."""
@@ -152,7 +154,8 @@ class ExplorerPanel(anywidget.AnyWidget):
         self._show()
         if self.explorer.state != before:
             self._keep_soon()
-        self.run(self._serve())
+        if not self._task or self._task.done():  # else it goes on to the crop chosen
+            self.run(self._serve())
 
     def _do_curve(self, name: str) -> None:
         self.explorer.choose("curve", curve=name)

@@ -237,7 +237,7 @@ class OffsetPicture(LivePicture):
         self.moving = [ax.axvline(0, **_CHOSEN) for ax in self.axes]
 
     def _needs(self, look: Look) -> object:
-        return look.part, look.choice.tilt, look.changed.tobytes(), look.trial is None
+        return look.part, look.choice.tilt, look.changed.tobytes(), look.served
 
     def _set_still(self, look: Look) -> None:
         found, counts = look.grid, look.changed
@@ -245,7 +245,8 @@ class OffsetPicture(LivePicture):
         values = found.rmsep_left_out, found.rmsep, share, counts
         for line, each in zip(self.over_stops, values, strict=True):
             line.set_data(self.stops, each)
-        self.nowhere.set_text("" if look.trial else "no plot of it can be ranked")
+        nowhere = look.served and look.trial is None
+        self.nowhere.set_text("no plot of it can be ranked" if nowhere else "")
         rmsep, newly = np.nanmax([*found.rmsep, 0.1]), counts.max(initial=3)
         reach = (self.rmsep, rmsep, 0.0), (self.selections, newly, -0.08)
         for ax, top, below in reach:

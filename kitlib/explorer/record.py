@@ -98,7 +98,8 @@ def trial_in_words(look: Look) -> str:
     if not isfinite(curve.standard_pct):
         return say("no_standard", crop=curve.audit.crop)
     if trial is None:
-        return say("no_plots", curve=curve.audit.curve)
+        key = "no_plots" if look.served else "reading_trials"
+        return say(key, curve=curve.audit.curve)
     ranks, lines, unit = trial.ranks, trial.lines, curve.unit
     changes = unit.of(trial.after - trial.before)
     # Checks take no place among the selected: the trial's report counts without them.

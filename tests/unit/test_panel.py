@@ -1,5 +1,6 @@
 """The explorer's panel without a browser: do what its page asks, read what it shows."""
 
+import asyncio
 from io import BytesIO
 
 import numpy as np
@@ -8,7 +9,7 @@ from matplotlib.colors import to_rgb
 from PIL import Image
 from pytest import approx
 
-from kitlib.explorer.explorer import read_number
+from kitlib.explorer.explorer import SeasonExplorer, read_number
 from kitlib.explorer.panel import ExplorerPanel, explorer_panel
 from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
 from kitlib.explorer.record import read_records
@@ -230,6 +231,33 @@ def test_a_curve_that_served_no_plot_shows_no_trial(panel):
     assert panel.view["trial"] == ""
     assert "served no plot that can be ranked" in panel.view["entries"]["caption"]
     assert cells(panel, "figures", "Newly selected")[2] == "not known"
+
+
+def test_trials_are_read_once_and_nothing_is_said_of_them_before(
+    audited_demo, tmp_path, monkeypatch
+):
+    asked = []
+    serve = SeasonExplorer.serve
+
+    def counting(explorer, crop):
+        asked.append(crop)
+        return serve(explorer, crop)
+
+    monkeypatch.setattr(SeasonExplorer, "serve", counting)
+
+    async def use():
+        panel = ExplorerPanel(tmp_path)
+        panel.take(audited_demo)
+        assert "are being read" in panel.view["entries"]["caption"]
+        for offset in ("0.1", "0.2", "0.3"):
+            panel.act("offset", offset)
+            await asyncio.sleep(0.01)
+        panel.act("curve", CURVE)
+        await panel.ready()
+        return panel
+
+    panel = asyncio.run(use())
+    assert asked == ["maize", "wheat"] and panel.look.trial is not None
 
 
 # ---- looks -------------------------------------------------------------------------
