@@ -20,7 +20,7 @@ import pyarrow.parquet
 
 from kitlib.intake.schema import SENTENCES
 from kitlib.intake.settings import FileOptions
-from kitlib.words.findings import KitError
+from kitlib.words.findings import KitError, no_files_left
 from kitlib.words.terms import counted, listed
 
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -86,6 +86,8 @@ def read_cells(path: Path, sheet: str = "", how: FileOptions = PLAIN) -> Sheet:
             raise Unreadable(f"{suffix} is not read; save it as .xlsx or .csv.")
         return _read_text(path, how)
     except OSError as error:
+        if no_files_left(error):
+            raise  # it is not the file's fault
         reason = error.strerror or str(error)
         raise Unreadable(f"cannot be opened: {reason}.") from error
 

@@ -29,7 +29,7 @@ from kitlib.intake.schema import (
     Strict,
     Units,
 )
-from kitlib.words.findings import refuse
+from kitlib.words.findings import no_files_left, refuse
 from kitlib.words.limits import (
     BUSHEL_LB,
     HANDBOOK_RULE,
@@ -385,6 +385,8 @@ def read_season(folder: str | Path) -> Season:
     except ValueError as error:  # also of a number with thousands of digits
         refuse(SETTINGS_FILE, [f"not readable as TOML in UTF-8: {error}."])
     except OSError as error:
+        if no_files_left(error):
+            raise  # it is not the file's fault
         refuse(str(path), [f"cannot be opened: {error.strerror}."])
     except RecursionError:
         refuse(SETTINGS_FILE, ["it is nested too deeply to be settings of a season."])

@@ -374,16 +374,16 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
         new_names = {name: ours[name.casefold()] for name in usual}
         if all(old == new for old, new in new_names.items()):
             continue
-        changed: Counter = Counter()
         for table, name in cells:
             old = table.frame[name]
-            new = by_value(old, new_names.get).astype("str")
+            table.frame[name] = new = by_value(old, new_names.get).astype("str")
             moved = (old != new) & old.notna()
-            changed.update(zip(old[moved], new[moved], strict=True))
-            table.frame[name] = new
-        n = counted(changed.total(), "cell")
-        pairs = [f"{old!r} as {new!r}" for (old, new), _ in changed.most_common()]
-        cells[0][0].tell("names-settled", column=column, n=n, pairs=listed(pairs, 3))
+            changed = Counter(zip(old[moved], new[moved], strict=True)).most_common()
+            pairs = listed([f"{was!r} as {now!r}" for (was, now), _ in changed], most=3)
+            # Where most cells are meant, it is said of the table.
+            rows = None if moved.mean() > 0.5 else old.index[moved]
+            parts = {"column": name, "n": counted(int(moved.sum()), "cell")}
+            table.tell("names-settled", rows, pairs=pairs, **parts)
 
 
 def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> None:

@@ -32,7 +32,7 @@ def main(arguments: list[str] | None = None) -> int:
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="backslashreplace")
     call = _parser().parse_args(arguments)
-    from kitlib.words.findings import KitError
+    from kitlib.words.findings import KitError, no_files_left
 
     try:
         return call.command(call)
@@ -41,7 +41,12 @@ def main(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:  # the reader of our output, such as `head`, has left
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     except OSError as error:
-        _tell(f"{error.filename or 'the disk'}: {error.strerror or error}.")
+        _tell(
+            "too many files are open at once. Give fewer --jobs, close other programs, "
+            "or raise the limit (`ulimit -n` shows it); then give the same command."
+            if no_files_left(error)
+            else f"{error.filename or 'the disk'}: {error.strerror or error}."
+        )
     except MemoryError:
         _tell(
             "there is too little memory for this season. Close other programs, give "

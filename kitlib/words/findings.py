@@ -1,6 +1,7 @@
 """What is wrong with people's data: errors that stop, findings that are told."""
 
 import csv
+import errno
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +28,11 @@ class NotFinite(KitError):
 
 class SeasonRefused(KitError):
     """The season cannot be audited; every problem found is in the message."""
+
+
+def no_files_left(error: OSError) -> bool:
+    """Whether it is that the process, or the computer, has too many files open."""
+    return error.errno in (errno.EMFILE, errno.ENFILE)
 
 
 def refuse(place: str, problems: Sequence[str], shown: int = 20) -> None:

@@ -329,8 +329,9 @@ def _(files, rng):
     if new == value:
         raise CannotBeDone(value)
     files.set(table, column, {row: new})
-    # Both are read as one name in all tables, which is told once, at the first.
-    return Change(f"{column} {value} as {new}", "plots")
+    # The rarer spelling is told of, or either where one stands as often as the other.
+    same = {row, *(r for r, v in files.cells(table, column).items() if v == value)}
+    return Change(f"{column} {value} as {new}", table, at(table, same))
 
 
 @kind("an invisible or look-alike letter in a key")

@@ -36,6 +36,22 @@ def run(capsys):
     return call
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="has no such limit")
+def test_too_many_open_files_are_no_fault_of_the_season(season, run):
+    from resource import RLIMIT_NOFILE, getrlimit, setrlimit
+
+    assert run("check", season.folder)[0] == 0  # and all modules are imported
+    before = getrlimit(RLIMIT_NOFILE)
+    with open(season.folder / "season.toml") as taken:
+        setrlimit(RLIMIT_NOFILE, (taken.fileno(), before[1]))
+        try:
+            code, _, said = run("check", season.folder)
+        finally:
+            setrlimit(RLIMIT_NOFILE, before)
+    assert code == 1 and "too many files are open at once. Give fewer --jobs" in said
+    assert "season.toml" not in said
+
+
 def test_the_command_is_installed():
     (script,) = entry_points(group="console_scripts", name="moisture-audit")
     assert script.load() is cli.main

@@ -193,7 +193,7 @@ def test_moisture_in_another_form_becomes_percent_wet_basis(season, unit, value)
     assert read(season)["benchtop"].frame["moisture_pct"].iloc[0] == pytest.approx(14.2)
 
 
-def test_names_meet_without_case_and_by_alias_and_are_told_once(season):
+def test_names_meet_without_case_and_by_alias_and_are_told_where_they_stand(season):
     season.replace("plots.csv", "T1,004", "t1,004")
     text = season.text("oven.csv").replace("T1", "Field one")
     season.write("oven.csv", text)
@@ -201,8 +201,13 @@ def test_names_meet_without_case_and_by_alias_and_are_told_once(season):
     tables = read(season)
     assert set(tables["plots"].frame["trial"]) == {"T1", "T2", "T3"}
     assert set(tables["oven"].frame["trial"]) == {"T1", "T2", "T3"}
-    told = [f for t in tables.values() for f in t.findings if f.code == "names-settled"]
-    assert len(told) == 1 and "5 cells" in told[0].message
+    told = {
+        n: [f for f in t.findings if f.code == "names-settled"]
+        for n, t in tables.items()
+    }
+    assert {name for name, found in told.items() if found} == {"plots", "oven"}
+    assert told["plots"][0].rows == (5,) and "'t1' as 'T1'" in told["plots"][0].message
+    assert "4 cells" in told["oven"][0].message
 
 
 def test_an_offset_is_in_force_from_its_time_on(season):
