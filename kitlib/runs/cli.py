@@ -31,10 +31,10 @@ def main(arguments: list[str] | None = None) -> int:
     os.environ["PYTHONSAFEPATH"] = "1"
     if hasattr(sys.stdout, "reconfigure"):
         sys.stdout.reconfigure(errors="backslashreplace")
-    call = _parser().parse_args(arguments)
     from kitlib.words.findings import KitError, no_files_left
 
     try:
+        call = _parser().parse_args(arguments)
         return call.command(call)
     except KitError as error:
         _tell(error)
