@@ -6,9 +6,12 @@ import weakref
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import f as fisher_f
 
+from kitlib.reports.trial_sections import to_do, trial_answer
 from kitlib.season.season import audit_season
 from kitlib.words.findings import SeasonRefused
+from kitlib.words.terms import show
 
 
 def test_an_outcome_tells_what_the_trial_tells(season):
@@ -91,3 +94,49 @@ def test_checks_take_no_place_among_the_selected(audited_demo):
     assert not checks["selected_before"].fillna(False).any()
     assert not checks["selected_after"].fillna(False).any()
     assert checks["chance_selected_after"].isna().all()
+
+
+def test_who_met_which_sensor_is_said_first_where_two_served_a_trial(audited_demo):
+    trial = audited_demo.trial("maize-04")
+    _, facts, said = trial_answer(audited_demo, trial)
+    alone, n = len(trial.consequences.served.on_one_curve), trial.used.entry.nunique()
+    name, value, _ = facts.facts[0]
+    assert (name, value) == ("Who met which sensor", f"{alone} of {n} on one")
+    assert said.words.startswith("2 curves served this trial: maize-S1 and maize-S2.")
+    moved = show(trial.unit.of(trial.consequences.served.entry_spread))
+    assert "in unlike shares" in said.words and f"{moved} t/ha" in said.words
+    (_, one) = trial_answer(audited_demo, audited_demo.trial("maize-03"))
+    assert "Who met which sensor" not in [name for name, *_ in one.facts]
+
+
+def sampling_asked_for(season, name):
+    """Return the sentences of a trial's list that ask for samples."""
+    _, items = to_do(season, season.trial(name))
+    return [item for item in items.items if item.startswith("Sample ")]
+
+
+def test_a_trial_asks_for_the_samples_it_lacks(audited_demo):
+    own, entries = sampling_asked_for(audited_demo, "soybean-16")  # none was taken
+    assert own.startswith("Sample this trial for the oven next time")
+    assert "soybean entries in two trials each next season" in entries
+    assert len(sampling_asked_for(audited_demo, "soybean-14")) == 1  # twelve were
+    assert sampling_asked_for(audited_demo, "wheat-09") == []  # entries are known too
+
+
+def test_as_many_entries_are_asked_for_as_show_an_error_of_half_a_point(
+    audited_demo, rng
+):
+    # The chance that F finds an SD of 0.5 between entries, by drawing mean squares.
+    (asked,) = sampling_asked_for(audited_demo, "soybean-14")
+    number = int(asked.split()[2])
+    curves = audited_demo.trial("soybean-14").curves
+    sds = [audited_demo.spreads[curve].sd_sample for curve in curves]
+    ratio = 1 + 2 * 0.5**2 / np.mean(np.square(sds))
+
+    def chance(entries):
+        between, within = rng.chisquare(entries - 1, (2, 40_000))
+        needed = fisher_f.ppf(0.95, entries - 1, entries - 1)
+        return np.mean(ratio * between / within > needed)
+
+    assert chance(number - 1) < 0.81 and chance(number) > 0.79
+    assert chance(number - 4) < 0.75
