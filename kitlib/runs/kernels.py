@@ -154,9 +154,9 @@ class Kernels:
         for kernel in self._all.copy():
             kernel.kill()
         self.threads.shutdown(cancel_futures=True)
-        for kernel in self._all:
-            kernel.close()
-        ensure_event_loop().close()
+        with ThreadPoolExecutor(1) as apart:  # for here an event loop may be running
+            list(apart.map(Kernel.close, self._all))
+            apart.submit(lambda: ensure_event_loop().close())
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def start(self, count: int) -> None:
@@ -259,8 +259,12 @@ def trial_files(trials: Sequence[str]) -> dict[str, str]:
 
 @cache
 def read_notebook(name: str) -> NotebookNode:
-    """Return one of the kit's notebooks."""
-    return nbformat.read(notebook_folder() / f"{name}.ipynb", as_version=4)
+    """Return one of the kit's notebooks, without what it showed of another season."""
+    notebook = nbformat.read(notebook_folder() / f"{name}.ipynb", as_version=4)
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
+    return notebook
 
 
 def source_hash(notebook: NotebookNode) -> str:

@@ -6,6 +6,7 @@ import secrets
 import webbrowser
 from collections.abc import Iterator
 from contextlib import contextmanager
+from copy import deepcopy
 from itertools import count
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -23,8 +24,7 @@ from nbformat import NotebookNode
 from kitlib.explorer.record import FOLDER
 from kitlib.intake.outputs import file_name, write_bytes
 from kitlib.intake.settings import read_season
-from kitlib.runs.kernels import WIDGET_VIEW, source_hash
-from kitlib.runs.workers import notebook_folder
+from kitlib.runs.kernels import WIDGET_VIEW, read_notebook, source_hash
 from kitlib.words.findings import refuse
 
 EXPLORE = "4_explore"
@@ -160,7 +160,7 @@ def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
     folder = home / FOLDER
     if home.is_symlink() or folder.is_symlink():
         refuse(str(folder), ["it is a link. Give --out another folder."])
-    notebook = nbformat.read(notebook_folder() / f"{EXPLORE}.ipynb", as_version=4)
+    notebook = deepcopy(read_notebook(EXPLORE))
     places = {"season": season_folder, "out": out}
     texts = {name: str(Path(at).resolve()) for name, at in places.items()}
     lines = [
@@ -168,7 +168,6 @@ def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
     ]
     for cell in notebook.cells:
         if cell.cell_type == "code":
-            cell.outputs, cell.execution_count = [], None
             cell.metadata["jupyter"] = {"source_hidden": True}
         if "parameters" in cell.metadata.get("tags", []):
             cell.source = "\n".join(lines)
