@@ -368,25 +368,9 @@ def _state(folder: Path) -> tuple:
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
 # Columns named as what they show.
-REGISTERED = ["offset_loaded", "sensor", "built_on"]
-AS_AUDITED = [
-    "crop",
-    "curve",
-    "n",
-    "n_trials",
-    "q_value",
-    "sep",
-    "bias",
-    "gain",
-    "slope",
-]
-AS_AUDITED += [
-    "bias_mixed",
-    "curvature",
-    "allowed_bias",
-    "reference_se",
-    "reference_limit",
-]
+AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "bias", "gain"]
+AS_AUDITED += ["slope", "bias_mixed", "curvature", "allowed_bias", "reference_se"]
+AS_AUDITED += ["reference_limit"]
 AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason", "bias_left"]
 
 
@@ -424,7 +408,10 @@ def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
     ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
     ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
     return {
-        **{name: audit.register[name] for name in REGISTERED},
+        **{
+            name: audit.register[name]
+            for name in ("offset_loaded", "sensor", "built_on")
+        },
         **{name: getattr(audit, name) for name in AS_AUDITED},
         **{name: getattr(advice, name) for name in AS_ADVISED},
         **{f"{name}_low": low for name, (low, _) in ends.items()},
