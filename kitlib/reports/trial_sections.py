@@ -12,10 +12,10 @@ from kitlib.reports import blocks as page
 from kitlib.reports import curve_sections as of_curve
 from kitlib.reports.figures import draw_field_map, draw_ranks
 from kitlib.reports.typeset import cautions, method_and_sources, provenance
+from kitlib.review.plan import entries_wanted
 from kitlib.review.review import curve_findings, tells_a_cause
 from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
 from kitlib.trials import consequences as word
-from kitlib.trials.moisture_errors import entries_to_sample
 from kitlib.trials.ranks import BORDERLINE, SAME
 from kitlib.words.terms import NOT_KNOWN, counted, crop_key, listed, show, show_span
 
@@ -231,13 +231,11 @@ def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
         items.append(page.say("to_do.whole_blocks"))
     if trial.own.n == 0:
         items.append(page.say("to_do.sample_trial"))
-    if not trial.entry_error.known:
-        sds = [season.spreads[c].sd_sample for c in trial.curves if c in season.spreads]
-        sd = np.sqrt(np.nanmean(np.square(sds))) if np.isfinite(sds).any() else np.nan
-        needed = entries_to_sample(float(sd)) if sd > 0 else 0
-        number = f"about {needed}" if needed else "some"
-        number = "more than 500" if needed is None else number
-        items.append(page.say("to_do.sample_entries", number=number, crop=trial.crop))
+    if wanted := entries_wanted(season, trial.crop):
+        number = f"about {wanted.number}" if wanted.number else "more than 500"
+        where = f", on plots that {wanted.curve} harvests" if wanted.curve else ""
+        said = {"number": number if wanted.curve else "some", "where": where}
+        items.append(page.say("to_do.sample_entries", crop=trial.crop, **said))
     return [page.Heading("What to do now"), page.Items(items, numbered=True)]
 
 
@@ -399,5 +397,6 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
         f"rows left out ({len(left)})": digest(left),
         f"findings ({len(findings)})": digest(findings),
         "entries' own errors": digest([season.entry_errors.get(c) for c in crops]),
+        "entries to sample": digest([entries_wanted(season, c) for c in crops]),
         **{f"curve {curve}": of_curve.curve_digest(season, curve) for curve in curves},
     }

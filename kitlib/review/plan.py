@@ -20,6 +20,7 @@ from kitlib.intake.reference import pooled_sd
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import tried
 from kitlib.statistics.reml import variance_components
+from kitlib.trials.moisture_errors import WORTH_FINDING, entries_to_sample
 from kitlib.words.terms import counted
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"
@@ -390,3 +391,31 @@ def benchtop_sd(pairs: pd.DataFrame) -> float:
     sd, df = pooled_sd(error, both["meter"] + "\0" + both["trial"])
     reference = float((both["reference_se"].fillna(0.0) ** 2).mean())
     return sqrt(max(sd**2 - reference, 0.0)) if df else nan
+
+
+class EntriesWanted(NamedTuple):
+    """How many entries of a crop to sample in two trials each, and where."""
+
+    curve: str  # whose plots take the fewest; empty if no scatter is known
+    sd_within: float  # of its samples within trials [% moisture]
+    number: int | None  # None if over 500 or not known
+
+
+def entries_wanted(season, crop: str) -> EntriesWanted | None:
+    """Return what sampling would find the errors that go with a crop's entries.
+
+    None where they are known: shown to be there, or to be below what is worth finding.
+    The number rises steeply with the scatter of samples: 23 entries at 0.5 points, 153
+    at 1.0. So it is that of the curve that scatters least, which a breeder can afford;
+    trial and season reports both say this one.
+    """
+    found, audits = season.entry_errors.get(crop), season.audits
+    if found and found.known and (found.low > 0 or found.high <= WORTH_FINDING):
+        return None
+    sds = {
+        curve: spread.sd_sample
+        for curve, spread in season.spreads.items()
+        if audits[curve].crop == crop and not audits[curve].pairs["parallel"].all()
+    }
+    sd, curve = min(((sd, c) for c, sd in sds.items() if sd > 0), default=(nan, ""))
+    return EntriesWanted(curve, sd, entries_to_sample(sd) if curve else None)

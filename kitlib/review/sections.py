@@ -6,7 +6,7 @@ those of `review_tables`, in part.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from math import isfinite, sqrt
+from math import inf, isfinite, sqrt
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from kitlib.review.history import OffsetHistory
 from kitlib.review.parallel import FEW, NO_DIFFERENCE
 from kitlib.review.review import SeasonReview, review_tables
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED
-from kitlib.trials.moisture_errors import entries_to_sample
+from kitlib.season.season import SeasonAudit
 from kitlib.words.terms import POINTS, counted, listed, show, show_span
 
 MOST_CHARTS = 4  # of curves out of limits; where none is, two show what there is
@@ -199,9 +199,20 @@ def source_section(review: SeasonReview) -> list[page.Block]:
     if own.empty:
         return _lead("sources")
     largest = own.loc[own.groupby("curve", sort=False)["share"].idxmax()]
+    parts = []
+    for source, rows in largest.groupby("source", sort=False):
+        low, high = (
+            show(100 * of(), 0) for of in (rows["share"].min, rows["share"].max)
+        )
+        span = f"{high} %" if low == high else f"{low} to {high} %"
+        parts.append(f"{sampling.IN_WORDS[source]} on {listed(rows['curve'])} ({span})")
+    slope = largest.loc[largest["source"] == sampling.MOISTURE, "curve"]
+    said = {"parts": "; ".join(parts), "curves": listed(slope)}
     names = "; ".join(f"{name}: {said}" for name, said in sampling.IN_WORDS.items())
-    lead = page.Heading(page.texts()["review"]["sources"]["heading"])
-    return [lead, page.table_of("review_sources", largest, names=names)]
+    return [
+        *_lead("sources", "spread" if slope.empty else "slope", **said),
+        page.table_of("review_sources", largest, names=names),
+    ]
 
 
 def plan_section(review: SeasonReview) -> list[page.Block]:
@@ -237,7 +248,7 @@ def _plan_lead(review: SeasonReview, unit: str) -> list[page.Block]:
     total = pd.DataFrame([plans[curve] for curve in enough]).sum()
     without = [curve for curve in own if curve not in enough]
     detail = f"No plan suffices for {listed(without)}. " if without else ""
-    detail += _entries_in_words(review)
+    detail += _entries_in_words(review.season)
     if not enough:
         return _lead("plan", "none", detail)
     said = {
@@ -248,22 +259,25 @@ def _plan_lead(review: SeasonReview, unit: str) -> list[page.Block]:
     return _lead("plan", "take", detail, **said, unit=unit, curves=listed(enough))
 
 
-def _entries_in_words(review: SeasonReview) -> str:
+def _entries_in_words(season: SeasonAudit) -> str:
     """Say how many entries to sample in several trials to learn of their errors."""
     # Such an error changes a ranking and no offset takes it away; it shows only where
     # an entry was sampled in several places.
-    wanted, enough = [], []
-    for crop, found in review.season.entry_errors.items():
-        sources = review.crop_sources.get(crop)
-        if sources is None or not sources.sd_within > 0:
-            continue
-        needed = entries_to_sample(sources.sd_within)
-        if needed is not None and found.known and found.n_entries >= needed:
-            enough.append(crop)
-        else:
-            number = needed or "more than 500"
-            wanted.append(f"{number} {crop} entries ({found.n_entries} this season)")
-    words = page.texts()["review"]["plan"]
+    errors, words = season.entry_errors, page.texts()["review"]["plan"]
+    found = {crop: sampling.entries_wanted(season, crop) for crop in errors}
+    enough = [crop for crop, wanted in found.items() if wanted is None]
+    asked = [(of, crop) for crop, of in found.items() if of and of.curve]
+    # What is done soonest stands first.
+    asked.sort(key=lambda one: one[0].number or inf)
+    wanted = [
+        words["entries_of"].format(
+            number=of.number or "more than 500",
+            crop=crop,
+            curve=of.curve,
+            so_far=errors[crop].n_entries,
+        )
+        for of, crop in asked
+    ]
     said = [words["entries"].format(entries=listed(wanted))] if wanted else []
     said += [words["entries_known"].format(crops=listed(enough))] if enough else []
     return " ".join(said)

@@ -2,6 +2,7 @@
 
 from copy import copy
 from dataclasses import replace
+from math import nan
 
 import pytest
 from reviewed import demo_review
@@ -18,7 +19,7 @@ from kitlib.reports.blocks import (
     every_block,
 )
 from kitlib.review.history import offset_history
-from kitlib.review.plan import Costs
+from kitlib.review.plan import Costs, entries_wanted
 from kitlib.review.sections import (
     check_section,
     history_section,
@@ -30,8 +31,7 @@ from kitlib.review.sections import (
 )
 from kitlib.review.setup import CAUSES
 from kitlib.statistics.estimates import Estimate
-from kitlib.trials.moisture_errors import entries_to_sample
-from kitlib.words.terms import listed
+from kitlib.trials.moisture_errors import WORTH_FINDING, entries_to_sample
 
 
 def of_kind(blocks, kind):
@@ -101,10 +101,19 @@ def test_parallel_curves_are_told_band_by_band():
     assert parallel_section(replace(demo_review(), parallel=[])) == []
 
 
-def test_sources_end_in_a_sentence_for_each_curve():
-    (table,) = of_kind(source_section(demo_review()), Table)
+def test_sources_lead_with_the_largest_and_say_where_a_slope_comes_first():
+    blocks = source_section(demo_review())
+    told, (table,) = answer(blocks), of_kind(blocks, Table)
+    assert told.tone == ACT and "slope first on maize-S2:" in told.sentence
+    shares = table.frame.set_index("curve")["share"]
+    assert f"correct on maize-S2 ({100 * shares['maize-S2']:.0f} %)" in told.sentence
+    others = 100 * shares.drop("maize-S2")
+    assert f"({others.min():.0f} to {others.max():.0f} %)" in told.sentence
     (maize,) = (row for row in table.rows if row[0] == "maize-S2")
     assert maize[-1].startswith("Correct the slope first")
+    steep = demo_review().sources["wheat-S1"]
+    straight = replace(demo_review(), sources={"wheat-S1": steep})
+    assert answer(source_section(straight)).tone == CALM
     nothing = replace(demo_review(), crop_sources={}, sources={})
     assert answer(source_section(nothing)).tone == OPEN
 
@@ -123,19 +132,31 @@ def test_plan_leads_with_the_whole_season_and_names_its_costs():
     assert "trial visit 50" in best.note and "season.toml" in best.note
 
 
-def test_plan_says_how_many_entries_to_sample_in_several_trials():
-    review = demo_review()
-    detail = answer(plan_section(review)).detail
-    known = dict(review.season.entry_errors)
-    for crop, found in known.items():
-        needed = entries_to_sample(review.crop_sources[crop].sd_within)
-        asked = f"{needed} {crop} entries ({found.n_entries} this season)"
-        assert (asked in detail) == (not found.known or found.n_entries < needed)
-        known[crop] = replace(found, sd=0.3, low=0.1, high=0.5, n_entries=needed)
-    season = copy(review.season)
+def test_plan_asks_for_the_entries_of_the_curve_that_scatters_least():
+    season = demo_review().season
+    detail = answer(plan_section(demo_review())).detail
+    tight, wide = (season.spreads[c].sd_sample for c in ("wheat-S1", "wheat-S2"))
+    assert tight < wide
+    n = season.entry_errors["wheat"].n_entries
+    asked = f"{entries_to_sample(tight)} wheat entries on wheat-S1 ({n} so far"
+    assert asked in detail
+    # Errors of maize entries are shown to be smaller than is worth finding.
+    assert season.entry_errors["maize"].high < WORTH_FINDING
+    assert "known well enough for maize" in detail
+
+
+def test_the_fewest_entries_stand_first_and_what_is_shown_is_not_asked_for():
+    season = copy(demo_review().season)
+    known = dict(season.entry_errors)
     vars(season)["entry_errors"] = known
-    detail = answer(plan_section(replace(review, season=season))).detail
-    assert f"are known from enough entries of {listed(known)}" in detail
+    known |= {"wheat": replace(known["wheat"], low=0.1)}
+    assert entries_wanted(season, "wheat") is None
+    open_ones = {crop: replace(found, sd=nan) for crop, found in known.items()}
+    vars(season)["entry_errors"] = open_ones
+    numbers = [entries_wanted(season, crop).number for crop in known]
+    detail = answer(plan_section(replace(demo_review(), season=season))).detail
+    places = [detail.index(f"{number} ") for number in sorted(numbers)]
+    assert places == sorted(places)
 
 
 def test_open_questions_are_told_what_settles_them():
