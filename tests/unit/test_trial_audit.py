@@ -120,7 +120,7 @@ def test_a_trial_asks_for_the_samples_it_lacks(audited_demo):
     assert own.startswith("Sample this trial for the oven next time")
     assert "soybean entries in two trials each next season" in entries
     assert len(sampling_asked_for(audited_demo, "soybean-14")) == 1  # twelve were
-    assert sampling_asked_for(audited_demo, "wheat-09") == []  # entries are known too
+    assert sampling_asked_for(audited_demo, "maize-05") == []  # entries are known too
 
 
 def test_as_many_entries_are_asked_for_as_show_an_error_of_half_a_point(
@@ -129,9 +129,8 @@ def test_as_many_entries_are_asked_for_as_show_an_error_of_half_a_point(
     # The chance that F finds an SD of 0.5 between entries, by drawing mean squares.
     (asked,) = sampling_asked_for(audited_demo, "soybean-14")
     number = int(asked.split()[2])
-    curves = audited_demo.trial("soybean-14").curves
-    sds = [audited_demo.spreads[curve].sd_sample for curve in curves]
-    ratio = 1 + 2 * 0.5**2 / np.mean(np.square(sds))
+    (curve,) = (c for c in audited_demo.audits if f"that {c} harvests" in asked)
+    ratio = 1 + 2 * 0.5**2 / audited_demo.spreads[curve].sd_sample ** 2
 
     def chance(entries):
         between, within = rng.chisquare(entries - 1, (2, 40_000))
