@@ -292,7 +292,7 @@ class SeasonExplorer:
 
     def restored(self, told: Mapping[str, Any]) -> State:
         """Return the state that was saved; what the season has no more is left out."""
-        choices = dict(self.history[0].choices)
+        choices = {name: curve.start for name, curve in self.curves.items()}
         for name in choices.keys() & told["choices"].keys():
             choice = told["choices"][name]
             picked = np.isin(self.curves[name].names, choice["left_out"])

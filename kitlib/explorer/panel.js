@@ -337,8 +337,11 @@ function render({ model, el }) {
   model.on("change:view", showView);
   showView();
   Object.keys(images).forEach(showPicture);
-  // The notebook is opened to show this panel, not the cells above it.
-  setTimeout(() => root.scrollIntoView({ block: "start" }), 300);
+  // The notebook is opened to show this panel, not the cells above it; a click makes its
+  // cell the active one, which scrolls the page: what is cut off then is brought back.
+  const bringBack = (block) => setTimeout(() => root.scrollIntoView({ block }), 300);
+  bringBack("start");
+  root.addEventListener("focusin", () => bringBack("nearest"));
 
   return () => {
     line.end();

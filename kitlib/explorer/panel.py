@@ -72,6 +72,7 @@ class ExplorerPanel(anywidget.AnyWidget):
         self._recorded: tuple = ()
         self._later: asyncio.TimerHandle | None = None
         self._task: asyncio.Task | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None  # of the notebook
         self._stage("Reading and auditing the season …", -1)
         self.on_msg(lambda _, action, __: self._receive(action))
 
@@ -116,9 +117,10 @@ class ExplorerPanel(anywidget.AnyWidget):
 
     def run(self, work: Coroutine) -> None:
         """Do work beside the page if there is a loop to do it in, else at once."""
-        try:
-            self._task = asyncio.get_running_loop().create_task(work)
-        except RuntimeError:
+        self._loop = _running_loop()
+        if self._loop:
+            self._task = self._loop.create_task(work)
+        else:
             asyncio.run(work)
 
     async def ready(self) -> None:
@@ -129,7 +131,14 @@ class ExplorerPanel(anywidget.AnyWidget):
     # ---- doing
 
     def _receive(self, action: dict[str, Any]) -> None:
-        """Do what the page asks for, and answer whatever came of it."""
+        """Do what the page asks for, and answer whatever came of it.
+
+        JupyterLab sends it to a thread of the page's own, which ends with the page;
+        what is begun there would end too, and two pages would act at once.
+        """
+        if self._loop and self._loop is not _running_loop():
+            self._loop.call_soon_threadsafe(self._receive, action)
+            return
         try:
             self.act(action["do"], action.get("value"))
         finally:
@@ -199,6 +208,7 @@ class ExplorerPanel(anywidget.AnyWidget):
     def _do_delete(self, numbers: list[int]) -> None:
         record.delete_records(self.home, numbers)
         self._recorded, self._written = (), self._written + 1
+        self.compared = None  # it may show what is gone
         self.status = f"Deleted: {', '.join(map(str, numbers))}."
 
     def _do_open(self, numbers: list[int]) -> None:
@@ -227,9 +237,9 @@ class ExplorerPanel(anywidget.AnyWidget):
         if self._later:
             self._later.cancel()
         keep = partial(record.keep_choices, self.explorer, self.home)
-        try:
-            self._later = asyncio.get_running_loop().call_later(KEEP_AFTER, keep)
-        except RuntimeError:
+        if self._loop:
+            self._later = self._loop.call_later(KEEP_AFTER, keep)
+        else:
             keep()
 
     # ---- showing
@@ -335,6 +345,14 @@ class ExplorerPanel(anywidget.AnyWidget):
         )
         caption = f"{counted(len(records), 'record')} in this season's folder."
         return page_table(caption, in_brackets(told))
+
+
+def _running_loop() -> asyncio.AbstractEventLoop | None:
+    """Return the loop that runs in this thread, None if there is none."""
+    try:
+        return asyncio.get_running_loop()
+    except RuntimeError:
+        return None
 
 
 def explorer_panel(season: str | Path, out: str | Path) -> ExplorerPanel:

@@ -245,8 +245,8 @@ class OffsetPicture(LivePicture):
         values = found.rmsep_left_out, found.rmsep, share, counts
         for line, each in zip(self.over_stops, values, strict=True):
             line.set_data(self.stops, each)
-        nowhere = look.served and look.trial is None
-        self.nowhere.set_text("no plot of it can be ranked" if nowhere else "")
+        nowhere = "no plot of it can be ranked" if look.served else "being read …"
+        self.nowhere.set_text("" if look.trial else nowhere)
         rmsep, newly = np.nanmax([*found.rmsep, 0.1]), counts.max(initial=3)
         reach = (self.rmsep, rmsep, 0.0), (self.selections, newly, -0.08)
         for ax, top, below in reach:

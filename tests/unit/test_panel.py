@@ -1,6 +1,7 @@
 """The explorer's panel without a browser: do what its page asks, read what it shows."""
 
 import asyncio
+import threading
 from io import BytesIO
 
 import numpy as np
@@ -260,6 +261,35 @@ def test_trials_are_read_once_and_nothing_is_said_of_them_before(
     assert asked == ["maize", "wheat"] and panel.look.trial is not None
 
 
+def test_what_a_page_sends_from_a_thread_is_done_in_the_notebooks(
+    audited_demo, tmp_path
+):
+    """A page's thread ends with the page, and what was begun there with it."""
+    told = []
+
+    async def use():
+        panel = ExplorerPanel(tmp_path)
+        panel.take(audited_demo)
+        panel.run(panel._serve())
+        act = panel.act
+        panel.act = lambda *asked: (
+            told.append(threading.current_thread()),
+            act(*asked),
+        )
+        message = {"do": "offset", "value": "0.1", "page": "p", "number": 1}
+
+        async def page():
+            panel._receive(message)
+
+        await asyncio.to_thread(asyncio.run, page())
+        await panel.ready()
+        return panel
+
+    panel = asyncio.run(use())
+    assert set(told) == {threading.main_thread()}
+    assert panel.answered == ["p", 1] and panel.look.choice.offset == 0.1
+
+
 # ---- looks -------------------------------------------------------------------------
 
 
@@ -376,6 +406,7 @@ def test_records_are_opened_again_compared_and_deleted(audited_demo, tmp_path):
     assert panel.look.curve.audit.curve == CURVE and panel.look.choice.offset == 0.2
     panel.act("delete", [1])
     assert [row[0] for row in panel.view["records"]["rows"]] == ["2"]
+    assert panel.view["compared"] is None
     panel.act("open", [1, 2])
     assert "1 picked; expected 1" not in panel.view["status"]
 
@@ -387,6 +418,11 @@ def test_choices_are_kept_for_a_kernel_that_is_started_again(audited_demo, tmp_p
     again.take(audited_demo)
     assert again.explorer.state == panel.explorer.state
     assert "choices of last time" in again.view["status"]
+    again.act("record", "the other curve as the audit has it")
+    again.act("offset_of", ["wheat-S2", "0.2"])
+    again.act("open", [1])
+    other = again.explorer.curves["wheat-S2"]
+    assert again.explorer.state.choices["wheat-S2"] == other.start
 
 
 # ---- bad input ---------------------------------------------------------------------
