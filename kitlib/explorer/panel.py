@@ -151,7 +151,11 @@ class ExplorerPanel(anywidget.AnyWidget):
             return
         self.status, before = "", self.explorer.state
         try:
-            if name in CONTROLS:
+            if name == "step":
+                self.explorer.step(value)
+            elif name == "reset":
+                self.explorer.reset()
+            elif name in CONTROLS:
                 self.explorer.control(self.look, name, value)
             else:
                 getattr(self, f"_do_{name}")(value)
@@ -168,12 +172,6 @@ class ExplorerPanel(anywidget.AnyWidget):
 
     def _do_curve(self, name: str) -> None:
         self.explorer.choose("curve", curve=name)
-
-    def _do_step(self, by: int) -> None:
-        self.explorer.step(by)
-
-    def _do_reset(self, _: None) -> None:
-        self.explorer.reset()
 
     def _do_offset_of(self, asked: list[str]) -> None:
         name, text = asked
