@@ -382,9 +382,10 @@ def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observe
     if n := int((cold | wet).sum()):
         yield _told(
             "beyond-estimates",
-            plots=counted(n, "plot"),
+            cold=int(cold.sum()),
+            wet=int(wet.sum()),
             served=len(plots),
             share=n / len(plots),
-            cold=f"below {COLDEST:g} °C ({int(cold.sum())})",
-            wet=f"above {WETTEST:g} % moisture ({int(wet.sum())})",
+            coldest=COLDEST,
+            wettest=WETTEST,
         )

@@ -5,15 +5,13 @@ shown is what is printed. Text is shown as it stands; nothing in it is read as m
 """
 
 import re
-import tomllib
 from base64 import b64encode
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date as Date
-from functools import cache, cached_property
+from functools import cached_property
 from hashlib import sha256
 from html import escape, unescape
-from importlib.resources import files
 from typing import Any
 
 import pandas as pd
@@ -21,13 +19,14 @@ from IPython.display import display
 from matplotlib.figure import Figure
 
 from kitlib.reports.drawing import png_bytes, printable
-from kitlib.words.terms import Column, counted, shown
+from kitlib.words.terms import Column, Sentences, counted, shown
 
 # What an answer calls for: nothing, a change, or more samples.
 CALM, ACT, OPEN = "calm", "act", "open"
 _COLOURS = {CALM: "#1C7C6C", ACT: "#B4540A", OPEN: "#5B6873"}
 _WHOLE = 24  # letters of a cell that is not broken over lines
 _FIGURE_SPACE, _POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a point
+_SAID = "caption", "note"  # of a table
 _LINE_END, _CELL_END = r"<br>|</(?:p|li|tr|h\d)>", r"</t[hd]>(?=<t)"
 
 
@@ -62,7 +61,7 @@ class Heading(Block):
 
     words: str
     level: int = 1
-    new_page: bool = False
+    room: float = 0  # share of a page that must be free, or it begins a new one
 
     def _html(self, number: int) -> str:
         return _tag(f"h{self.level + 2}", self.words)
@@ -279,28 +278,29 @@ class SideBySide(Block):
 
 # ---- what reports say ---------------------------------------------------------------
 
+_SENTENCES = Sentences("kitlib.reports")
 
-@cache
+
 def texts() -> dict[str, Any]:
-    """Return all that the reports say: the sentences and tables of `texts.toml`."""
-    text = files("kitlib.reports").joinpath("texts.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
+    """Return all that the reports say: the sentences and tables of `sentences.toml`."""
+    return _SENTENCES.sentences
 
 
 def say(key: str, **values: object) -> str:
-    """Return a sentence of `texts.toml`, "part.name", with its values filled in."""
+    """Return a sentence of `sentences.toml`, "part.name", its values filled in."""
     part, name = key.split(".")
-    return texts()[part][name].format(**values)
+    return _SENTENCES.format(texts()[part][name], **values)
 
 
-def fact(name: str, **values: object) -> tuple[str, ...]:
-    """Return one of the facts of `texts.toml`: its name, its value and a note."""
-    return tuple(part.format(**values) for part in texts()["facts"][name])
+def say_all(key: str, **values: object) -> tuple[str, ...]:
+    """Return sentences that belong together, such as a number's name, value, note."""
+    part, name = key.split(".")
+    return tuple(_SENTENCES.format(said, **values) for said in texts()[part][name])
 
 
 def picture_of(name: str, figure: Figure, **values: object) -> Picture:
-    """Return a figure with the words of `texts.toml` for it, values filled in."""
-    return Picture(figure, *(w.format(**values) for w in texts()["pictures"][name]))
+    """Return a figure with its words of `sentences.toml`, values filled in."""
+    return Picture(figure, *say_all(f"pictures.{name}", **values))
 
 
 def table_of(
@@ -309,9 +309,11 @@ def table_of(
     units: Mapping[str, tuple[str, int]] = {},
     **values: object,
 ) -> Table:
-    """Return a frame as one of the tables of `texts.toml`, its values filled in."""
-    of_it = {"table": name, "note": "", **texts()["tables"][name]}
-    said = {key: of_it.pop(key).format(**values) for key in ("caption", "note")}
+    """Return a frame as one of the tables of `sentences.toml`, its values filled in."""
+    of_it: dict[str, Any] = {"table": name, "note": "", **texts()["tables"][name]}
+    said: dict[str, Any] = {
+        key: _SENTENCES.format(of_it.pop(key), **values) for key in _SAID
+    }
     columns = of_it.pop("columns", list(frame))
     return Table(frame=frame[columns], units=units, **said, **of_it)
 

@@ -35,11 +35,13 @@ def curve_section(season: SeasonAudit, curve: str) -> list[page.Block]:
     """Return the page of one audited curve."""
     audit, advice = season.audits[curve], season.advice[curve]
     pairs = oven_pairs(season, curve)
-    low, high = (show(e, 2, True) for e in (pairs["error"].min(), pairs["error"].max()))
-    drawn = draw_by_day(pairs, audit.allowed_bias)
-    by_day = page.picture_of("days", drawn, low=low, high=high)
+    drawn, ends = (
+        draw_by_day(pairs, audit.allowed_bias),
+        pairs["error"].agg(["min", "max"]),
+    )
+    by_day = page.picture_of("days", drawn, ends=tuple(ends))
     blocks: list[page.Block] = [
-        page.Heading(f"Curve {curve}, {audit.crop}", new_page=True),
+        page.Heading(f"Curve {curve}, {audit.crop}", room=1),
         answer_of(audit, advice),
         page.SideBySide(errors_picture(season, curve), by_day),
         evidence(audit, advice),
@@ -57,28 +59,21 @@ def answer_of(audit: CurveAudit, advice: Recommendation) -> page.Answer:
     tone = {KEEP: page.CALM, UNRESOLVED: page.OPEN}.get(advice.action, page.ACT)
     word = ACTION_IN_WORDS[advice.action]
     word = word if word.startswith(advice.action) else f"{advice.action}: {word}"
-    loaded = show(audit.register["offset_loaded"], 2, sign=True)
-    if advice.action == UNRESOLVED:
-        follows = advice.more
-    elif not isfinite(advice.new_setting):
-        follows = page.say("curve.in_use", loaded=loaded)
-    else:
-        left, ends = (
-            advice.bias_left,
-            advice.bias_left.interval(audit.settings.confidence),
-        )
-        follows = page.say(
-            # The reason for a new offset tells the bias left already.
-            "curve.load" if "bias left" in advice.reason else "curve.load_and_left",
-            setting=show(advice.new_setting, 2, sign=True),
-            loaded=loaded,
-            left=f"{show(left.value, 2, sign=True)} ({show_span(*ends, 2, True)})",
-            allowed=show(audit.allowed_bias),
-            chance=chance_in_words(advice.chance_within),
-        )
-    return page.Answer(
-        word, advice.reason[0].upper() + advice.reason[1:], follows, tone
+    loaded, left = audit.register["offset_loaded"], advice.bias_left
+    key = "load" if "bias left" in advice.reason else "load_and_left"  # said already?
+    key = "leave" if advice.new_setting == loaded else key
+    follows = page.say(
+        f"curve.{key if isfinite(advice.new_setting) else 'in_use'}",
+        setting=advice.new_setting,
+        loaded=loaded,
+        left=left.value,
+        ends=left.interval(audit.settings.confidence),
+        allowed=audit.allowed_bias,
+        chance=chance_in_words(advice.chance_within),
     )
+    follows = advice.more if advice.action == UNRESOLVED else follows
+    reason = advice.reason[0].upper() + advice.reason[1:]
+    return page.Answer(word, reason, follows, tone)
 
 
 def chance_in_words(chance: float) -> str:
@@ -93,8 +88,8 @@ def chance_in_words(chance: float) -> str:
 def line_in_words(advice: Recommendation) -> str:
     """Return the line that turns a curve's readings into corrected moisture."""
     line = advice.correction
-    intercept, slope = line.shift - line.tilt * line.pivot, show(1 + line.tilt, 3)
-    return f"{advice.curve}: corrected = {show(intercept)} + {slope} × reading"
+    of_it = {"intercept": line.shift - line.tilt * line.pivot, "slope": 1 + line.tilt}
+    return page.say("curve.line", curve=advice.curve, **of_it)
 
 
 def oven_pairs(season: SeasonAudit, curve: str) -> pd.DataFrame:
@@ -112,8 +107,8 @@ def errors_picture(season: SeasonAudit, curve: str, trial: str = "") -> page.Pic
         draw_errors(pairs, audit, trial),
         samples=counted(len(pairs), "sample"),
         curve=curve,
-        bias=show(audit.bias.value, 2, sign=True),
-        span=show_span(*audit.bias.interval(audit.settings.confidence), 2, sign=True),
+        bias=audit.bias.value,
+        span=audit.bias.interval(audit.settings.confidence),
         here=here,
     )
 
@@ -154,10 +149,8 @@ def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
     rows.append(("Error of one new sample", "", span, "", why))
     apart = ""
     if audit.apart.n:
-        samples = counted(audit.apart.n, "more sample")
-        mean = show(audit.apart.error.mean(), 2, sign=True)
-        is_are = "is" if audit.apart.n == 1 else "are"
-        apart = page.say("curve.apart", samples=samples, are=is_are, mean=mean)
+        samples, mean = counted(audit.apart.n, "sample"), audit.apart.error.mean()
+        apart = page.say("curve.apart", samples=samples, mean=mean)
     return page.table_of(
         "evidence",
         pd.DataFrame(rows, columns=list(columns_of("report: evidence"))),

@@ -65,7 +65,7 @@ def data_report(
     found = [f.severity for f in findings]
     by_severity = [counted(found.count(s), s) for s in SEVERITIES if s in found]
     tone, which = (page.ACT, "problems") if findings else (page.CALM, "none")
-    word, said, detail = page.fact(f"data_{which}", found=listed(by_severity))
+    word, said, detail = page.say_all(f"data.{which}", found=listed(by_severity))
     blocks: list[page.Block] = [page.Answer(word, said, detail, tone)]
     for owner, names in _OWNERS.items():
         own = [found for found in findings if found.table in names]

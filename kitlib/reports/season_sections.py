@@ -167,8 +167,9 @@ def season_answer(season: SeasonAudit) -> list[page.Block]:
     changing = trials[trials["verdict"] == "changes"]
     close = trials[(trials["verdict"] == "open") & (trials["newly_selected"] > 0)]
     untested = trials[trials["newly_selected"].isna()]
-    n = counted(len(changing), "trial")
-    said = [page.say("trials.change" if len(changing) else "trials.same", n=n)]
+    n, tested = counted(len(changing), "trial"), len(untested) < len(trials)
+    key = "change" if len(changing) else "same" if tested else "none"
+    said = [page.say(f"trials.{key}", n=n)]
     # Where they are named, the table of all trials does not seem to say otherwise.
     for key, of_them in {"close": close, "untested": untested}.items():
         names = listed(of_them["trial"])
@@ -216,7 +217,7 @@ def _facts(season: SeasonAudit, trials: pd.DataFrame) -> page.Facts:
         "why": "no corrected moisture" if tested < len(trials) else "",
     }
     names = "samples", "changing", "yields", "untested"
-    return page.Facts([page.fact(name, **values) for name in names])
+    return page.Facts([page.say_all(f"facts.{name}", **values) for name in names])
 
 
 def settings_table(season: SeasonAudit) -> page.Table:
@@ -237,7 +238,7 @@ def settings_table(season: SeasonAudit) -> page.Table:
     table = _table("report: settings", rows)
     if table["sensor"].isna().all():
         table = table.drop(columns="sensor")
-    said = f" A line is {listed(lines)}." if lines else ""
+    said = f" Line of {listed(lines)}." if lines else ""
     level = season.settings.confidence
     return page.table_of("settings", table, level=level, lines=said)
 
@@ -258,7 +259,7 @@ def _picture(season: SeasonAudit) -> page.Picture:
 
 def season_trials(season: SeasonAudit) -> list[page.Block]:
     """Return what the errors did to every trial."""
-    heading = page.Heading("What the errors did to each trial", new_page=True)
+    heading = page.Heading("What the errors did to each trial")
     return [heading, page.table_of("trials", trials_table(season))]
 
 
@@ -307,9 +308,10 @@ def account_of_rows(pairing: Pairing) -> list[page.Block]:
     counts, left = page.table_of("row_counts", pairing.counts), pairing.left_out
     if left.empty:
         return [heading, counts, page.Paragraph("No row was left out.")]
-    by_reason = left.groupby(["table", "code"], as_index=False).agg(
-        rows=("row", "size"), reason=("reason", "first")
-    )
+    # Of alike reasons the first is told, the others are counted.
+    first = ("reason", lambda reasons: listed(reasons.unique(), most=1))
+    by_code = left.groupby(["table", "code"], as_index=False)
+    by_reason = by_code.agg(rows=("row", "size"), reason=first)
     return [heading, page.SideBySide(counts, page.table_of("left_out", by_reason))]
 
 

@@ -60,7 +60,9 @@ def trial_answer(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
         return [answer, page.Facts([fact, *facts]), page.Paragraph(sensors)]
     n, checks = int(found.candidate.sum()), int((~found.candidate).sum())
     beside = f"besides {counted(checks, 'check')}" if checks else ""
-    facts.append(page.fact("selected", count=found.count, candidates=n, beside=beside))
+    facts.append(
+        page.say_all("facts.selected", count=found.count, candidates=n, beside=beside)
+    )
     return [answer, page.Facts(facts)]
 
 
@@ -84,9 +86,8 @@ def _reason(season: SeasonAudit, trial: TrialAudit) -> str:
         entered=listed(selection.entered) or "no entry",
         left=listed(selection.left) or "none",
         open=listed(selection.open),
-        gap=show(unit.of(selection.gap), unit.decimals),
-        lsd=show(unit.of(selection.lsd), unit.decimals),
-        unit=unit.name,
+        gap=unit.said(selection.gap),
+        lsd=unit.said(selection.lsd),
         curves=listed(trial.curves),
         sampled=listed(sampled),
         untested=listed(c for c in trial.curves if not season.is_tested(c)),
@@ -104,12 +105,8 @@ def _detail(trial: TrialAudit) -> str:
             gone = listed(entry for entry in so if entry not in chosen)
             moved = f"{new} in place of {gone}" if new or gone else "the same"
             said.append(f"{how} {moved}")
-        others = "; ".join(said)
-        return (
-            page.say("selection.otherwise", so=listed(so), others=others)
-            if said
-            else ""
-        )
+        of_it = {"so": listed(so), "others": "; ".join(said)}
+        return page.say("selection.otherwise", **of_it) if said else ""
     if found.selection.open and found.ranks and found.after:
         chosen = found.after.entries[found.ranks.selected_after]
         if firm := len(set(chosen) - set(found.selection.open)):
@@ -124,52 +121,50 @@ def _own_facts(season: SeasonAudit, trial: TrialAudit) -> list[tuple[str, ...]]:
     """Return the mean error of the trial's own samples, and what it did to yields."""
     own, unit, before = trial.own, trial.unit, trial.consequences.before
     error, added, best = own.mean, own.yield_added.value, own.predicted
-    level, off = season.settings.confidence, show(0.0, unit.decimals)
-    mean = np.mean(before.mean) if before else 0.0
-    span = show_span(*error.interval(level), 2, sign=True)
-    size, likely = show(abs(unit.of(added)), unit.decimals), show(best.value, 2, True)
+    level = season.settings.confidence
+    mean, size = np.mean(before.mean) if before else 0.0, unit.said(abs(added))
+    likely = show(best.value, 2, sign=True)
     values = {
-        "error": show(error.value, 2, sign=True),
+        "error": error.value,
         "side": {1.0: "too wet", -1.0: "too dry"}.get(np.sign(error.value), "not off"),
         "level": level,
-        "span": span,
+        "span": error.interval(level),
         "samples": counted(own.n, "sample"),
         "alone": error.remark,
         "size": size,
-        "unit": unit.name,
-        "low": "off" if size == off else "low" if added < 0 else "high",
-        "share": show(100 * abs(added) / mean if mean else nan, 1),
+        "low": "off" if size == unit.said(0) else "low" if added < 0 else "high",
+        "share": 100 * abs(added) / mean if mean else nan,
         "best": f"{likely} ± {show(best.se)}" if isfinite(best.se) else likely,
         "why": best.remark,
     }
-    which = "own_alone" if span == NOT_KNOWN else "own"
+    which = "own" if isfinite(error.interval(level).low) else "own_alone"
     of_yield = "yield" if own.yield_added.known and mean else "yield_unknown"
     names = which if error.known else "own_unknown", of_yield
-    return [page.fact(name, **values) for name in names]
+    return [page.say_all(f"facts.{name}", **values) for name in names]
 
 
 def _sensors(season: SeasonAudit, trial: TrialAudit) -> tuple[tuple[str, ...], str]:
     """Return which entry met which sensor, as a fact, and what that means."""
     found, unit, curves = trial.consequences, trial.unit, trial.curves
     served, before, used = found.served, found.before, found.used
-    how_many, fact = counted(len(curves), "curve"), page.fact("sensors_unknown")
-    said = [page.say("sensors.served", n=how_many, curves=listed(curves))]
+    fact, of_it = page.say_all("facts.sensors_unknown"), {"curves": listed(curves)}
+    said = [page.say("sensors.served", n=counted(len(curves), "curve"), **of_it)]
     if served and before:
-        n, strength = before.entries.size, show(served.unevenness)
-        alone = len(served.on_one_curve)
-        fact = page.fact("sensors", alone=alone, n=n, strength=strength)
+        alone, n = len(served.on_one_curve), before.entries.size
+        strength = served.unevenness
+        fact = page.say_all("facts.sensors", alone=alone, n=n, strength=strength)
     if served is None or served.curves.size < 2:
         return fact, " ".join([*said, page.say("sensors.one")])
     blocks = np.unique(used.block).size if used.block is not None else 1
     how = "even" if served.unevenness < UNEVEN else "uneven"
     how = "by_blocks" if served.blocks_split == 0 and blocks > 1 else how
-    spread = show(unit.of(served.entry_spread), unit.decimals)
     said.append(page.say(f"sensors.{how}"))
-    said.append(page.say("sensors.moved", spread=spread, unit=unit.name))
+    said.append(page.say("sensors.moved", spread=unit.said(served.entry_spread)))
     ends = served.difference.interval(season.settings.confidence)
     if isfinite(ends.low):
-        rest = show(unit.of((ends.high - ends.low) / 2), unit.decimals)
-        said.append(page.say("sensors.rest", rest=rest, unit=unit.name))
+        said.append(
+            page.say("sensors.rest", rest=unit.said((ends.high - ends.low) / 2))
+        )
     return fact, " ".join(said)
 
 
@@ -186,15 +181,15 @@ def rank_chart(trial: TrialAudit) -> list[page.Block]:
     far = (rank - found.count - 0.5).abs().where(~crossing, 0.0)
     nearest = far.sort_values(kind="stable").index[:MOST_DRAWN]
     shown = entries.loc[rank[nearest].sort_values(kind="stable").index]
-    more = len(entries) - len(shown)
-    others = f" {more} farther off {'is' if more == 1 else 'are'} not drawn."
+    others = counted(len(entries) - len(shown), "entry", "entries")
+    others = f" Not drawn: {others} farther from the line."
     checks = listed(found.before.entries[~found.candidate]) if found.before else ""
     drawn = page.picture_of(
         "ranks",
         draw_ranks(shown, found.count, trial.unit.name),
         standard=trial.standard_pct,
-        others=others if more else "",
-        checks=f" Checks take no place: {checks}." if checks else "",
+        others=others if len(entries) > len(shown) else "",
+        checks=f" Checks are not ranked: {checks}." if checks else "",
         shown=counted(len(shown), "entry", "entries"),
         crossing=int(crossing.sum()),
         count=found.count,
@@ -251,9 +246,9 @@ def _for_curve(season: SeasonAudit, curve: str) -> str:
     if not isfinite(advice.new_setting):
         return page.say("to_do.rebuild", curve=curve)
     loaded = season.audits[curve].register["offset_loaded"]
-    setting, in_use = (show(v, 2, sign=True) for v in (advice.new_setting, loaded))
-    what = "leave" if advice.new_setting == loaded else "load"
-    return page.say(f"to_do.{what}", curve=curve, setting=setting, in_use=in_use)
+    setting = advice.new_setting
+    what = "leave" if setting == loaded else "load"
+    return page.say(f"to_do.{what}", curve=curve, setting=setting, in_use=loaded)
 
 
 def measured_here(trial: TrialAudit) -> list[page.Block]:
@@ -290,15 +285,15 @@ def entry_rows(trial: TrialAudit) -> list[page.Block]:
     of_it["errors"] = page.say(
         "entry_errors.known" if own.known else "entry_errors.unknown",
         why=own.remark,
-        sd=show(own.sd),
-        span=show_span(own.low, own.high),
+        sd=own.sd,
+        span=(own.low, own.high),
         n=counted(own.n_entries, "entry", "entries"),
     )
     units = dict.fromkeys(("yield_before", "yield_after"), (unit.name, unit.decimals))
     tables = [page.table_of("entries", entries[~is_check], units, **of_it)]
     if is_check.any():  # they take no rank
         tables.append(page.table_of("check_entries", entries[is_check], units))
-    return [page.Heading("Appendix: all entries", new_page=True), *tables]
+    return [page.Heading("Appendix: all entries", room=0.75), *tables]
 
 
 def curves_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
@@ -341,11 +336,10 @@ def changes_here(trial: TrialAudit) -> list[page.Block]:
                 page.say("changes.check", check=check, changed=listed(changed))
             )
     items += [] if items or not found.checks else [page.say("changes.no_check")]
-    slope = unit.of(found.trend.value) if found.trend and found.trend.known else 0.0
-    size, verb = show(abs(slope), unit.decimals), "raises" if slope > 0 else "lowers"
-    if size not in (show(0.0, unit.decimals), NOT_KNOWN):
-        said = page.say("changes.moisture", verb=verb, size=size, unit=unit.name)
-        items.append(said)
+    slope = found.trend.value if found.trend and found.trend.known else 0.0
+    size, verb = unit.said(abs(slope)), "raises" if slope > 0 else "lowers"
+    if size != unit.said(0) and isfinite(slope):
+        items.append(page.say("changes.moisture", verb=verb, size=size))
     reasons = trial.left_out.groupby(["table", "reason"], as_index=False).size()
     for row in reasons.head(4).to_dict("records"):
         rows = counted(row["size"], "row")

@@ -118,7 +118,7 @@ def method_and_sources(
 ) -> list[page.Block]:
     """Return the method, its sources, the limits used, and what to confirm.
 
-    The kind of report is that of `texts.toml`, season or trial.
+    The kind of report is that of `sentences.toml`, season or trial.
     """
     limits, standards, recalled = [], [], defaultdict(list)
     for crop in crops:

@@ -179,7 +179,7 @@ SAMPLES_PER_TRIAL = (1, 2, 3, 4, 5, 6, 8, 10)
 DISHES = (1, 2, 3)
 BENCHTOP_PER_TRIAL = (0, 5, 10)
 SIZE = ["trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
-OWN = "the curve's own components"
+OWN = "the curve's own variation"
 
 
 class Costs(NamedTuple):
@@ -360,7 +360,7 @@ def scatter_of(
     enough = own and isfinite(own.sd_trial) and own.n_trials >= FEW_TRIALS
     if not enough and shared and isfinite(shared.sd_trial):
         used = shared
-        remark = f"the components of all {crop} curves, as its own trials are few"
+        remark = f"the variation of all {crop} curves, as it has few trials of its own"
     if used is None or not isfinite(used.sd_trial) or pairs.empty:
         return None
     if used.sd_trial == 0:

@@ -67,7 +67,7 @@ def setup_section(review: SeasonReview) -> list[page.Block]:
     detail = ""
     if len(doubted):
         most = doubted.sort_values(["size", "cause", "curve"]).iloc[-1]
-        detail = f"Largest doubt at set-up: {most['cause'].lower()}, up to "
+        detail = f"Largest error in doubt at set-up: {most['cause'].lower()}, up to "
         detail += f"{show(most['size'])} points on {most['curve']}."
     return [
         *_lead("setup", case, detail, curves=listed(moved)),
@@ -180,7 +180,7 @@ def parallel_section(review: SeasonReview) -> list[page.Block]:
         if one.tighter != NO_DIFFERENCE:
             told = f"curve {one.tighter} scatters less: use it, its offset corrected"
         elif one.better != NO_DIFFERENCE:
-            told = f"curve {one.better} was nearer the oven as loaded; with both "
+            told = f"curve {one.better} was closer to the oven as loaded; with both "
             told += "offsets corrected no difference is shown"
         shown |= {one.tighter, one.better} != {NO_DIFFERENCE}
         parts.append(f"Of {one.first} and {one.second}: {told}.")
@@ -237,8 +237,8 @@ def plan_section(review: SeasonReview) -> list[page.Block]:
     return [
         *_plan_lead(review, unit),
         page.table_of("review_plan", best, {"cost": (unit, 0)}, **words),
-        page.picture_of("review_plan", figure, unit=unit, reached=reached),
         *_open(review),
+        page.picture_of("review_plan", figure, unit=unit, reached=reached),
     ]
 
 
@@ -291,7 +291,7 @@ def _open(review: SeasonReview) -> list[page.Block]:
     """Return what each plan was made from, and what would settle open questions."""
     plans, level = review.plans, review.season.settings.confidence
     said = [
-        f"{curve}: made from {plan.remark}."
+        f"{curve}: the plan rests on {plan.remark}."
         for curve, plan in plans.items()
         if plan.remark != sampling.OWN
     ]
@@ -326,7 +326,7 @@ def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
         style.key_line(style.as_drawn(name, 22), **_stroke(colour, stroke))
         for name, (colour, _, stroke) in zip(plans, looks, strict=True)
     ] + [style.key_line("cheapest plan that suffices", **ink)]
-    across, up = f"Effort ({unit})", f"Half-width of the bias's interval ({POINTS})"
+    across, up = f"Effort ({unit})", f"Half-width of the bias ({POINTS})"
     figure, ax = style.framed(style.FULL, 2.0, keys, across, up, left=0.7)
     for table, (colour, marker, stroke) in zip(plans.values(), looks, strict=True):
         front, best = sampling.efficient(table), table[table["cheapest"]]

@@ -16,7 +16,7 @@ from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import agreement, limits_of_agreement
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import tried
-from kitlib.words.terms import columns_of, counted, listed
+from kitlib.words.terms import columns_of, counted, listed, show
 
 # Exact by definition: avoirdupois pound and international acre.
 KG_PER_LB = 0.45359237
@@ -111,6 +111,10 @@ class YieldUnit:
     def of(self, yield_kg_ha):
         """Return a yield or a difference of yields in this unit."""
         return yield_kg_ha / self.kg_ha
+
+    def said(self, yield_kg_ha: float) -> str:
+        """Return a yield or a difference of yields as a reader sees it."""
+        return f"{show(self.of(yield_kg_ha), self.decimals)} {self.name}"
 
 
 def yield_unit(name: str, bushel_lb: float) -> YieldUnit:

@@ -209,7 +209,7 @@ def _of_both_ends(low: Column, labels: set[str]) -> Column:
     return replace(low, label="Interval" if whole in labels else whole)
 
 
-POINTS = "% moisture"
+POINTS = "points"
 
 _ACCEPTED_CROPS = {
     "corn": "maize",

@@ -94,7 +94,7 @@ def test_control_charts_stand_side_by_side_with_their_words():
 
 def test_parallel_curves_are_told_band_by_band():
     blocks = parallel_section(demo_review())
-    assert "curve maize-S1 was nearer the oven as loaded" in answer(blocks).sentence
+    assert "curve maize-S1 was closer to the oven as loaded" in answer(blocks).sentence
     both, bands = of_kind(blocks, Table)
     assert "maize-S1" in both.rows[0]
     assert 0 < len(bands.rows) < len(demo_review().parallel[0].bands)
