@@ -269,7 +269,8 @@ def _told(key: str, code: str = "", **values: Any) -> tuple[str, str, dict[str, 
 
 def observe_curve(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> list:
     """Return findings on one curve; `plots` it served, with the columns `OBSERVED`."""
-    told = [(one.code, f"{one.said} {one.look_up}") for one in audit.contradictions]
+    # What to look up is the remedy of their kind.
+    told = [(c.code, c.said[0].lower() + c.said[1:]) for c in audit.contradictions]
     for part in (
         _of_its_samples(audit),
         _of_its_errors(audit, season.confidence),

@@ -169,10 +169,8 @@ def curve_condition(season: SeasonAudit, curve: str) -> CurveReview | None:
 @kept
 def curve_digest(season: SeasonAudit, curve: str) -> str:
     """Return one hash of all that reports show of a curve, the settings apart."""
-    parts: dict[str, Any] = {
-        "advice": season.advice.get(curve),
-        "samples": oven_pairs(season, curve),
-    }
+    parts: dict[str, Any] = {"advice": season.advice.get(curve)}
+    parts["samples"] = oven_pairs(season, curve)
     if audit := season.audits.get(curve):
         parts |= {field.name: getattr(audit, field.name) for field in fields(audit)}
         del parts["settings"]

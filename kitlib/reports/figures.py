@@ -212,7 +212,8 @@ def draw_season(curves: pd.DataFrame) -> Figure:
     keys += [key_line("± allowed bias", **_GREY_BAND)]
     left, height = max(map(look.width_of, names)) + 0.2, len(curves) * _ROW + 0.46
     across = columns_of("curves")["bias"].head
-    figure, ax = look.framed(look.FULL, height, keys, across, left=left)
+    # At the right there is room for half a tick's number.
+    figure, ax = look.framed(look.FULL, height, keys, across, left=left, right=0.2)
     # Wide intervals run off the axis.
     sizes = curves[["bias", "bias_low", "bias_high"]].abs()
     enough = 1.2 * max(2 * curves["allowed_bias"].max(), sizes["bias"].max())

@@ -259,8 +259,10 @@ def _picture(season: SeasonAudit) -> page.Picture:
 
 def season_trials(season: SeasonAudit) -> list[page.Block]:
     """Return what the errors did to every trial."""
-    heading = page.Heading("What the errors did to each trial")
-    return [heading, page.table_of("trials", trials_table(season))]
+    trials = trials_table(season)
+    room = min(0.99, 0.12 + 0.0125 * len(trials))  # of a page, for all its rows
+    heading = page.Heading("What the errors did to each trial", room=room)
+    return [heading, page.table_of("trials", trials)]
 
 
 # ---- the curves, and how all this was found -----------------------------------------

@@ -202,8 +202,7 @@ def _in_unit(trial: TrialAudit) -> pd.DataFrame:
     entries = trial.consequences.entries.copy()
     yields = ["yield_before", "yield_after", "lsd"]
     entries[yields] = entries[yields].apply(trial.unit.of)
-    ranks = [name for name in map(str, entries) if name.startswith("rank_")]
-    return entries.astype(dict.fromkeys(ranks, float))
+    return entries.astype(dict.fromkeys(entries.filter(regex="^rank_"), float))
 
 
 def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:

@@ -109,7 +109,7 @@ def check_section(review: SeasonReview) -> list[page.Block]:
     pairs = zip(pictures[::2], pictures[1::2], strict=False)
     abreast = [page.SideBySide(*pair) for pair in pairs]
     unjudged = [curve for curve in charts if curve not in judged]
-    detail = f"Not judged: {listed(unjudged)}." if unjudged else ""
+    detail = f"Limits not judged: {listed(unjudged)}." if unjudged else ""
     case = "out" if out else "held" if judged else "few"
     if case == "few":
         detail = "Run check samples weekly."
@@ -178,7 +178,7 @@ def parallel_section(review: SeasonReview) -> list[page.Block]:
     for one in review.parallel:
         told = "no difference is shown"
         if one.tighter != NO_DIFFERENCE:
-            told = f"curve {one.tighter} scatters less: use it, its offset corrected"
+            told = f"curve {one.tighter} scatters less: use it with its offset corrected"
         elif one.better != NO_DIFFERENCE:
             told = f"curve {one.better} was closer to the oven as loaded; with both "
             told += "offsets corrected no difference is shown"
