@@ -260,7 +260,7 @@ def _picture(season: SeasonAudit) -> page.Picture:
 def season_trials(season: SeasonAudit) -> list[page.Block]:
     """Return what the errors did to every trial."""
     trials = trials_table(season)
-    room = min(0.99, 0.12 + 0.0125 * len(trials))  # of a page, for all its rows
+    room = min(0.99, 0.17 + 0.017 * len(trials))  # of a page, for all its rows
     heading = page.Heading("What the errors did to each trial", room=room)
     return [heading, page.table_of("trials", trials)]
 

@@ -361,7 +361,7 @@ signed, span = partial(show, sign=True), partial(show_span, sign=True)
 
 
 def _finding(code: str, curve: str = "", table: str = "", **values: object) -> Finding:
-    """Return a finding, its sentence as `texts.toml` has it."""
+    """Return a finding, its sentence as `sentences.toml` has it."""
     sentence = texts()["review"]["findings"]["cause" if code in CAUSES else code]
     said = sentence.format(curve=curve, table=table, **values)
     return Finding(code=code, curve=curve, table=table, message=said)

@@ -178,7 +178,7 @@ def parallel_section(review: SeasonReview) -> list[page.Block]:
     for one in review.parallel:
         told = "no difference is shown"
         if one.tighter != NO_DIFFERENCE:
-            told = f"curve {one.tighter} scatters less: use it with its offset corrected"
+            told = f"curve {one.tighter} scatters less: use it, and correct its offset"
         elif one.better != NO_DIFFERENCE:
             told = f"curve {one.better} was closer to the oven as loaded; with both "
             told += "offsets corrected no difference is shown"
