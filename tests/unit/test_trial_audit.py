@@ -101,12 +101,12 @@ def test_who_met_which_sensor_is_said_first_where_two_served_a_trial(audited_dem
     _, facts, said = trial_answer(audited_demo, trial)
     alone, n = len(trial.consequences.served.on_one_curve), trial.used.entry.nunique()
     name, value, _ = facts.facts[0]
-    assert (name, value) == ("Who met which sensor", f"{alone} of {n} on one")
+    assert (name, value) == ("Entries read by one sensor only", f"{alone} of {n}")
     assert said.words.startswith("2 curves served this trial: maize-S1 and maize-S2.")
     moved = show(trial.unit.of(trial.consequences.served.entry_spread))
-    assert "in unlike shares" in said.words and f"{moved} t/ha" in said.words
+    assert "in unequal shares" in said.words and f"{moved} t/ha" in said.words
     (_, one) = trial_answer(audited_demo, audited_demo.trial("maize-03"))
-    assert "Who met which sensor" not in [name for name, *_ in one.facts]
+    assert "Entries read by one sensor only" not in [name for name, *_ in one.facts]
 
 
 def sampling_asked_for(season, name):
