@@ -27,7 +27,7 @@ GROUPS = [
     ("reports", "drawing blocks figures typeset data_report"),
     (
         "review",
-        "check_samples history parallel plan setup review sections",
+        "check_samples comparisons plan setup review sections",
     ),
     ("reports", "curve_sections season_sections trial_sections"),
     (

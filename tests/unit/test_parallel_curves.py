@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pytest import approx
 
-from kitlib.review.parallel import FEW, NO_DIFFERENCE, compare_curves
+from kitlib.review.comparisons import FEW, NO_DIFFERENCE, compare_curves
 from kitlib.statistics.agreement import agreement
 from kitlib.words.findings import NotFinite, TooFewSamples
 

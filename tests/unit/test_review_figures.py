@@ -7,7 +7,7 @@ from pytest import approx
 from reviewed import demo_review
 
 from kitlib.reports.drawing import png_bytes
-from kitlib.review.history import offset_history
+from kitlib.review.comparisons import offset_history
 from kitlib.review.plan import HOURS, Scatter, plan_table
 from kitlib.review.sections import (
     draw_control_chart,

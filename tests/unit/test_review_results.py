@@ -7,7 +7,7 @@ import pytest
 from pytest import approx
 from reviewed import demo_review
 
-from kitlib.review.parallel import compare_curves
+from kitlib.review.comparisons import compare_curves
 from kitlib.review.plan import SAMPLES_PER_TRIAL, TRIALS, cheapest
 from kitlib.review.review import (
     review_findings,

@@ -18,7 +18,7 @@ from kitlib.reports.blocks import (
     Table,
     every_block,
 )
-from kitlib.review.history import offset_history
+from kitlib.review.comparisons import offset_history
 from kitlib.review.plan import Costs, entries_wanted
 from kitlib.review.sections import (
     check_section,

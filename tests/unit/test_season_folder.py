@@ -5,7 +5,7 @@ import os
 import pytest
 
 from kitlib.intake.settings import read_season, season_folder
-from kitlib.review.history import earlier_folders
+from kitlib.review.comparisons import earlier_folders
 from kitlib.words.findings import SeasonRefused
 
 

@@ -10,7 +10,7 @@ from reviewed import demo_review, demo_season
 from kitlib.intake.outputs import csv_bytes
 from kitlib.reports.blocks import Report
 from kitlib.reports.typeset import typeset
-from kitlib.review.parallel import NO_DIFFERENCE
+from kitlib.review.comparisons import NO_DIFFERENCE
 from kitlib.review.plan import Costs, cheapest
 from kitlib.review.review import review_findings, review_season, review_tables
 from kitlib.review.sections import review_sections
