@@ -62,7 +62,7 @@ from kitlib.statistics.sums import (
     sep_interval,
     trial_sums,
 )
-from kitlib.words.limits import Tolerance, threshold
+from kitlib.words.limits import REFERENCE_SHARE, Tolerance, threshold
 
 # A jackknife refits the robust line for every trial: seconds beyond this many samples.
 JACKKNIFED_AT_MOST = 500
@@ -390,8 +390,7 @@ class CurveAudit:
     @property
     def reference_limit(self) -> float:
         """A third of the tolerance, the largest standard error of the reference."""
-        # French Order of 1 July 2010, article 21.
-        return float(self.tolerance.at(self.mean_reference)) / 3
+        return REFERENCE_SHARE * float(self.tolerance.at(self.mean_reference))
 
     @cached_property
     def max_sep(self) -> tuple[float, str]:

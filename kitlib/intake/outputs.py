@@ -35,6 +35,7 @@ LONGEST_NAME = 120
 DISTRIBUTION = "harvest-moisture-audit"
 # The packages whose version can move a number or a picture.
 PACKAGES = "matplotlib numpy pandas papermill pyarrow scipy statsmodels typst"
+HASHED = (".py", ".typ", ".toml", ".csv", ".txt")  # what a run's results rest on
 _PLAIN = {str, int, float, bool, type(None)}
 
 Feed = Callable[[bytes], object]
@@ -171,10 +172,10 @@ def versions() -> dict[str, str]:
 
 @cache
 def code_hash() -> str:
-    """Return one SHA-256 over the kit's own source files."""
+    """Return one SHA-256 over the kit's source files, its sentences and limits too."""
     digest = hashlib.sha256()
     kit = Path(__file__).parents[1]
-    sources = [p for p in kit.rglob("*") if p.suffix in (".py", ".typ")]
+    sources = [path for path in kit.rglob("*") if path.suffix in HASHED]
     for name, path in sorted((p.relative_to(kit).as_posix(), p) for p in sources):
         digest.update(name.encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()

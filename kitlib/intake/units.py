@@ -24,7 +24,7 @@ from kitlib.intake.schema import (
     quantity_of,
 )
 from kitlib.words.findings import Finding
-from kitlib.words.limits import BUSHEL_LB, plausible_yield, threshold
+from kitlib.words.limits import BUSHEL_LB, PLAUSIBLE_YIELD, threshold
 from kitlib.words.terms import counted, crop_key, listed, show
 
 Frames = dict[str, pd.DataFrame]
@@ -207,7 +207,8 @@ def trial_yields(frames: Frames) -> Iterator[Finding]:
     plots = frames["plots"]
     for crop, trials in trial_features(plots).groupby(level=0):
         trials = trials.droplevel(0)
-        low, high = np.log(plausible_yield(str(crop)))
+        known = str(crop) if crop in PLAUSIBLE_YIELD else "any other"
+        low, high = np.log(PLAUSIBLE_YIELD[known])
         away = trials["grain"] - trials["grain"].median()
         impossible = ~trials["grain"].between(low, high)
         doubts = {}

@@ -1,12 +1,14 @@
 """Files written whole, names that stay in their folder, cells that are text."""
 
 import os
+from pathlib import Path
 
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kitlib.intake import outputs
 from kitlib.intake.outputs import (
     LONGEST_NAME,
     OutputBusy,
@@ -88,3 +90,10 @@ def test_numbers_keep_every_digit_and_missing_ones_are_empty():
     )
     lines = csv_bytes(table).decode().splitlines()
     assert lines == ["x,yes", "0.30000000000000004,yes", ",no", "-1.5,yes"]
+
+
+def test_all_that_a_run_rests_on_is_in_the_hash_of_the_code():
+    # The panel's own files change no output of a run.
+    kit = Path(outputs.__file__).parents[1]
+    kinds = {p.suffix for p in kit.rglob("*") if p.is_file() and "__" not in str(p)}
+    assert kinds - {".js", ".css"} - set(outputs.HASHED) == {""}  # py.typed
