@@ -56,6 +56,11 @@ class Recommendation:
     correction: Correction
     provisional: bool
 
+    @property
+    def asks_for_slope(self) -> bool:
+        """Whether a slope is advised, or left open."""
+        return self.action == RESLOPE or SLOPE in self.open_question
+
 
 def recommend(audit: CurveAudit) -> Recommendation:
     """Return what to do with a curve: the first rule that holds.

@@ -154,19 +154,19 @@ def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
     return -tilt * (readings - centres)
 
 
-def where_effort_pays(sources: ErrorSources) -> str:
-    """Return one sentence on what next season should spend effort on."""
+def where_effort_pays(sources: ErrorSources, slope: bool = True) -> str:
+    """Return one sentence on what next season should spend effort on.
+
+    `slope` says whether the advice asks for one.
+    """
     shares, of_error = sources.shares_of_bias, sources.shares
     if of_error.get(MOISTURE, 0.0) == max(of_error.values(), default=1.0):
-        return (
-            f"Correct the slope first: {of_error[MOISTURE]:.0%} of the variance of an "
-            "error goes with moisture, and no sampling takes that away."
-        )
+        said = "Correct the slope first" if slope else "Watch the slope"
+        said += f": {of_error[MOISTURE]:.0%} of the variance of an error goes with "
+        return said + "moisture, and no sampling takes that away."
     if TRIAL not in shares:
-        return (
-            "Take samples in more trials, two or more in each: how much trials differ "
-            "is not known, and everything else rests on it."
-        )
+        said = "Take samples in more trials, two or more in each: how much trials "
+        return said + "differ is not known, and everything else rests on it."
     most = max(shares, key=lambda name: shares[name])
     said = f"{EFFORT[most]}: {shares[most]:.0%} of the variance of the bias lies in "
     return f"{said}{IN_WORDS[most]}."

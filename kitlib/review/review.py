@@ -330,9 +330,10 @@ def _source_rows(review: SeasonReview) -> Iterator[dict]:
     found += [(_of(review.curves[curve]), sources) for curve, sources in curves]
     for names, sources in found:
         shares, of_bias, about = sources.shares, {}, vars(sources) | names
-        if names["curve"]:
+        if curve := names["curve"]:
             of_bias = sources.shares_of_bias
-            about["effort"] = sampling.where_effort_pays(sources)
+            slope = review.season.advice[curve].asks_for_slope
+            about["effort"] = sampling.where_effort_pays(sources, slope)
         for name, sd in sources.sds.items():
             share = {"share": shares.get(name), "share_of_bias": of_bias.get(name)}
             yield {"effort": "", **about, "source": name, "sd": sd, **share}

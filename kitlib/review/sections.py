@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kitlib.curves.advice import BIAS, RESLOPE, SLOPE
+from kitlib.curves.advice import BIAS, SLOPE
 from kitlib.intake.outputs import kept
 from kitlib.reports import blocks as page
 from kitlib.reports import drawing as style
@@ -206,8 +206,7 @@ def source_section(review: SeasonReview) -> list[page.Block]:
         span = f"{high} %" if low == high else f"{low} to {high} %"
         parts.append(f"{sampling.IN_WORDS[source]} on {listed(rows['curve'])} ({span})")
     # Only where the advice has a slope in it; a curve to be kept is not to be changed.
-    advice = review.season.advice.items()
-    steep = [c for c, a in advice if a.action == RESLOPE or SLOPE in a.open_question]
+    steep = [c for c, a in review.season.advice.items() if a.asks_for_slope]
     slope = largest.loc[largest["source"] == sampling.MOISTURE, "curve"]
     slope = slope[slope.isin(steep)]
     said = {"parts": "; ".join(parts), "curves": listed(slope)}
@@ -301,7 +300,7 @@ def _open(review: SeasonReview) -> list[page.Block]:
         # Without a plan that suffices no samples of it can settle the bias.
         told = questions - ({SLOPE} if best is not None else {SLOPE, BIAS})
         settling = [settles[name] for name in settles if name in told]
-        if best is not None and (advice.action == RESLOPE or SLOPE in questions):
+        if best is not None and advice.asks_for_slope:
             trials, samples, dishes, _ = best[sampling.SIZE]
             # An even spread over one point has an SD of 1 / √12.
             one = replace(plans[curve].scatter, sd_moisture=1 / sqrt(12))

@@ -14,9 +14,7 @@ from pathlib import Path
 
 from kitlib.words.terms import crop_key
 
-READ = "read"
 FROM_MEMORY = "from memory"
-PRACTICE = "common practice, no source"
 
 
 @dataclass(frozen=True)
@@ -58,7 +56,6 @@ class Tolerance:
         )
 
 
-_HB44 = "NIST Handbook 44, 5.56(a), air-oven method"
 HANDBOOK_RULE = "Handbook 44"
 _TOLD = tomllib.loads(Path(__file__).with_name("limits.toml").read_text("utf-8"))
 TOLERANCE_RULES: dict[str, dict[str, Tolerance]] = {}
@@ -66,9 +63,7 @@ for _row in _TOLD["tolerance"]:
     _rule = TOLERANCE_RULES.setdefault(_row.pop("rule"), {})
     _rule.update(dict.fromkeys(_row.pop("crops"), Tolerance(**_row)))
 # A crop without a class of its own is in the narrower one of the handbook.
-UNKNOWN_CROP_TOLERANCE = Tolerance(
-    0.04, 0.7, f"{_HB44}, all other cereal grains and oilseeds", FROM_MEMORY
-)
+UNKNOWN_CROP_TOLERANCE = TOLERANCE_RULES[HANDBOOK_RULE].pop("any other")
 # A meter's errors are to be found with an uncertainty of at most this share of the
 # tolerance (French Order of 1 July 2010, article 21; read).
 REFERENCE_SHARE = 1 / 3
@@ -82,8 +77,8 @@ def _sourced(name: str) -> dict[str, Sourced]:
 STANDARD_MOISTURE = _sourced("standard_moisture")  # [%], by crop
 REPEATABILITY = _sourced("repeatability")  # of two dishes [g per 100 g], by method
 BUSHEL_LB = _sourced("bushel_lb")  # by crop
-PLAUSIBLE_YIELD = {crop: tuple(ends) for crop, ends in _TOLD["plausible_yield"].items()}
 THRESHOLDS: dict[str, float] = _TOLD["thresholds"]
+PLAUSIBLE_YIELD = {crop: tuple(ends) for crop, ends in _TOLD["plausible_yield"].items()}
 ISO_6540 = "ISO 6540"
 ISO_6540_REFERENCE, ISO_6540_ROUTINE = f"{ISO_6540} reference", f"{ISO_6540} routine"
 # What the methods above are called, whatever stands before and after.

@@ -126,6 +126,8 @@ def test_effort_goes_where_the_variance_is(largest, begins):
     assert said.startswith(begins)
     if largest != "moisture":
         assert IN_WORDS[largest] in said
+    else:  # the sources' table says no other than the advice
+        assert where_effort_pays(found, slope=False).startswith("Watch the slope: ")
 
 
 def test_a_dominant_location_counts_with_the_trials():
