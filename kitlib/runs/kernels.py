@@ -396,6 +396,7 @@ def run_notebook(task: Task, scratch: Path, kernels: Kernels) -> str:
             notebook, failure = deepcopy(source), _in_one_line("no kernel", error)
     if not failure and task.report and not (scratch / OUT / task.report).is_file():
         failure = f"it wrote no {task.report}"
+    executed.unlink(missing_ok=True)
     name = task.failed_name if failure else task.name
     (scratch / OUT / name).write_bytes(cleaned(notebook))
     return failure
