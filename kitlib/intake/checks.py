@@ -5,7 +5,6 @@ written, and where two sides contradict each other both stay in: which is wrong 
 be told here.
 """
 
-import re
 import unicodedata
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -190,9 +189,10 @@ def _odd_names(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
             continue
         long = names.str.len() > LONGEST_CELL
         short = names.where(~long, "")
+        unseen = by_value(short.mask(short.str.fullmatch("[ -~]*"), ""), _invisible)
         odd: list[tuple] = [
             ("name-long", long, f"is longer than {LONGEST_CELL} letters"),
-            ("name-odd", short.map(_invisible), "holds letters that cannot be seen"),
+            ("name-odd", unseen, "holds letters that cannot be seen"),
         ]
         for what, pattern in _MADE_BY_SPREADSHEET.items():
             if column in needed_columns(table):
@@ -221,8 +221,7 @@ def _examples(texts: pd.Series, exact: bool = False) -> str:
 
 def _invisible(text: str) -> bool:
     """Whether a text holds control or format characters."""
-    odd = () if text.isprintable() else text  # which is quick to tell
-    return any(unicodedata.category(letter) in ("Cc", "Cf") for letter in odd)
+    return any(unicodedata.category(letter) in ("Cc", "Cf") for letter in text)
 
 
 def keys_alike(frames: Frames) -> list[Finding]:
@@ -249,7 +248,7 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> Iterator[Finding]:
     """Yield names of one column that are spelt in two ways."""
     cells = cells.dropna(subset=["name"])
     names = cells[["group", "name"]].drop_duplicates()
-    names = names.assign(plain=by_value(names["name"], _plain))
+    names = names.assign(plain=_plain(names["name"]))
     twice = names[names.duplicated(["group", "plain"], keep=False)]
     if twice.empty:
         return
@@ -261,18 +260,19 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> Iterator[Finding]:
             parts = {"names": _examples(rows["name"], exact=True), "usual": usual[:40]}
             others = ", ".join(toml_text(name) for name in rows["name"].unique())
             parts["line"] = f"{toml_text(usual)} = [{others}]"
-            at = rows["row"]
-            yield from found("keys-alike", str(table), at, column=column, **parts)
+            parts["column"] = column
+            yield from found("keys-alike", str(table), rows["row"], **parts)
 
 
-def _plain(name: str) -> str:
-    """Return a name by which different spellings of it meet, whatever its letters."""
-    text = re.sub(r"^(\d+)\.0+$", r"\1", name[:LONGEST_CELL])
-    if not re.fullmatch("[!-~]*", text):  # letter by letter only where there is need
-        letters = unicodedata.normalize("NFKC", text).translate(_ALIKE)
-        text = "".join(c for c in letters if not c.isspace() and not _invisible(c))
-    text = text.casefold()
-    return text.lstrip("0") or "0" if text.isdecimal() else text
+def _plain(names: pd.Series) -> pd.Series:
+    """Return names by which different spellings meet, whatever their letters."""
+    text = names.str.slice(0, LONGEST_CELL)
+    odd = ~text.str.fullmatch("[!-~]*")  # letter by letter only where there is need
+    letters = (unicodedata.normalize("NFKC", t).translate(_ALIKE) for t in text[odd])
+    bare = ("".join(t.split()) for t in letters)
+    text[odd] = ["".join(c for c in t if not _invisible(c)) for t in bare]
+    text = text.str.replace(r"^(\d+)\.0+$", r"\1", regex=True).str.casefold()
+    return text.str.replace(r"^0+(\d+)$", r"\1", regex=True)
 
 
 def _missing_cells(frames: Frames) -> Iterator[Finding]:

@@ -362,18 +362,17 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
     for column in NAMES:
         here = ("curve", "parallel_of") if column == "curve" else (column,)
         cells = [(t, c) for t in tables.values() for c in here if c in t.frame]
-        times: Counter = Counter()
-        for table, name in cells:
-            times.update(table.frame[name].value_counts(sort=False).to_dict())
-        usual = [name for name, _ in times.most_common()]
+        every = pd.concat([table.frame[name] for table, name in cells]).dropna()
+        alone = every.nunique() == every.str.casefold().nunique()
+        if alone and not told.get(column) and column not in season.alias:
+            continue
+        usual = [name for name, _ in Counter(every.tolist()).most_common()]
         ours: dict[str, str] = {}
         for name in [*told.get(column, ()), *usual]:
             ours.setdefault(name.strip().casefold(), name)
         for name, others in season.alias.get(column, {}).items():
             ours |= {other.strip().casefold(): name for other in [name, *others]}
         new_names = {name: ours[name.casefold()] for name in usual}
-        if all(old == new for old, new in new_names.items()):
-            continue
         for table, name in cells:
             old = table.frame[name]
             table.frame[name] = new = by_value(old, new_names.get).astype("str")

@@ -383,6 +383,7 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
     own, left = pairs[pairs["trial"] == name], left_out[left_out["trial"] == name]
     findings = findings_on(season, name, curves)
     crops = sorted(plots["crop"].map(crop_key).unique())
+    wanted = [entries_wanted(season, crop) for crop in crops]
     return {
         "settings": digest(season.settings),
         f"plots of the trial ({len(plots)})": digest(plots),
@@ -390,6 +391,6 @@ def trial_basis(season: SeasonAudit, name: str) -> dict[str, str]:
         f"rows left out ({len(left)})": digest(left),
         f"findings ({len(findings)})": digest(findings),
         "entries' own errors": digest([season.entry_errors.get(c) for c in crops]),
-        "entries to sample": digest([entries_wanted(season, c) for c in crops]),
+        "entries to sample": digest([w and (w.curve, w.number) for w in wanted]),
         **{f"curve {curve}": of_curve.curve_digest(season, curve) for curve in curves},
     }

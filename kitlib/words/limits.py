@@ -89,8 +89,6 @@ _METHOD_NAMES = {
     "S352.2": r"\bs[ _-]*352(\.\d)?\b",
     "AACC 44-15": r"\b44[-–]15(\.\d+)?[a-z]?\b",
 }
-_ROUTINE = r"routine|whole|38 ?h"
-_REFERENCE = r"reference|ground|vacuum|absolute"
 # Range of m results against the standard deviation: the factors for the critical
 # range, ISO 5725-6 table 1 (from memory; reproduced by the 95 % quantile of the
 # range of m standard normal values).
@@ -136,9 +134,10 @@ def method_key(method: str) -> str:
     known = next((name for name, form in names if re.search(form, plain)), plain)
     if known != ISO_6540:
         return known
-    if re.search(_ROUTINE, plain):
+    if re.search(r"routine|whole|38 ?h", plain):
         return ISO_6540_ROUTINE
-    return ISO_6540_REFERENCE if re.search(_REFERENCE, plain) else ISO_6540
+    ground = re.search(r"reference|ground|vacuum|absolute", plain)
+    return ISO_6540_REFERENCE if ground else ISO_6540
 
 
 def range_factor(dishes: int) -> float:

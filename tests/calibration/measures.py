@@ -75,6 +75,7 @@ def audit_drawn(drawn: DrawnSeason, setup_sd: float = 0.0) -> CurveAudit:
     """Return the audit of a drawn season."""
     harvest = drawn.harvest
     plots = {"trial": harvest.trial.astype(str), "sensor_pct": harvest.sensor_pct}
+    plots |= {"recorded_pct": harvest.sensor_pct, "grain_temp_c": harvest.temperature}
     return audit_of(
         drawn.samples.sensor_pct,
         drawn.reference_pct,

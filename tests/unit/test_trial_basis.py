@@ -14,6 +14,7 @@ from kitlib.reports.blocks import Report
 from kitlib.reports.curve_sections import curve_condition
 from kitlib.reports.trial_sections import trial_basis
 from kitlib.reports.typeset import as_json
+from kitlib.review.plan import entries_wanted
 from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
 
@@ -46,6 +47,11 @@ def only_its_part(monkeypatch):
         pairing, kept = season.pairing, trial.curves
         pairs, left_out = pairing.pairs, pairing.left_out
         conditions = {curve: curve_condition(season, curve) for curve in kept}
+        wanted = {trial.crop: entries_wanted(season, trial.crop)}
+        monkeypatch.setattr(
+            "kitlib.reports.trial_sections.entries_wanted",
+            lambda season, crop: wanted[crop],
+        )
         monkeypatch.setattr(
             basis_module,
             "review_curves",
