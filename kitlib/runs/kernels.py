@@ -155,7 +155,9 @@ class Kernels:
             kernel.kill()
         self.threads.shutdown(cancel_futures=True)
         with ThreadPoolExecutor(1) as apart:  # for here an event loop may be running
-            list(apart.map(Kernel.close, self._all))
+            # At a cluster's worker a thread may be at work still; it closes its own.
+            idle = [kernel for kernel in self._all if not kernel.loop.is_running()]
+            list(apart.map(Kernel.close, idle))
             apart.submit(lambda: ensure_event_loop().close())
         shutil.rmtree(self.folder, ignore_errors=True)
 
