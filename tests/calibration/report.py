@@ -18,7 +18,7 @@ crops, with {versions}.
 `python -m calibration.report` wrote this page from the tables of `results/`; it holds
 no figure from elsewhere.
 
-So few seasons tell a coverage of 95 % to ±{half:.0f} points. An interval is said to
+The fewest seasons tell a coverage of 95 % to ±{half:.0f} points. An interval is said to
 miss the goal of 94 to 96 % only where its coverage's own 95 % interval (Wilson) lies
 wholly beside it; `results/coverage.csv` holds all of them. True values: as the
 scenario states them for biases of samples taken at random, gains and effects; all
@@ -166,9 +166,9 @@ def main() -> None:
         for name in ("coverage", "decisions", "pooling", "bias")
     )
     bias = bias.rename(columns={"from": "low", "to": "high"})
-    seasons = decisions["seasons"].min()
+    seasons, most = decisions["seasons"].min(), decisions["seasons"].max()
     head = HEAD.format(
-        seasons=seasons,
+        seasons=seasons if seasons == most else f"{seasons} to {most}",
         curves=len(decisions),
         crop_seasons=pooling["seasons"].min(),
         crops=len(pooling),
