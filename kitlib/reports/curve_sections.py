@@ -140,7 +140,7 @@ def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
         three = map(show, (after.rmsep_none, after.rmsep_offset, after.rmsep_line))
         which = "as loaded / with an offset / with a line"
         rows.append(("RMSEP on trials left out", " / ".join(three), "", "", which))
-    if cover is not None:
+    if cover is not None and cover.share_beyond_estimates > 0:
         beyond = columns_of("curves")["share_beyond_estimates"]
         share = beyond.cell(cover.share_beyond_estimates)
         rows.append((beyond.label, share, "", "", ""))
