@@ -20,7 +20,10 @@ function make(tag, attributes = {}, ...children) {
   return made;
 }
 
-function tableOf(table, cellOf = (text) => text) {
+// An interval is not parted at the end of a line.
+const whole = (text) => text.replace(/\((\S+) to (\S+)\)/, "($1\u00a0to\u00a0$2)");
+
+function tableOf(table, cellOf = whole) {
   // Columns of numbers are set to the right, the first one names the rows.
   const number = table.heads.map((_, k) => k > 0 &&
     table.rows.every((cells) => NUMBER.test(cells[k])));
@@ -38,8 +41,9 @@ function tableOf(table, cellOf = (text) => text) {
 // Actions wait for the one before to be answered, so that none overtakes another and a
 // dragged slider leaves out the steps that the kernel would come too late for.
 class Line {
-  constructor(model, changed) {
-    Object.assign(this, { model, changed, queue: [], waiting: null, number: 0, since: 0 });
+  constructor(model, changed, answered) {
+    Object.assign(this, { model, changed, answered });
+    Object.assign(this, { queue: [], waiting: null, number: 0, since: 0 });
     this.page = Math.random().toString(36).slice(2);
     this.heard = Date.now();
     this.listen = () => this.answer();
@@ -69,6 +73,7 @@ class Line {
     this.waiting = null;
     this.heard = Date.now();
     this.next();
+    this.answered();
   }
 
   tick() {
@@ -93,7 +98,7 @@ class Line {
 }
 
 function render({ model, el }) {
-  const line = new Line(model, () => showLine());
+  const line = new Line(model, () => showLine(), () => showView());
   const act = (name, value) => line.act(name, value);
   const id = (name) => `kit-${line.page}-${name}`;
   const labelled = (name, label, input, ...more) => {
@@ -103,10 +108,16 @@ function render({ model, el }) {
   };
   const button = (text, name, value) => make("button", { type: "button",
     onclick: () => act(name, value) }, text);
-  const box = (name) => make("input", { type: "text", inputmode: "decimal",
-    autocomplete: "off", class: "kit-box",
+  // What is typed and not yet sent is left alone by whatever is shown meanwhile.
+  const typed = new WeakSet();
+  const box = (name, valueOf = (text) => text) => make("input", { type: "text",
+    inputmode: "decimal", autocomplete: "off", class: "kit-box",
     onkeydown: (event) => event.key === "Enter" && event.target.blur(),
-    onchange: (event) => act(name, event.target.value) });
+    oninput: (event) => typed.add(event.target),
+    onchange: (event) => {
+      typed.delete(event.target);
+      act(name, valueOf(event.target.value));
+    } });
   const slider = (name) => make("input", { type: "range", min: "0", step: "1",
     oninput: (event) => act(name, Number(event.target.value)) });
 
@@ -235,7 +246,8 @@ function render({ model, el }) {
   const options = (place, name, pairs) => changed(name, pairs) && put(place,
     ...pairs.map(([value, text]) => make("option", { value: String(value) }, text)));
   const set = (input, value, ...names) => {
-    if (!line.holds(...names) && input.value !== String(value)) input.value = value;
+    const own = typed.has(input) || line.holds(...names);
+    if (!own && input.value !== String(value)) input.value = value;
   };
 
   function showLine() {
@@ -253,7 +265,7 @@ function render({ model, el }) {
     set(input, told.at, `${name}_at`, name, `click_${name}s`);
     input.setAttribute("aria-valuetext", told.said);
     input.title = told.said;
-    if (document.activeElement !== number || !line.holds(name)) number.value = told.text;
+    set(number, told.text, name);
   }
 
   function showView() {
@@ -278,8 +290,10 @@ function render({ model, el }) {
     showSlider(tilt, tiltBox, "tilt", view.tilt, reach.tilts, !view.slope);
     if (!line.holds("slope")) slope.checked = view.slope;
     slope.disabled = view.slopeOff;
-    [[low, view.band[0]], [high, view.band[1]], [standard, view.standard],
-      [select, view.select]].forEach(([input, text]) => { input.value = text; });
+    set(low, view.band[0], "band_low");
+    set(high, view.band[1], "band_high");
+    set(standard, view.standard, "standard");
+    set(select, view.select, "select");
     standard.disabled = view.standard === "";
     controls.querySelector(`label[for="${select.id}"]`).textContent = view.selectLabel;
     [undo.disabled, redo.disabled] = [!view.can[0], !view.can[1]];
@@ -297,7 +311,7 @@ function render({ model, el }) {
       const out = new Set(view.leftOut.map(String));
       [...samples.options].forEach((each) => { each.selected = out.has(each.value); });
     }
-    if (changed("allCurves", view.allCurves)) showCurves(view.allCurves);
+    showCurves(view.allCurves);
     if (changed("records", view.records)) showRecords(view.records);
     if (changed("compared", view.compared)) {
       put(compared, ...(view.compared ? [tableOf(view.compared)] : []));
@@ -306,16 +320,24 @@ function render({ model, el }) {
   }
 
   function showCurves(table) {
-    put(curves, tableOf(table, (text, at, k) => {
-      if (at < 0 || k > 1) return text;
-      const name = table.names[at];
-      if (k === 0) return make("button", { type: "button", class: "kit-link",
-        onclick: () => act("curve", name) }, text);
-      return make("input", { type: "text", class: "kit-box", value: text,
-        "aria-label": `Offset of ${name}, points`,
-        onchange: (event) => act("offset_of", [name, event.target.value]) });
-    }));
+    // Cells are filled anew where they stand, so that the focus stays in a box.
+    const texts = table.rows.flat(), cells = curves.querySelectorAll("td");
+    if (cells.length !== texts.length) put(curves, tableOf(table, curveCell(table.names)));
+    cells.forEach((cell, at) => {
+      if (!cell.children.length) cell.textContent = whole(texts[at]);
+    });
+    curves.querySelectorAll("input").forEach((each, k) =>
+      set(each, table.rows[k][1], "offset_of"));
   }
+
+  const curveCell = (names) => (text, at, k) => {
+    if (at < 0 || k > 1) return whole(text);
+    if (k === 0) return make("button", { type: "button", class: "kit-link",
+      onclick: () => act("curve", names[at]) }, text);
+    const offsetOf = box("offset_of", (asked) => [names[at], asked]);
+    offsetOf.setAttribute("aria-label", `Offset of ${names[at]}, points`);
+    return offsetOf;
+  };
 
   function showRecords(table) {
     put(records, tableOf(table, (text, at, k) => at < 0 || k ? text :

@@ -110,7 +110,7 @@ class ExplorerPanel(anywidget.AnyWidget):
                 return
             steps, told = explorer.serve(curve.audit.crop), -1.0
             while (share := await asyncio.to_thread(next, steps, None)) is not None:
-                if share - told > 0.02:
+                if 1 > share > told + 0.02:
                     told = share
                     self.view = {**self.view, "share": share}
             self._show()
@@ -309,7 +309,7 @@ class ExplorerPanel(anywidget.AnyWidget):
             "label": pictures.NOT_THE_AUDIT,
             "said": record.choice_in_words(look),
             "status": self.status,
-            "share": int(curve.audit.crop in explorer.served),
+            "share": int(look.served),
             "ready": True,
             "curve": name,
             "offset": _slider(offset, curve.stops, by, offset_notes),
@@ -435,15 +435,15 @@ def entries_table(look: Look) -> dict[str, Any]:
 
 def curves_table(explorer: SeasonExplorer) -> dict[str, Any]:
     """Return what is chosen for every audited curve."""
-    rows = []
-    for name, curve in explorer.curves.items():
-        choice = explorer.state.choices[name]
-        told: dict[str, Any] = {"curve": f"{curve.audit.crop}: {name}"}
-        told |= {"tilt": choice.tilt, "audit_action": curve.advice.action}
-        row = curve.chosen(choice).assign(audit_offset=curve.start.offset, **told)
-        rows.append(row)
-    frame = pd.concat(rows, ignore_index=True)[CURVES.split()]
+    curves, choices = explorer.curves, explorer.state.choices
+    found = [curve.chosen(choices[name]) for name, curve in curves.items()]
+    frame = pd.concat(found, ignore_index=True).assign(
+        curve=[f"{curve.audit.crop}: {name}" for name, curve in curves.items()],
+        tilt=[choices[name].tilt for name in curves],
+        audit_action=[curve.advice.action for curve in curves.values()],
+        audit_offset=[curve.start.offset for curve in curves.values()],
+    )[CURVES.split()]
     table = in_brackets(frame)
     table[terms.columns_of("what_if")["offset"].head] = frame["offset"].map(number_text)
     shown_so = page_table(say("all_curves"), table)
-    return {**shown_so, "names": list(explorer.curves)}
+    return {**shown_so, "names": list(curves)}
