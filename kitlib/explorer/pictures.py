@@ -20,7 +20,7 @@ from kitlib.words.terms import counted, listed
 NOT_THE_AUDIT = "What if: not the audit's result"
 # Three pixels for two of the page, for sharp letters at up to 150 % zoom.
 DPI = 150
-WIDTH = 4.4  # of a picture on the page [in]
+WIDTH = 4.25  # of a picture on the page [in]
 _LEFT, _RIGHT, _BOTTOM = 0.62, 0.1, 0.62  # margins about the axes [in]
 _TITLE, _GAP = 0.19, 0.26  # above axes that have a title; between axes [in]
 _NEAR = 0.12  # a click this close to a sample means it [in]
@@ -140,10 +140,10 @@ class ErrorPicture(LivePicture):
 
     def __init__(self, curve: ExploredCurve, width: float = WIDTH):
         looks = {"as recorded": _RECORDED, "what if": _WHAT_IF}
-        looks |= {"does not count": _ASIDE, "± tolerance": _TOLERANCE}
-        super().__init__(looks, [1.97], width)
+        looks |= {"not counted": _ASIDE, "± tolerance": _TOLERANCE}
+        super().__init__(looks, [1.78], width)
         [self.ax], self.every = self.axes, curve.samples
-        ax, up = self.ax, "Error, sensor − air-oven (% moisture)"
+        ax, up = self.ax, "Sensor − air-oven (% moisture)"
         ink.label_axes(ax, "Air-oven (% moisture, wet basis)", up)
         low, high = self.every.reference.min(), self.every.reference.max()
         margin = max(0.05 * (high - low), 0.25)
@@ -208,7 +208,7 @@ class OffsetPicture(LivePicture):
     def __init__(self, curve: ExploredCurve, width: float = WIDTH):
         looks = {"in-sample": _IN_SAMPLE, "trials left out": _LEFT_OUT}
         looks |= {"−bias, interval": _OWN, "chosen": _CHOSEN}
-        super().__init__(looks, [0.48, 0.3, 0.48], width)
+        super().__init__(looks, [0.39, 0.26, 0.39], width)
         self.rmsep, share, self.selections = self.axes
         titles = ["RMSEP (% moisture)", "Samples within tolerance (%)"]
         titles.append("Entries newly selected")
@@ -281,7 +281,7 @@ class RankPicture(LivePicture):
 
     def __init__(self) -> None:
         fates = {"stays": _RECORDED, "moves in": _ENTERS, "drops out": _LEAVES}
-        super().__init__(fates | {"selection line": _SELECTION}, [1.75], 3.4)
+        super().__init__(fates | {"selection line": _SELECTION}, [1.45], 3.1)
         [ax] = self.axes
         ink.label_axes(ax, "Rank as recorded, 1 is best", "Rank, what if")
         (self.same,) = ax.plot([], [], color=ink.MUTED, linewidth=0.9)
