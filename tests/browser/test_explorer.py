@@ -15,11 +15,14 @@ from statistics import median
 from urllib.error import HTTPError
 from urllib.request import urlopen
 
+import numpy as np
 import psutil
 import pytest
+from jupyter_client import BlockingKernelClient
 from playwright.sync_api import Page, expect, sync_playwright
 
-from kitlib.explorer.pictures import NOT_THE_AUDIT
+from kitlib.explorer.explorer import SeasonExplorer
+from kitlib.explorer.pictures import NOT_THE_AUDIT, ErrorPicture
 from kitlib.explorer.record import read_records
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -33,8 +36,15 @@ FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
-# What the console may say without a fault of ours, each with its reason; none so far.
-BENIGN: tuple[tuple[str, str], ...] = ()
+# What the console may say without a fault of ours, each with its reason.
+BENIGN = (
+    (
+        "^Comm not found for comm id",
+        "A kernel that was started anew refuses what a page asks about its widgets, as "
+        "it has none yet; it tells every page, and JupyterLab says so in those that "
+        "did not ask.",
+    ),
+)
 START = "import sys; from kitlib.runs.lab import explore; "
 START += "explore(*sys.argv[1:], browser=False)"
 PATIENCE = 120  # seconds: a busy machine starts JupyterLab slowly
@@ -189,8 +199,9 @@ def test_all_stands_in_one_window_and_nothing_is_cut(page, tmp_path, width):
         tab(page, name)
         expect(panel(page).locator(".kit-label")).to_be_in_viewport(ratio=1)
         kept_picture(page, f"{width}-{name.split()[0].casefold()}", tmp_path)
-        box = panel(page).evaluate("b => [b.scrollWidth, b.clientWidth]")
-        assert box[0] <= box[1]
+        for part in (panel(page), panel(page).locator("[role=tabpanel]:visible")):
+            wide = part.evaluate("b => [b.scrollWidth, b.clientWidth]")
+            assert wide[0] <= wide[1]
         for place in (
             ".kit-write",
             ".kit-pictures img >> nth=1",
@@ -200,13 +211,7 @@ def test_all_stands_in_one_window_and_nothing_is_cut(page, tmp_path, width):
             assert ends["x"] + ends["width"] <= width
             assert ends["y"] + ends["height"] <= 720 - 24  # the status bar
     tab(page, "Numbers")
-    wide = (
-        panel(page)
-        .locator("[role=tabpanel]:visible")
-        .evaluate("b => [b.scrollWidth, b.clientWidth]")
-    )
     page.set_viewport_size({"width": 1280, "height": 720})
-    assert wide[0] <= wide[1]
 
 
 # ---- right numbers -----------------------------------------------------------------
@@ -219,6 +224,7 @@ def test_slider_number_words_and_pictures_are_one(page):
     expect(panel(page)).to_contain_text("−0.80 points were added")
     expect(panel(page)).to_contain_text("would be −0.50 in place of +0.30")
     expect(number(page)).to_have_value("-0.80")
+    at = int(slider(page).input_value())  # from here on stops are 0.1 apart
     expect(slider(page)).to_have_attribute(
         "aria-valuetext", "−0.80 points, in its interval"
     )
@@ -227,10 +233,13 @@ def test_slider_number_words_and_pictures_are_one(page):
     number(page).press("Enter")
     expect(panel(page)).to_contain_text("+0.35 points were added")
     expect(slider(page)).to_have_attribute("aria-valuetext", "+0.35 points")
+    number(page).fill("0.4")
+    number(page).press("Enter")
+    expect(slider(page)).to_have_value(f"{at + 12}")
 
 
 def test_what_cannot_be_used_is_refused_in_words_and_the_old_number_stays(page):
-    for typed in ("15,5", "abc"):
+    for typed in ("15,5", "abc", "abc"):
         number(page).fill(typed)
         number(page).press("Enter")
         expect(panel(page).get_by_role("status")).to_contain_text("not used")
@@ -280,6 +289,76 @@ def test_a_sample_is_left_out_and_undo_counts_it_again(page):
     expect(row).to_contain_text("39")
     panel(page).get_by_role("button", name="Undo").click()
     expect(row.locator("td").last).to_have_text("40")
+
+
+def place_of(explorer, shown, picture):
+    """Return where the sample of the largest error stands in the picture shown."""
+    curve, wide_high = explorer.curves[CURVE], picture.figure.canvas.get_width_height()
+    k = int(np.argmax(np.abs(curve.samples.error)))
+    error = picture._inside(curve.samples.error[k])
+    at = picture.ax.transData.transform((curve.samples.reference[k], error))
+    across, up = at / wide_high
+    box = shown.bounding_box()
+    place = {"x": across * box["width"], "y": (1 - up) * box["height"]}
+    return place, curve.names[k]
+
+
+def test_a_click_on_a_sample_leaves_it_out_and_another_counts_it(page, audited_demo):
+    explorer = SeasonExplorer(audited_demo)
+    shown = panel(page).locator(".kit-pictures img").first
+    place, name = place_of(explorer, shown, ErrorPicture(explorer.curves[CURVE]))
+    tab(page, "Samples")
+    out = panel(page).get_by_label("Samples to leave out").locator("option:checked")
+    shown.click(position=place)
+    expect(out).to_have_count(1)
+    expect(out).to_contain_text(name)
+    shown.click(position=place)
+    expect(out).to_have_count(0)
+
+
+def test_a_click_on_the_curves_of_the_offsets_chooses_one(page):
+    shown = panel(page).locator(".kit-pictures img").nth(1)
+    # So that the flat part is seen: how many entries, and over which offsets.
+    expect(shown).to_have_attribute(
+        "alt", re.compile(r"entries newly selected; as many at some of \S+ to \S+\.$")
+    )
+    before = slider(page).input_value()
+    box = shown.bounding_box()
+    shown.click(position={"x": 0.9 * box["width"], "y": box["height"] / 2})
+    expect(slider(page)).not_to_have_value(before)
+    expect(panel(page)).to_contain_text(re.compile(r"\+\d\.\d0 points were added"))
+
+
+def test_every_figure_of_the_what_if_has_its_interval(page):
+    number(page).fill("0.3")
+    number(page).press("Enter")
+    expect(panel(page)).to_contain_text("+0.30 points were added")
+    rows = panel(page).locator("[role=tabpanel]").first.locator("tbody tr")
+    known = {row[0]: row[-1] for row in rows.evaluate_all(CELLS)}
+    figures = set(known) - {"Offset chosen (points)", "Samples", "Trials"}
+    assert len(figures) == 5
+    assert all(re.fullmatch(r"\S+ \(\S+ to \S+\)", known[each]) for each in figures)
+
+
+CELLS = """rows => rows.map(row =>
+  [...row.cells].map(cell => cell.textContent.replaceAll('\u00a0', ' ')))"""
+
+
+def test_what_was_done_is_undone_and_done_again(page):
+    for asked in ("0.1", "0.2"):
+        number(page).fill(asked)
+        number(page).press("Enter")
+        expect(number(page)).to_have_value(f"{asked}0")
+        page.wait_for_timeout(1100)  # changes within a second are undone together
+    panel(page).get_by_role("button", name="Undo").click()
+    expect(number(page)).to_have_value("0.10")
+    panel(page).get_by_role("button", name="Redo").click()
+    expect(number(page)).to_have_value("0.20")
+    slider(page).focus()
+    page.keyboard.press("Control+z")
+    expect(number(page)).to_have_value("0.10")
+    page.keyboard.press("Control+Shift+z")
+    expect(number(page)).to_have_value("0.20")
 
 
 def test_a_trial_that_changes_is_named_and_leads_to_its_chart(page):
@@ -403,18 +482,43 @@ CONTRASTS = """() => {
 }"""
 
 
-def test_a_step_takes_no_longer_than_it_may(page):
-    """From key to last picture: 100 ms or two bare redraws, median of 30 steps.
+def test_a_step_takes_no_longer_than_it_may(page, lab):
+    """From key to last picture: 100 ms or two bare redraws of the same pictures.
 
-    On a machine that does other things as well the limit is ten times as wide: the
-    benchmark of the redraw holds the number against a bare redraw of the same run.
+    Medians of 30 steps; the redraws are made by the same kernel, in turn with them.
     """
-    slider(page).focus()
-    taken = []
-    for k in range(30):
-        taken.append(page.evaluate(STEP, 1 if k < 15 else -1))
-    assert median(taken) <= 1000
-    print(f"median of 30 steps: {median(taken):.0f} ms")
+    [connection] = (lab[2] / "RUNTIME").glob("kernel-*.json")
+    client = BlockingKernelClient(connection_file=str(connection))
+    client.load_connection_file()
+    client.start_channels()
+    try:
+        client.wait_for_ready(PATIENCE)
+        slider(page).focus()
+        taken, bare = [], []
+        for k in range(30):
+            taken.append(page.evaluate(STEP, 1 if k < 15 else -1))
+            bare.append(redrawn(client))
+    finally:
+        client.stop_channels()
+    print(f"a step {median(taken):.0f} ms, a bare redraw {median(bare):.0f} ms")
+    assert median(taken) <= max(100, 2 * median(bare))
+
+
+def redrawn(client) -> float:
+    """Return how long the kernel takes to draw the pictures shown anew. [ms]"""
+    told = client.execute_interactive(
+        "", user_expressions={"taken": REDRAW}, timeout=PATIENCE
+    )
+    found = told["content"]["user_expressions"]["taken"]
+    assert found["status"] == "ok", found
+    return float(found["data"]["text/plain"])
+
+
+# Three pictures are drawn in a step: of the errors, of the offsets and of the ranks.
+REDRAW = """[clock := __import__("time").perf_counter, start := clock(), [
+  picture.figure.canvas.draw()
+  for picture in (*panel._drawn[panel.look.curve.audit.curve], panel._ranks)
+], 1000 * (clock() - start)][-1]"""
 
 
 STEP = """by => new Promise(done => {
@@ -438,9 +542,14 @@ def test_two_windows_show_the_same(page, browser, lab):
         number(page).fill("0.4")
         number(page).press("Enter")
         expect(number(second)).to_have_value("0.40")
+        # What is typed in one and not yet sent outlives what the other does.
+        panel(page).get_by_label("Band from, %").fill("12")
         number(second).fill("0.5")
         number(second).press("Enter")
         expect(number(page)).to_have_value("0.50")
+        expect(panel(page).get_by_label("Band from, %")).to_have_value("12")
+        panel(page).get_by_label("Band from, %").press("Enter")
+        expect(panel(second).get_by_label("Band from, %")).to_have_value("12.00")
     finally:
         second.context.close()
 
@@ -496,4 +605,14 @@ def test_a_dead_kernel_is_told_and_a_new_one_has_the_choices(browser, lab):
     os.kill(kernel_of(lab).pid, signal.SIGKILL)
     status = panel(page).get_by_role("status")
     expect(status).to_contain_text("No answer from the kernel", timeout=60_000)
+    # What the panel says to do; JupyterLab has its own word on it before.
+    agreed = page.locator(".jp-Dialog .jp-mod-accept")
+    agreed.click()
+    page.get_by_role("menuitem", name="Kernel").click()
+    page.get_by_role("menuitem", name="Restart Kernel and Run All Cells").click()
+    agreed.click()
+    expect(panel(page)).to_contain_text("Reading and auditing the season")
+    expect(panel(page).get_by_role("progressbar")).to_be_visible()
+    expect(status).to_have_text("Your choices of last time are back.")
+    expect(number(page)).to_have_value("0.70")
     page.context.close()
