@@ -267,7 +267,7 @@ def effects_on(samples: pd.DataFrame, own_configuration: Any) -> Iterator[Effect
     other = samples["chamber_config"].notna()
     other &= samples["chamber_config"] != own_configuration
     if pd.notna(own_configuration) and other.any():
-        name = f"{OTHER_CONFIGURATION} than the curve's {own_configuration}"
+        name = f"{OTHER_CONFIGURATION} than the curve's ({own_configuration})"
         yield effect_of(name, "", other.to_numpy(bool), *rest)
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
-from math import log
+from math import isfinite, log
 from typing import Any
 
 import numpy as np
@@ -343,7 +343,8 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
         ends, key, code = effect.change.interval(level), "effect", "error-moves-with"
         if effect.name.startswith(OTHER_CONFIGURATION):
             code = "configuration-differs"
-            key = "configuration" if effect.change.known else "configuration not known"
+            key = "configuration" if isfinite(ends.low) else "configuration alone"
+            key = key if effect.change.known else "configuration not known"
         elif not effect.q_value < threshold("false_discovery_rate"):
             continue
         elif effect.name == DAY:

@@ -182,9 +182,11 @@ def png_bytes(figure: Figure) -> bytes:
     figure.set_dpi(DPI)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
-    # Three bytes a pixel, no transparency: a third smaller than matplotlib writes it.
-    with Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]) as picture:
-        picture.save(out, "PNG", compress_level=4, dpi=(DPI, DPI))
+    # No transparency: a third smaller than matplotlib writes it. Packing a picture
+    # closer takes longer than drawing it.
+    size, pixels = canvas.get_width_height(), canvas.buffer_rgba()
+    picture = Image.frombuffer("RGBA", size, pixels, "raw", "RGBA", 0, 1)
+    picture.convert("RGB").save(out, "PNG", compress_level=1, dpi=(DPI, DPI))
     figure.set_dpi(before)
     return out.getvalue()
 
@@ -263,7 +265,8 @@ def write_all(ax: Axes, x, y, words, side: str = "center", colour: str = INK) ->
     places = ax.transData.transform(np.column_stack([x, y])) / ax.figure.dpi
     down = 0.36 * SMALL / 72  # half of a capital's height
     corners, codes = [np.empty((0, 2))], [np.empty(0, np.uint8)]
-    for place, said in zip(places, words, strict=True):
+    for place, escaped in zip(places, words, strict=True):
+        said = escaped.replace(r"\$", "$")  # no mathematics is read here
         at = place - [share * width_of(said, SMALL), down]
         for outline, of_outline, width in map(_glyph, said):
             corners.append(outline * SMALL / 72 + at)

@@ -34,6 +34,7 @@ _BIAS: _Style = {"color": look.ACCENT, "linewidth": 1.3}
 _BAND_MEAN: _Style = {"color": look.INK, "linewidth": 1.6}
 _LINE: _Style = {"color": look.SIGNAL, "linewidth": 1.2, "linestyle": (0, (5, 2))}
 _GREY_BAND: _Style = {"color": look.BAND, **look.SWATCH}
+_BAR = 0.62 * _ROW * 72  # thickness [pt]
 _LSD: _Style = {"color": look.MID, "linewidth": 3.2}
 
 # ---- samples ------------------------------------------------------------------------
@@ -48,10 +49,10 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     """
     if pairs.empty:
         return look.blank(look.HALF, look.HALF)
-    bands, bias = [] if trial else audit.bands.to_dict("records"), audit.bias
+    bands, bias = audit.bands.iloc[:0] if trial else audit.bands, audit.bias
     keys = _sample_keys(pairs, trial)
     keys += [key_line("bias, dotted: interval", **_BIAS)] if bias.known else []
-    keys += [key_line("band mean, interval", **_BAND_MEAN)] if bands else []
+    keys += [key_line("band mean, interval", **_BAND_MEAN)] if len(bands) else []
     keys += [key_line("line", **_LINE)] if audit.line else []
     keys += [key_line("± tolerance", **_GREY_BAND)]
     across = _PAIRS["reference_pct"].head
@@ -76,11 +77,11 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
         meant = audit.line.intercept.value + audit.line.slope.value * read
         ax.plot(meant, read - meant, zorder=4, **_LINE)
     _plot_samples(ax, pairs, oven, limit, trial)
-    for band in bands:
-        middle = (band["band_low"] + band["band_high"]) / 2
-        mean = [band["mean_error"]] * 2
-        ax.plot([middle - 0.7, middle + 0.7], mean, zorder=5, **_BAND_MEAN)
-        ax.vlines(middle, band["low"], band["high"], color=look.INK, lw=1, zorder=5)
+    if len(bands):
+        middle = (bands["band_low"] + bands["band_high"]) / 2
+        ends = middle - 0.7, middle + 0.7
+        ax.hlines(bands["mean_error"], *ends, zorder=5, **_BAND_MEAN)
+        ax.vlines(middle, bands["low"], bands["high"], color=look.INK, lw=1, zorder=5)
     return figure
 
 
@@ -277,7 +278,7 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     ax.plot(after[crossed], rows[crossed], mew=0, zorder=4, **in_or_out)
     # Those whose selection is open are marked.
     colours = np.where((chances > 0.1) & (chances < 0.9), look.SIGNAL, look.MID)
-    side.barh(rows, 100 * chances, 0.62, color=list(colours))
+    side.hlines(rows, 0, 100 * chances, colors=list(colours), linewidth=_BAR)
     side.set(xlim=(0, 100), xticks=[0, 50, 100], yticks=[])
     if not np.isfinite(chances).any():
         look.write(side, 50, rows.size / 2 - 0.5, NOT_KNOWN, ha="center")
@@ -313,22 +314,25 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     row, range_ = np.asarray(row, int), np.asarray(range_, int)
     value = np.asarray(value, float)
     columns, lines = np.ptp(row) + 1, np.ptp(range_) + 1
-    left, top, bottom = 0.5, 0.42, 0.46
-    cell = min((look.FULL - left - 0.1) / columns, _WIDEST)
-    tall = min(0.62 * cell, _TALLEST / lines)
-    right = look.FULL - left - columns * cell
-    height = lines * tall + top + bottom
-    margins = {"left": left, "right": right, "top": top, "bottom": bottom}
-    figure, ax = look.framed(look.FULL, height, (), "Row", "Range", **margins)
-    ax.grid(visible=False)
-    ax.tick_params(length=0)
-    ax.spines[:].set(visible=True, color=look.RULE)
-    look.tick_evenly(ax, 16, max(2, int(lines * tall / 0.2)), integer=True)
     # The bound nearest to zero is a round number, and the largest value within seven.
     largest = max(float(np.abs(value).max()), 10.0**-decimals)
     unit = 10.0 ** np.floor(np.log10(largest / 7))
     step = unit * next(m for m in (1, 2, 5, 10) if 7 * m * unit >= largest)
     colours = BoundaryNorm(step * _BOUNDS, len(_CLASSES), clip=True)
+    middles = [f"{m:+g}".replace("-", "−") for m in step * (_BOUNDS[:-1] + 1)]
+    keys = [key_line(f"{label}, ± {step:g}:", linestyle="none")]
+    classes = zip(middles, _CLASSES, strict=True)
+    keys += [key_line(m, color=colour, **look.SWATCH) for m, colour in classes]
+    left, bottom = 0.5, 0.46
+    cell = min((look.FULL - left - 0.1) / columns, _WIDEST)
+    tall = min(0.62 * cell, _TALLEST / lines)
+    margins = {"left": left, "right": look.FULL - left - columns * cell}
+    height = lines * tall + bottom
+    figure, ax = look.framed(look.FULL, height, keys, "Row", "Range", **margins)
+    ax.grid(visible=False)
+    ax.tick_params(length=0)
+    ax.spines[:].set(visible=True, color=look.RULE)
+    look.tick_evenly(ax, 16, max(2, int(lines * tall / 0.2)), integer=True)
     places = np.full((lines, columns), np.nan)
     places[range_ - range_.min(), row - row.min()] = value
     sides = [np.arange(v.min(), v.max() + 2) - 0.5 for v in (row, range_)]
@@ -341,14 +345,4 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
         for chosen, colour in ((dark, "white"), (~dark, look.INK)):
             said = np.array(words)[chosen]
             look.write_all(ax, row[chosen], range_[chosen], said, colour=colour)
-    # The classes stand beside their label above the field, as wide as seven words.
-    edge, up = look.width_of(label) + 0.25, 1 - 0.17 / height
-    figure.text(0, up, label, fontsize=look.SMALL, color=look.INK)
-    scale = figure.add_axes((edge / look.FULL, up, 3.5 / look.FULL, 0.15 / height))
-    bar = figure.colorbar(cells, scale, orientation="horizontal", spacing="uniform")
-    bounds = [f"{b:+g}".replace("-", "−") for b in step * _BOUNDS[1:-1]]
-    bar.set_ticks(step * _BOUNDS[1:-1], labels=bounds)
-    scale.tick_params(length=0, labelsize=look.SMALL, labelcolor=look.INK, pad=2)
-    bar.minorticks_off()
-    bar.outline.set_visible(False)
     return figure

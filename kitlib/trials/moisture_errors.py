@@ -103,9 +103,7 @@ def own_error(
     its squared standard error is (1 − λ)² se(c)² + (1 − λ) t² (Robinson, That BLUP
     is a good thing, Statistical Science 6 (1991) 15-32).
     """
-    sensor, recorded = (
-        plots[c].to_numpy(float) for c in ("sensor_pct", "recorded_pct")
-    )
+    sensor, recorded = plots[["sensor_pct", "recorded_pct"]].to_numpy(float).T
     mass, area = plots["plot_mass_kg"], plots["plot_area_m2"]
     per_point = yield_per_point(mass, area, standard_pct)
     as_recorded = (pairs["recorded_pct"] - pairs["reference_pct"]).to_numpy(float)
