@@ -16,10 +16,11 @@ def season_report(audit):
     review, report = review_season(audit), sections.season_report(audit)
     report.blocks += sections.season_answer(audit)
     report.blocks += sections.season_trials(audit)
-    report.blocks += sections.season_curves(audit)
-    report.blocks += review_sections(review)
     findings = audit.findings + review_findings(review)
     report.blocks += sections.season_accounts(audit, findings)
+    report.blocks += sections.season_curves(audit)
+    report.blocks += review_sections(review)
+    report.blocks += sections.season_reference(audit)
     report.blocks += sections.season_method(audit)
     return report
 

@@ -35,11 +35,8 @@ def curve_section(season: SeasonAudit, curve: str) -> list[page.Block]:
     """Return the page of one audited curve."""
     audit, advice = season.audits[curve], season.advice[curve]
     pairs = oven_pairs(season, curve)
-    drawn, ends = (
-        draw_by_day(pairs, audit.allowed_bias),
-        pairs["error"].agg(["min", "max"]),
-    )
-    by_day = page.picture_of("days", drawn, ends=tuple(ends))
+    ends = tuple(pairs["error"].agg(["min", "max"]))
+    by_day = page.picture_of("days", draw_by_day(pairs, audit.allowed_bias), ends=ends)
     blocks: list[page.Block] = [
         page.Heading(f"Curve {curve}, {audit.crop}", room=1),
         answer_of(audit, advice),

@@ -65,6 +65,10 @@ def trials_table(season: SeasonAudit) -> pd.DataFrame:
     rows = []
     for name, found in season.outcomes.items():
         ranks, entries, own = found.ranks, found.entries, found.own
+        chance, close = (
+            entries["chance_selected_after"],
+            entries["verdict"] == BORDERLINE,
+        )
         before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
         tested = ranks is not None and found.selection.word != NOT_TESTED
         row = {
@@ -76,7 +80,7 @@ def trials_table(season: SeasonAudit) -> pd.DataFrame:
             "newly_selected": int(ranks.entered.sum()) if ranks and tested else nan,
             "largest_move": ranks.largest_move if ranks else nan,
             "kendall_tau": ranks.kendall_tau if ranks else nan,
-            "borderline": int((entries["verdict"] == BORDERLINE).sum()),
+            "borderline": int(close.sum()) if chance.notna().any() else nan,
             "yield_before": before,
             "yield_after": after,
             "change_pct": 100 * (after / before - 1),
@@ -175,8 +179,7 @@ def season_answer(season: SeasonAudit) -> list[page.Block]:
         names = listed(of_them["trial"])
         said += [page.say(f"trials.{key}", trials=names)] if names else []
     heading = page.Heading("Which trials to re-examine")
-    table = [page.table_of("changing", changing)] if len(changing) else []
-    return [*blocks, heading, page.Paragraph(" ".join(said)), *table]
+    return [*blocks, heading, page.Paragraph(" ".join(said))]
 
 
 def _headline(season: SeasonAudit) -> page.Answer:
@@ -259,10 +262,7 @@ def _picture(season: SeasonAudit) -> page.Picture:
 
 def season_trials(season: SeasonAudit) -> list[page.Block]:
     """Return what the errors did to every trial."""
-    trials = trials_table(season)
-    room = min(0.99, 0.17 + 0.017 * len(trials))  # of a page, for all its rows
-    heading = page.Heading("What the errors did to each trial", room=room)
-    return [heading, page.table_of("trials", trials)]
+    return [page.table_of("trials", trials_table(season))]
 
 
 # ---- the curves, and how all this was found -----------------------------------------
@@ -281,27 +281,27 @@ def season_curves(season: SeasonAudit) -> list[page.Block]:
 
 
 def season_accounts(season: SeasonAudit, findings: list[Finding]) -> list[page.Block]:
-    """Return what was found in the tables, how good the reference is, and all rows."""
+    """Return what was found in the tables, and what became of all rows."""
     others = [found for found in findings if found.curve not in season.audits]
-    of_reference = {
-        "repeatability": season.reference.repeatability,
-        "bridge": season.bridge,
-        "test_weight": season.test_weight,
-    }
-    level = season.settings.confidence
-    tables = [
-        page.table_of(name, rows, level=level)
-        for name, rows in of_reference.items()
-        if len(rows)
-    ]
-    heading = [page.Heading("The air-oven and the benchtop meters")] if tables else []
-    return [
-        page.Heading("Findings on the season"),
-        *of_curve.findings_of(others, 6),
-        *heading,
-        *tables,
-        *account_of_rows(season.pairing),
-    ]
+    said = of_curve.findings_of(others, 6)
+    rows = account_of_rows(season.pairing)
+    return [page.Heading("Findings on the season"), *said, *rows]
+
+
+def season_reference(season: SeasonAudit) -> list[page.Block]:
+    """Return how good the reference is: the oven, the benchtop, the test weight."""
+    oven, level = season.reference, season.settings.confidence
+    dishes = page.table_of("repeatability", oven.repeatability)
+    good_enough = page.table_of("uncertainty", oven.uncertainty)
+    coarse = oven.uncertainty.query("reference_se > third_of_tolerance")["crop"]
+    key = "coarse" if len(coarse) else "fine" if len(oven.uncertainty) else "unknown"
+    said = page.Paragraph(page.say(f"reference.{key}", crops=listed(coarse.unique())))
+    tables: list[page.Block] = [said, page.SideBySide(dishes, good_enough)]
+    tables = tables if len(oven.repeatability) else []
+    for name in ("bridge", "test_weight"):
+        rows = getattr(season, name)
+        tables += [page.table_of(name, rows, level=level)] if len(rows) else []
+    return [page.Heading("Is the reference good enough?"), *tables] if tables else []
 
 
 def account_of_rows(pairing: Pairing) -> list[page.Block]:

@@ -122,13 +122,16 @@ def _own_facts(season: SeasonAudit, trial: TrialAudit) -> list[tuple[str, ...]]:
     own, unit, before = trial.own, trial.unit, trial.consequences.before
     error, added, best = own.mean, own.yield_added.value, own.predicted
     level = season.settings.confidence
+    span = error.interval(level)
+    side = "too wet" if span.low > 0 else "too dry"
+    side = "no error shown" if span.low <= 0 <= span.high else side
     mean, size = np.mean(before.mean) if before else 0.0, unit.said(abs(added))
     likely = show(best.value, 2, sign=True)
     values = {
         "error": error.value,
-        "side": {1.0: "too wet", -1.0: "too dry"}.get(np.sign(error.value), "not off"),
+        "side": side,
         "level": level,
-        "span": error.interval(level),
+        "span": span,
         "samples": counted(own.n, "sample"),
         "alone": error.remark,
         "size": size,
@@ -137,7 +140,7 @@ def _own_facts(season: SeasonAudit, trial: TrialAudit) -> list[tuple[str, ...]]:
         "best": f"{likely} ± {show(best.se)}" if isfinite(best.se) else likely,
         "why": best.remark,
     }
-    which = "own" if isfinite(error.interval(level).low) else "own_alone"
+    which = "own" if isfinite(span.low) else "own_alone"
     of_yield = "yield" if own.yield_added.known and mean else "yield_unknown"
     names = which if error.known else "own_unknown", of_yield
     return [page.say_all(f"facts.{name}", **values) for name in names]
@@ -264,6 +267,7 @@ def found_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     told = [found for review in reviewed if review for found in curve_findings(review)]
     # What could have put an offset wrong at set-up is left to the season's report.
     findings = [*trial.findings, *(found for found in told if not tells_a_cause(found))]
+    findings.sort(key=lambda found: found.trial != trial.name)  # its own come first
     heading = page.Heading("Findings on this trial and its curves")
     return [heading, *of_curve.findings_of(findings, MOST_FINDINGS), cautions()]
 

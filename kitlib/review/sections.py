@@ -200,9 +200,8 @@ def source_section(review: SeasonReview) -> list[page.Block]:
     largest = own.loc[own.groupby("curve", sort=False)["share"].idxmax()]
     parts = []
     for source, rows in largest.groupby("source", sort=False):
-        low, high = (
-            show(100 * of(), 0) for of in (rows["share"].min, rows["share"].max)
-        )
+        ends = rows["share"].agg(["min", "max"])
+        low, high = (show(100 * end, 0) for end in ends)
         span = f"{high} %" if low == high else f"{low} to {high} %"
         parts.append(f"{sampling.IN_WORDS[source]} on {listed(rows['curve'])} ({span})")
     # Only where the advice has a slope in it; a curve to be kept is not to be changed.
