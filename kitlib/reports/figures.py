@@ -320,7 +320,7 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     step = unit * next(m for m in (1, 2, 5, 10) if 7 * m * unit >= largest)
     colours = BoundaryNorm(step * _BOUNDS, len(_CLASSES), clip=True)
     middles = [f"{m:+g}".replace("-", "−") for m in step * (_BOUNDS[:-1] + 1)]
-    keys = [key_line(f"{label}, ± {step:g}:", linestyle="none")]
+    keys = [key_line(label, linestyle="none")]
     classes = zip(middles, _CLASSES, strict=True)
     keys += [key_line(m, color=colour, **look.SWATCH) for m, colour in classes]
     left, bottom = 0.5, 0.46
