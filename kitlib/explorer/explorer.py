@@ -218,16 +218,15 @@ class SeasonExplorer:
         """Make a crop's trials ready, one by one; yield the share that is done."""
         season, served = self.season, {}
         standard = season.settings.standard_moisture_of(crop)
-        trials = season.trials if isfinite(standard) else []
-        for k, name in enumerate(trials, start=1):
-            rows = season.plots_of(name)
-            rows = rows[by_value(rows["crop"], crop_key) == crop]
+        plots = season.plots[by_value(season.plots["crop"], crop_key) == crop]
+        trials: Any = plots.groupby("trial") if isfinite(standard) else []
+        for k, (name, rows) in enumerate(trials, start=1):
             if rows["curve"].isin(list(season.audits)).any():
-                plots = read_trial_plots(rows, standard)
-                plots = plots[compared(plots)]
-                if len(plots):
+                found = read_trial_plots(rows, standard)
+                found = found[compared(found)]
+                if len(found):
                     told = season.audits, season.settings.check_entries
-                    served[name] = what_if.trial_lines(name, plots, *told)
+                    served[str(name)] = what_if.trial_lines(str(name), found, *told)
             yield k / len(trials)
         self.served[crop] = served
 

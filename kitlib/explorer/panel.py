@@ -267,9 +267,8 @@ class ExplorerPanel(anywidget.AnyWidget):
                 self.ranks = self._ranks.show(look)
             self.reach = curve.kept("reach", "", partial(self._reach, curve))
             quick = look.part.counted.all() or not look.part.counted.any()
-            advice = (
-                record.advice_in_words(look) if quick else ["Working out the advice …"]
-            )
+            later = ["Working out the advice …"]
+            advice = record.advice_in_words(look) if quick else later
             self.view = {**self._view(look), "advice": advice}
         if not quick:
             self.view = {**self.view, "advice": record.advice_in_words(look)}
@@ -284,10 +283,8 @@ class ExplorerPanel(anywidget.AnyWidget):
         lists["samples"] = []
         for k in np.argsort(-np.abs(error), kind="stable").tolist():  # largest first
             of_it = {"name": curve.names[k], "trial": curve.trials[k]}
-            told = say(
-                "sample", error=error[k], reference=samples.reference[k], **of_it
-            )
-            lists["samples"].append([k, told])
+            of_it["reference"] = samples.reference[k]
+            lists["samples"].append([k, say("sample", error=error[k], **of_it)])
         return lists | {"stops": curve.stops.size, "tilts": curve.tilts.size}
 
     def _view(self, look: Look) -> dict[str, Any]:
@@ -403,8 +400,7 @@ def figures_table(look: Look, figures: pd.DataFrame) -> dict[str, Any]:
     table = in_brackets(figures.drop(columns="case")).T.reset_index()
     heads = ["Figure", "As recorded", f"Audit: {look.curve.advice.action}", "What if"]
     caption = say("figures", curve=look.curve.audit.curve)
-    table = table.set_axis(heads, axis=1)
-    return page_table(caption, table, record.figures_note(look))
+    return page_table(caption, table.set_axis(heads, axis=1), record.figures_note(look))
 
 
 def entries_table(look: Look) -> dict[str, Any]:
@@ -445,5 +441,4 @@ def curves_table(explorer: SeasonExplorer) -> dict[str, Any]:
     )[CURVES.split()]
     table = in_brackets(frame)
     table[terms.columns_of("what_if")["offset"].head] = frame["offset"].map(number_text)
-    shown_so = page_table(say("all_curves"), table)
-    return {**shown_so, "names": list(curves)}
+    return {**page_table(say("all_curves"), table), "names": list(curves)}

@@ -225,11 +225,9 @@ class OffsetPicture(LivePicture):
             ax.axvline(curve.advice.offset, **_OWN)
         ink.label_axes(self.selections, "Offset (% moisture)", "")
         steps = _line(ink.BLUE, 1.2) | {"drawstyle": "steps-mid"}
-        places = (self.rmsep, _LEFT_OUT), (self.rmsep, _IN_SAMPLE), (share, _IN_SAMPLE)
-        self.over_stops = [
-            ax.plot([], [], **look)[0]
-            for ax, look in (*places, (self.selections, steps))
-        ]
+        places = [(self.rmsep, _LEFT_OUT), (self.rmsep, _IN_SAMPLE)]
+        places += [(share, _IN_SAMPLE), (self.selections, steps)]
+        self.over_stops = [ax.plot([], [], **look)[0] for ax, look in places]
         share.set(ylim=(-8, 108), yticks=[0, 50, 100])
         middle: dict[str, Any] = {"ha": "center", "va": "center"}
         middle["transform"] = self.selections.transAxes

@@ -238,9 +238,8 @@ def write_record(
         row["page_sha256"] = hashlib.sha256(printed).hexdigest()
         # As the cells are written: defused, and in full precision.
         frame = pd.DataFrame([row], columns=list(columns_of("what_if")))
-        [cells] = csv.DictReader(
-            StringIO(outputs.csv_bytes(frame).decode(), newline="")
-        )
+        written = StringIO(outputs.csv_bytes(frame).decode(), newline="")
+        [cells] = csv.DictReader(written)
         cells["row_sha256"] = row_hash(cells)
         outputs.write_bytes(file, printed)
         _write_rows(folder, [*rows, cells])

@@ -234,7 +234,7 @@ def trial_lines(
     those of other curves stay as the audit corrects them. Checks take no place among
     the selected.
     """
-    found = entry_means(plots["before"], plots["entry"], plots["block"])
+    found = entry_means(plots.before, plots.entry, plots.block, errors=False)
     served, sensor, per_point = (
         plots[name].to_numpy() for name in ("curve", "sensor", "per_point")
     )

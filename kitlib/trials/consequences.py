@@ -267,7 +267,7 @@ def selected_under(
         served = used[used["curve"] == curve]
         corrected = correction.apply(served["sensor"].to_numpy())
         yields[served.index] = -served["per_point"] * (100 - corrected)
-    means = entry_means(yields, used["entry"], used["block"]).mean
+    means = entry_means(yields, used["entry"], used["block"], errors=False).mean
     chosen = rank_changes(means, means, found.count, found.candidate).selected_after
     return tuple(found.before.entries[chosen].tolist())
 

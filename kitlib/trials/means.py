@@ -217,7 +217,7 @@ class EntryMeans:
         )
 
 
-def entry_means(yields, entry, block=None) -> EntryMeans:
+def entry_means(yields, entry, block=None, *, errors: bool = True) -> EntryMeans:
     """Return entry means by the model that fits the trial's design.
 
     The design is recognised from the plots of each entry in each block. Complete
@@ -226,7 +226,8 @@ def entry_means(yields, entry, block=None) -> EntryMeans:
 
     Agrees with R's lm or lme4::lmer with emmeans (Kenward-Roger) on the trials of
     tests/oracle/r/entry_means.R. `yields` [kg/ha] of at least one plot, none of them
-    missing; `entry` and `block` of each, blocks named apart within the trial.
+    missing; `entry` and `block` of each, blocks named apart within the trial. Without
+    `errors` random blocks leave covariance and df nan, which saves most of the time.
 
     Examples
     --------
@@ -253,7 +254,7 @@ def entry_means(yields, entry, block=None) -> EntryMeans:
         # Random blocks need something to be estimated from, within and between.
         told = np.count_nonzero(layout.block_spectrum[0])
         if varied and 0 < told < yields.size - layout.entries.size:
-            return _random_block_means(layout, yields)
+            return _random_block_means(layout, yields, errors)
     return _least_squares_means(layout, yields, design)
 
 
@@ -269,12 +270,8 @@ def _recognised(layout: Layout) -> str:
     return RANDOMISED if one_block else INCOMPLETE
 
 
-def _random_block_means(layout: Layout, yields: np.ndarray) -> EntryMeans:
-    """Return means with random blocks, standard errors after Kenward and Roger.
-
-    Kenward and Roger, Biometrics 53 (1997) 983-997; Halekoh and Højsgaard, J. Stat.
-    Softw. 59 (2014), issue 9.
-    """
+def _random_block_means(layout: Layout, yields: np.ndarray, errors: bool) -> EntryMeans:
+    """Return means with random blocks."""
     deviations = layout.entry_deviations(yields)
     values, vectors = layout.block_spectrum
     told = values > 0
@@ -283,16 +280,9 @@ def _random_block_means(layout: Layout, yields: np.ndarray) -> EntryMeans:
     parts = independent_parts(values[told], squares, total, freedom)
     ratio = min(lowest_ratio(parts), LARGEST)
     plot_variance = solve(parts, ratio).squares / freedom
-    # Deviations stand for yields: what entries explain has no part in the errors.
-    each = np.eye(layout.entries.size)
-    strata = split(layout.block, layout.blocks.size, each[layout.entry], deviations)
-    found = inference(strata, ratio, each)
-    # For one difference the moment match of Kenward and Roger comes to 2 over the
-    # variance of its log variance.
-    variance = differences(found.covariance)
-    np.fill_diagonal(variance, nan)
-    slopes = np.array([differences(slope) for slope in found.slopes]) / variance
-    spread = np.einsum("ij,ipq,jpq->pq", found.of_variances, slopes, slopes)
+    covariance = df = np.full((layout.entries.size, layout.entries.size), nan)
+    if errors:
+        covariance, df = _kenward_roger(layout, deviations, ratio)
     weights = layout.weights(ratio)
     none_between = "blocks do not differ more than plots do: block variance 0"
     return EntryMeans(
@@ -304,13 +294,32 @@ def _random_block_means(layout: Layout, yields: np.ndarray) -> EntryMeans:
         entries=layout.entries,
         n_plots=layout.n_plots.astype(int),
         mean=weights @ yields,
-        covariance=found.adjusted,
-        df=2 / spread,
+        covariance=covariance,
+        df=df,
         residual_sd=sqrt(plot_variance),
         block_sd=sqrt(ratio * plot_variance),
         weights=weights,
         remarks=(() if ratio else (none_between,)) + _single_plots(layout, INCOMPLETE),
     )
+
+
+def _kenward_roger(layout: Layout, deviations: np.ndarray, ratio: float):
+    """Return the covariance of means with random blocks, and df of each difference.
+
+    Kenward and Roger, Biometrics 53 (1997) 983-997; Halekoh and Højsgaard, J. Stat.
+    Softw. 59 (2014), issue 9.
+    """
+    # Deviations stand for yields: what entries explain has no part in the errors.
+    each = np.eye(layout.entries.size)
+    strata = split(layout.block, layout.blocks.size, each[layout.entry], deviations)
+    found = inference(strata, ratio, each)
+    # For one difference the moment match of Kenward and Roger comes to 2 over the
+    # variance of its log variance.
+    variance = differences(found.covariance)
+    np.fill_diagonal(variance, nan)
+    slopes = np.array([differences(slope) for slope in found.slopes]) / variance
+    spread = np.einsum("ij,ipq,jpq->pq", found.of_variances, slopes, slopes)
+    return found.adjusted, 2 / spread
 
 
 def _least_squares_means(layout: Layout, yields: np.ndarray, design: str) -> EntryMeans:

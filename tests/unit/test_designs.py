@@ -4,6 +4,7 @@ from math import nan, sqrt
 
 import numpy as np
 import pytest
+from numpy.testing import assert_array_equal
 from pytest import approx
 
 from kitlib.statistics.reml import random_intercept
@@ -160,6 +161,10 @@ def test_random_block_means_are_generalised_least_squares():
     inverse = np.linalg.inv(v)
     means = np.linalg.solve(x.T @ inverse @ x, x.T @ inverse @ PART_YIELDS)
     assert found.mean == approx(means, rel=1e-10)
+    quick = entry_means(PART_YIELDS, PART_ENTRY, PART_BLOCK, errors=False)
+    assert_array_equal(quick.mean, found.mean)
+    assert_array_equal(quick.weights, found.weights)
+    assert quick.block_sd == found.block_sd and np.isnan(quick.covariance).all()
 
 
 def test_blocks_that_do_not_differ_are_said_to():
