@@ -247,7 +247,7 @@ def encoding_of(path: Path, sheet: Sheet) -> str:
     except UnicodeDecodeError as error:
         said = f"{place}; name the file's encoding in season.toml."
         raise Unreadable(said) from error
-    sheet.note("read-as-cp1252", place=place)
+    sheet.note("read-as-cp1252", [line], place=place)
     return "cp1252"
 
 

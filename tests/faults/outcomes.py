@@ -64,11 +64,11 @@ class Judge:
         """Return what is made of a folder, by the quickest way to be sure of it."""
         checked, found, outputs, read = self._good
         try:
-            if read_of(folder) == read:
-                return Outcome(kind, change, HARMLESS, "")
             said = report_of(check_season(folder).findings, checked, change)
             if said:
                 return Outcome(kind, change, REPORTED, said)
+            if read_of(folder) == read:
+                return Outcome(kind, change, HARMLESS, "")
             findings, written = found_in(folder)
         except SeasonRefused as refusal:
             said = refusal_of(str(refusal), change)
