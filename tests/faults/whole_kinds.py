@@ -245,8 +245,8 @@ _whole(
 
 
 # ---- whole files
-def _file(name, become, expected="harmful", among=TABLES):
-    """Register a change of a file's rows."""
+def _file(name, become, expected="harmful", among=TABLES, told_in=""):
+    """Register a change of a file's rows, which may be told of another table."""
 
     def make(files, rng):
         table = pick(rng, among)
@@ -254,7 +254,7 @@ def _file(name, become, expected="harmful", among=TABLES):
         made = become(rows, rng)
         content = made if isinstance(made, bytes) else bytes_of(made)
         files.content[f"{table}.csv"] = content
-        return Change(f"{name}: {table}", table)
+        return Change(f"{name}: {table}", told_in or table)
 
     kind(name, expected)(make)
 
@@ -366,9 +366,10 @@ _file(
     "a file of one long line", lambda rows, rng: _text(rows).replace("\n", ",").encode()
 )
 _file(
-    "the first half of the rows lost",
+    "the first half of the register lost",
     lambda rows, rng: [rows[0], *rows[len(rows) // 2 :]],
     among=["curves"],
+    told_in="plots",  # their curves are not in the register
 )
 _file(
     "a quote that is never closed",
