@@ -20,7 +20,7 @@ AT_LEAST = 30
 
 def nbval(target: Path, scratch: Path) -> tuple[int, str]:
     """Return the exit code and the last line of nbval's run."""
-    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider"]
+    command = [sys.executable, "-m", "pytest", "-q", "-n0", "-p", "no:cacheprovider"]
     command += ["--nbval", "--nbval-current-env", str(target)]
     command += ["--nbval-sanitize-with", str(HERE / "nbval.cfg")]
     environment = {**os.environ, "IPYTHONDIR": str(scratch), "COLUMNS": "80"}
