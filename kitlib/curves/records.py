@@ -223,7 +223,8 @@ def _exchange_tests(means: pd.DataFrame, within: float, one: str, other: str):
         here = float(first.at[trial, "mean"] - second.at[trial, "mean"])
         own = within * (1 / first.at[trial, "size"] + 1 / second.at[trial, "size"])
         others = sum((spread + part.mean()) / part.size for part in noise)
-        sd = sqrt(2 * spread + own + others)
+        # Never less than the others' means scatter: some may rest on few samples.
+        sd = sqrt(max(2 * spread + own, 2 * scatter / freedom) + others)
         turned = here * usual < 0 and abs(here + usual) < 3 * sd
         chance = student_t.sf(abs(usual - here) / sd, freedom) if turned else 1.0
         yield str(trial), float(chance), here, usual
