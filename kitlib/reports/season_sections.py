@@ -280,16 +280,14 @@ def season_curves(season: SeasonAudit) -> list[page.Block]:
     return blocks
 
 
-def season_accounts(season: SeasonAudit, findings: list[Finding]) -> list[page.Block]:
-    """Return what was found in the tables, and what became of all rows."""
+def season_findings(season: SeasonAudit, findings: list[Finding]) -> list[page.Block]:
+    """Return what was found in the tables; a curve's own stands on its page."""
     others = [found for found in findings if found.curve not in season.audits]
-    said = of_curve.findings_of(others, 6)
-    rows = account_of_rows(season.pairing)
-    return [page.Heading("Findings on the season"), *said, *rows]
+    return [page.Heading("Findings on the season"), *of_curve.findings_of(others, 6)]
 
 
-def season_reference(season: SeasonAudit) -> list[page.Block]:
-    """Return how good the reference is: the oven, the benchtop, the test weight."""
+def season_accounts(season: SeasonAudit) -> list[page.Block]:
+    """Return how good oven, benchtop and test weight are, and what became of rows."""
     oven, level = season.reference, season.settings.confidence
     dishes = page.table_of("repeatability", oven.repeatability)
     good_enough = page.table_of("uncertainty", oven.uncertainty)
@@ -301,7 +299,8 @@ def season_reference(season: SeasonAudit) -> list[page.Block]:
     for name in ("bridge", "test_weight"):
         rows = getattr(season, name)
         tables += [page.table_of(name, rows, level=level)] if len(rows) else []
-    return [page.Heading("Is the reference good enough?"), *tables] if tables else []
+    heading = [page.Heading("Is the reference good enough?")] if tables else []
+    return [*heading, *tables, *account_of_rows(season.pairing)]
 
 
 def account_of_rows(pairing: Pairing) -> list[page.Block]:
