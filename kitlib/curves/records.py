@@ -136,10 +136,10 @@ def _unrecorded_step(samples, others, alarm, setting_step) -> Iterator[Contradic
     timed = samples[samples["harvested_at"].notna()]
     starts = timed.groupby("trial")["harvested_at"].median().sort_values(kind="stable")
     known = [other[timed.index] for other in others]
-    splits = []
+    started, splits = timed["trial"].map(starts), []
     # At least two trials on either side: one trial's own error is no step.
     for time in starts.iloc[2:-1].unique():
-        after = timed["trial"].map(starts) >= time
+        after = started >= time
         if min(after.sum(), (~after).sum()) >= FEWEST:
             splits.append((time, _step(timed, after, *known)))
     alarm /= max(len(splits), 1)
