@@ -2,7 +2,9 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from math import nan
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -83,13 +85,13 @@ class TrialConsequences:
     entries: pd.DataFrame = field(default_factory=pd.DataFrame)
     remarks: tuple[str, ...] = ()  # what the reader must know
 
-    @property
+    @cached_property
     def is_used(self) -> np.ndarray:
         """Plots behind the means: those with both yields, if there are any."""
         both = compared(self.plots)
         return both if both.any() else np.isfinite(self.plots["before"].to_numpy())
 
-    @property
+    @cached_property
     def used(self) -> pd.DataFrame:
         """The plots behind the means."""
         return self.plots[self.is_used]
@@ -314,6 +316,15 @@ def _remarks(
     return tuple(remarks)
 
 
+# Kinds of the entries' columns, by how their names begin; others are numbers.
+_KINDS: dict[str, Any] = {
+    "verdict": object,
+    "is": "boolean",
+    "selected": "boolean",
+    "rank": "Int64",
+}
+
+
 def _entry_table(found: TrialConsequences, trial: str, level: float) -> pd.DataFrame:
     """Return one row per entry of a trial, those without a usable plot included."""
     before, after, ranks = found.before, found.after, found.ranks
@@ -341,14 +352,7 @@ def _entry_table(found: TrialConsequences, trial: str, level: float) -> pd.DataF
     names = np.unique(found.plots["entry"].to_numpy(str))
     # What was drawn and is not declared as a column goes here.
     table = known.reindex(index=names, columns=list(columns_of("entries")))
-    for name in table.columns[2:]:
-        if name.startswith("verdict"):
-            table[name] = table[name].astype(object).fillna(NO_VERDICT)
-        elif name.startswith(("is_", "selected_")):
-            table[name] = table[name].astype("boolean")
-        elif name.startswith("rank_"):
-            table[name] = table[name].astype("Int64")
-        else:
-            table[name] = table[name].astype(float)
-    table["n_plots"] = table["n_plots"].fillna(0.0)
-    return table.assign(trial=trial, entry=names).reset_index(drop=True)
+    kinds = {c: _KINDS.get(c.partition("_")[0], float) for c in table.columns[2:]}
+    table = table.astype(kinds).assign(trial=trial, entry=names)
+    nothing = {c: NO_VERDICT for c, kind in kinds.items() if kind is object}
+    return table.fillna(nothing | {"n_plots": 0.0}).reset_index(drop=True)
