@@ -394,9 +394,8 @@ def draw_history(histories: Sequence[OffsetHistory], level: float = 0.95) -> Fig
             )
         places = row + np.linspace(-0.3, 0.3, len(history.values))
         for place, value in zip(places, history.values, strict=True):
-            colour, marker = (
-                (style.AMBER, "^") if value is history.values[-1] else (style.BLUE, "o")
-            )
+            is_now = value is history.values[-1]
+            colour, marker = (style.AMBER, "^") if is_now else (style.BLUE, "o")
             ax.plot(value.interval(level), [place] * 2, color=colour, linewidth=1.2)
             look = {**_DOT, "marker": marker, "markeredgecolor": "white"}
             ax.plot(value.value, place, zorder=3, color=colour, **look)

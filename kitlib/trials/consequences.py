@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import nan
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -317,12 +316,8 @@ def _remarks(
 
 
 # Kinds of the entries' columns, by how their names begin; others are numbers.
-_KINDS: dict[str, Any] = {
-    "verdict": object,
-    "is": "boolean",
-    "selected": "boolean",
-    "rank": "Int64",
-}
+_KINDS: dict = dict.fromkeys(["is", "selected"], "boolean")
+_KINDS |= {"verdict": object, "rank": "Int64"}
 
 
 def _entry_table(found: TrialConsequences, trial: str, level: float) -> pd.DataFrame:
