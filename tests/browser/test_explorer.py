@@ -457,11 +457,15 @@ def test_letters_and_arrows_stay_in_the_panel(page):
     panel(page).get_by_label("Reason").fill("")
 
 
-def test_words_are_read_on_the_themes_ground(page):
-    """WCAG 2.1, 1.4.3: a contrast of at least 4.5 to 1 for text (from memory)."""
+def test_words_and_sliders_are_seen_on_the_themes_ground(page):
+    """WCAG 2.1, 1.4.3 and 1.4.11: at least 4.5 to 1 for text, 3 to 1 for what is moved.
+
+    Both from memory.
+    """
     expect(panel(page)).to_contain_text(NOT_THE_AUDIT)
-    contrasts = page.evaluate(CONTRASTS)
-    assert len(contrasts) > 20 and min(contrasts) >= 4.5
+    words, sliders = page.evaluate(CONTRASTS)
+    assert len(words) > 20 and min(words) >= 4.5
+    assert len(sliders) == 2 and min(sliders) >= 3
 
 
 CONTRASTS = """() => {
@@ -474,11 +478,14 @@ CONTRASTS = """() => {
     const seen = parts.length < 4 || parts[3] > 0;
     return seen || !place.parentElement ? colour : ground(place.parentElement);
   };
-  const words = '.kit-explorer :is(p, td, th, label, caption, strong, button:enabled)';
-  return [...document.querySelectorAll(words)].filter(w => w.offsetParent).map(w => {
-    const pair = [light(getComputedStyle(w).color), light(ground(w))];
-    return (Math.max(...pair) + 0.05) / (Math.min(...pair) + 0.05);
-  });
+  const contrasts = (which, colour) => [...document.querySelectorAll(which)]
+    .filter(each => each.offsetParent).map(each => {
+      const pair = [light(getComputedStyle(each)[colour]), light(ground(each))];
+      return (Math.max(...pair) + 0.05) / (Math.min(...pair) + 0.05);
+    });
+  const words = ':is(p, td, th, label, caption, strong, button:enabled)';
+  return [contrasts(`.kit-explorer ${words}`, 'color'),
+    contrasts('.kit-explorer input[type=range]', 'accentColor')];
 }"""
 
 
