@@ -134,9 +134,9 @@ def _against_the_record(
 def _unrecorded_step(samples, others, alarm, setting_step) -> Iterator[Contradiction]:
     """Yield the clearest step between trials in order of harvest, if it is real."""
     timed = samples[samples["harvested_at"].notna()]
-    starts = timed.groupby("trial")["harvested_at"].median().sort_values(kind="stable")
-    known = [other[timed.index] for other in others]
-    started, splits = timed["trial"].map(starts), []
+    by_trial = timed.groupby("trial")["harvested_at"]
+    starts, started = by_trial.median().sort_values(), by_trial.transform("median")
+    known, splits = [other[timed.index] for other in others], []
     # At least two trials on either side: one trial's own error is no step.
     for time in starts.iloc[2:-1].unique():
         after = started >= time
