@@ -5,7 +5,7 @@ Run: python tests/benchmarks/season_scale.py [--notebooks N] [--to FILE] [trials
 Each size is simulated and each part measured in a process of its own: the statistics
 to curves.csv, a bare pyarrow read of the same files, R's read and statistics
 (`season_statistics.R`, where Rscript is installed), a plain papermill loop over a few
-trials' notebooks, and a whole run. The table goes to `RESULTS.md` beside this file.
+trials' notebooks, and a whole run. The table goes to `SCALE.md` beside this file.
 """
 
 import argparse
@@ -185,7 +185,7 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("trials", type=int, nargs="*", default=SIZES)
     asked.add_argument("--notebooks", type=int, default=4, help="trials in a loop")
-    asked.add_argument("--to", type=Path, default=HERE / "RESULTS.md")
+    asked.add_argument("--to", type=Path, default=HERE / "SCALE.md")
     chosen, found = asked.parse_args(), {}
     with tempfile.TemporaryDirectory() as name:
         place = Path(name) / "seasons"
