@@ -17,10 +17,10 @@ def season_report(audit):
     report.blocks += sections.season_answer(audit)
     report.blocks += sections.season_trials(audit)
     findings = audit.findings + review_findings(review)
-    report.blocks += sections.season_findings(audit, findings)
+    report.blocks += sections.season_findings(audit, findings, report)
     report.blocks += sections.season_curves(audit)
     report.blocks += review_sections(review)
-    report.blocks += sections.season_accounts(audit)
+    report.blocks += sections.season_accounts(audit, report)
     report.blocks += sections.season_method(audit)
     return report
 

@@ -8,7 +8,6 @@ from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
-from math import sqrt
 from typing import Any
 
 import numpy as np
@@ -82,8 +81,8 @@ def offset_contradictions(
     others = [restated == level for level in levels[1:]]
     for level, other in zip(levels[1:], others, strict=True):
         here = other | (restated == levels[0])
-        step = _step(samples[here], other[here])
-        if _is_step(step, alarm / len(others), settings.setting_step):
+        step = _step(samples[here], other[here], least=settings.setting_step)
+        if step.p_value < alarm / len(others):
             found = True
             # Readings restated by more were taken with so much less loaded.
             recorded = float(levels[0] - level)
@@ -92,20 +91,22 @@ def offset_contradictions(
         yield from _unrecorded_step(samples, others, alarm, settings.setting_step)
 
 
-def _step(samples: pd.DataFrame, after: pd.Series, *known: pd.Series) -> Estimate:
-    """Return the step of the errors at one moisture, known steps in the model."""
-    moisture = samples["reference_pct"].to_numpy(float)
+def _step(
+    samples: pd.DataFrame, after: pd.Series, *known: pd.Series, least: float
+) -> Estimate:
+    """Return the step of the errors at one moisture, known steps in the model.
+
+    One below `least` needs no test, whatever its interval.
+    """
+    moisture, error = samples["reference_pct"].to_numpy(float), samples["error"]
     columns: list[Any] = [np.ones(len(samples)), after, *known]
     if np.ptp(moisture) > 0:
         columns.append(moisture - moisture.mean())
     design = np.column_stack(columns).astype(float)
-    trial = samples["trial"].to_numpy()
-    return fitted_contrast([0.0, 1.0], design, samples["error"], trial)
-
-
-def _is_step(step: Estimate, alarm: float, setting_step: float) -> bool:
-    """Say whether a step is there, beyond chance and a step of the setting."""
-    return step.p_value < alarm and abs(step.value) >= setting_step
+    value = float(np.linalg.lstsq(design, error.to_numpy())[0][1])
+    if abs(value) < least:
+        return Estimate(value=value)
+    return fitted_contrast([0.0, 1.0], design, error, samples["trial"].to_numpy())
 
 
 def _against_the_record(
@@ -141,9 +142,8 @@ def _unrecorded_step(samples, others, alarm, setting_step) -> Iterator[Contradic
     for time in starts.iloc[2:-1].unique():
         after = started >= time
         if min(after.sum(), (~after).sum()) >= FEWEST:
-            splits.append((time, _step(timed, after, *known)))
-    alarm /= max(len(splits), 1)
-    real = [split for split in splits if _is_step(split[1], alarm, setting_step)]
+            splits.append((time, _step(timed, after, *known, least=setting_step)))
+    real = [split for split in splits if split[1].p_value < alarm / len(splits)]
     if real:
         time, step = max(real, key=lambda one: abs(one[1].t))
         ends = step.interval()
@@ -208,23 +208,28 @@ def _exchange_tests(means: pd.DataFrame, within: float, one: str, other: str):
     What is usual is learnt from the other trials of either curve, and so is how much
     their trials differ, both curves pooled: three trials alone would hardly tell.
     """
-    both: list[Any] = [means.xs(name, level="curve") for name in (one, other)]
-    first, second = both
-    for trial in first.index.intersection(second.index):
-        rest = [curve.drop(index=trial) for curve in both]
-        freedom = sum(len(curve) - 1 for curve in rest)
-        if min(map(len, rest)) < 2 or freedom < 4 or not np.isfinite(within):
-            continue
-        noise = [within / curve["size"] for curve in rest]
-        scatter = sum(curve["mean"].var() * (len(curve) - 1) for curve in rest)
-        expected = sum(part.mean() * (part.size - 1) for part in noise)
-        spread = max(0.0, float(scatter - expected) / freedom)
-        usual = float(rest[0]["mean"].mean() - rest[1]["mean"].mean())
-        here = float(first.at[trial, "mean"] - second.at[trial, "mean"])
-        own = within * (1 / first.at[trial, "size"] + 1 / second.at[trial, "size"])
-        others = sum((spread + part.mean()) / part.size for part in noise)
-        # Never less than the others' means scatter: some may rest on few samples.
-        sd = sqrt(max(2 * spread + own, 2 * scatter / freedom) + others)
-        turned = here * usual < 0 and abs(here + usual) < 3 * sd
-        chance = student_t.sf(abs(usual - here) / sd, freedom) if turned else 1.0
-        yield str(trial), float(chance), here, usual
+    both = [means.xs(name, level="curve") for name in (one, other)]
+    trials = both[0].index.intersection(both[1].index)
+    numbers = [len(curve) - 1 for curve in both]  # of trials besides the one tested
+    freedom = sum(numbers) - 2
+    if trials.empty or min(numbers) < 2 or freedom < 4 or not np.isfinite(within):
+        return
+    here, usual, own, scatter, expected = np.zeros((5, len(trials)))
+    noises = []
+    for curve, n, sign in zip(both, numbers, (1, -1), strict=True):
+        apart, noise = curve["mean"] - curve["mean"].mean(), within / curve["size"]
+        left_out, its_noise = apart[trials].to_numpy(), noise[trials].to_numpy()
+        here += sign * curve["mean"][trials].to_numpy()
+        own += its_noise
+        # Of the other trials: what the one left out adds is subtracted.
+        usual += sign * (curve["mean"].mean() - left_out / n)
+        scatter += (apart**2).sum() - left_out**2 * (1 + 1 / n)
+        noises.append((noise.sum() - its_noise) / n)
+        expected += noises[-1] * (n - 1)
+    spread = np.maximum(0.0, (scatter - expected) / freedom)
+    others = sum((spread + of) / n for of, n in zip(noises, numbers, strict=True))
+    # Never less than the others' means scatter: some may rest on few samples.
+    sd = np.sqrt(np.maximum(2 * spread + own, 2 * scatter / freedom) + others)
+    turned = (here * usual < 0) & (abs(here + usual) < 3 * sd)
+    chance = np.where(turned, student_t.sf(abs(usual - here) / sd, freedom), 1.0)
+    yield from zip(trials.astype(str), chance, here, usual, strict=True)

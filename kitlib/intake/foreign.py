@@ -85,13 +85,7 @@ def unit_of(text: object) -> tuple[str, ...]:
 
 
 def named_unit(text: str, quantity: str) -> str:
-    """Return the unit of a quantity that a text names anywhere, empty if none.
-
-    Examples
-    --------
-    >>> named_unit("Grain Wt (lb)", "mass"), named_unit("Grain Wt", "mass")
-    ('lb', '')
-    """
+    """Return the unit of a quantity that a text names anywhere, empty if none."""
     plain = text.casefold().replace("_", " ")
     named = (unit.split(".") for unit, p in _PATTERNS.items() if p.search(plain))
     return next((unit for of, unit in named if of == quantity), "")

@@ -193,11 +193,6 @@ def digest(value: object) -> str:
     Values that differ in type, order or any digit differ in it; a missing value is
     like another of its type. What a dataclass has worked out besides its fields does
     not count. TypeError is raised for something else than data.
-
-    Examples
-    --------
-    >>> digest([1, "a"]) == digest([1, "a"]), digest([1]) == digest([1.0])
-    (True, False)
     """
     hashed = hashlib.sha256()
     _add(value, hashed.update)
@@ -294,15 +289,7 @@ def _said(value: object) -> str:
 
 
 def kept(work):
-    """Keep what is worked out of an object and names, as long as the object is there.
-
-    Examples
-    --------
-    >>> class Season: pass
-    >>> one, found = Season(), kept(lambda season: [])
-    >>> found(one) is found(one), found(one) is found(Season())
-    (True, False)
-    """
+    """Keep what is worked out of an object and names for as long as it lives."""
     found = WeakKeyDictionary()
 
     @wraps(work)

@@ -365,9 +365,13 @@ def _times(cells: pd.Series, table: CheckedTable, forms: Sequence[str]) -> pd.Se
     if pd.api.types.is_datetime64_any_dtype(cells):
         times = pd.to_datetime(cells, utc=True)
     else:
-        texts = cells.map(
-            lambda c: c.isoformat() if hasattr(c, "isoformat") else str(c),
-            na_action="ignore",
+        texts = (
+            cells
+            if cells.dtype == "str"
+            else cells.map(
+                lambda c: c.isoformat() if hasattr(c, "isoformat") else str(c),
+                na_action="ignore",
+            )
         )
         texts = trimmed(texts)
         cells = cells.mask(texts.isna())
@@ -390,8 +394,10 @@ def _times(cells: pd.Series, table: CheckedTable, forms: Sequence[str]) -> pd.Se
 
 def _find_mixed_zones(texts: pd.Series, table: CheckedTable) -> None:
     """Say which times name their zone where others do not, or name another."""
-    form = r"\d[T ]\d\d?:.*?(Z|UTC|[+-]\d\d(?::?\d\d)?)$"
-    zones = texts.dropna().str.extract(form)[0].fillna("")
+    zone = r"Z|UTC|[+-]\d\d(?::?\d\d)?"
+    if not texts.str.contains(rf":.*(?:{zone})$").any():
+        return  # as in most tables; quickly seen
+    zones = texts.dropna().str.extract(rf"\d[T ]\d\d?:.*?({zone})$")[0].fillna("")
     usual = next(iter(zones.mode()), "")
     other = zones.index[zones != usual]
     table.tell("zones-mixed", other, column=texts.name, where=table.where(other))
@@ -423,11 +429,5 @@ def plot_places(plots: pd.DataFrame, rows: pd.DataFrame) -> np.ndarray:
 
 
 def at_places(cells: pd.Series, places: np.ndarray) -> pd.Series:
-    """Return the cells at places, missing where a place is −1.
-
-    Examples
-    --------
-    >>> at_places(pd.Series([5.0, 6.0]), np.array([1, -1])).tolist()
-    [6.0, nan]
-    """
+    """Return the cells at places, missing where a place is −1."""
     return pd.Series(cells.array.take(places, allow_fill=True), copy=False)

@@ -27,7 +27,7 @@ ACTION_IN_WORDS = {
     "rebuild": "build a new curve",
     "unresolved": "not settled by these samples",
 }
-# As many findings as leave a curve on its page; the rest are counted.
+# As many findings as leave a curve with nine bands on its page; the rest are counted.
 MOST_FINDINGS = 3
 
 
@@ -47,7 +47,8 @@ def curve_section(season: SeasonAudit, curve: str) -> list[page.Block]:
         blocks.append(page.table_of("bands", audit.bands, curve=curve))
     if own := [found for found in season.findings if found.curve == curve]:
         heading = page.Heading(f"Findings on curve {curve}", 2)
-        blocks += [heading, *findings_of(own, MOST_FINDINGS, f"curve {curve}: ")]
+        most = max(1, MOST_FINDINGS - max(0, len(audit.bands) - 7) // 3)
+        blocks += [heading, *findings_of(own, most, f"curve {curve}: ")]
     return blocks
 
 

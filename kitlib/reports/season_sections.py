@@ -1,5 +1,6 @@
 """The season: its tables as the CSV files hold them, and the blocks of its report."""
 
+from dataclasses import replace
 from math import isfinite, nan
 
 import pandas as pd
@@ -9,7 +10,13 @@ from kitlib.intake.pairs import Pairing
 from kitlib.reports import blocks as page
 from kitlib.reports import curve_sections as of_curve
 from kitlib.reports.figures import draw_season
-from kitlib.reports.typeset import cautions, how_to_read, method_and_sources, provenance
+from kitlib.reports.typeset import (
+    cautions,
+    how_to_read,
+    method_and_sources,
+    page_count,
+    provenance,
+)
 from kitlib.review.review import SeasonReview, review_findings, review_tables
 from kitlib.season.season import SeasonAudit, curves_table
 from kitlib.trials.consequences import NOT_TESTED
@@ -280,14 +287,35 @@ def season_curves(season: SeasonAudit) -> list[page.Block]:
     return blocks
 
 
-def season_findings(season: SeasonAudit, findings: list[Finding]) -> list[page.Block]:
-    """Return what was found in the tables; a curve's own stands on its page."""
+def season_findings(
+    season: SeasonAudit, findings: list[Finding], report: page.Report
+) -> list[page.Block]:
+    """Return what was found in the tables; a curve's own stands on its page.
+
+    The accounts of rows and reference follow as far as the report's first two pages,
+    which answer, have room for them.
+    """
     others = [found for found in findings if found.curve not in season.audits]
-    return [page.Heading("Findings on the season"), *of_curve.findings_of(others, 6)]
+    blocks = [page.Heading("Findings on the season"), *of_curve.findings_of(others, 6)]
+    for account in _accounts(season):
+        longer = [*blocks, *account]
+        if page_count(replace(report, blocks=report.blocks + longer)) <= 2:
+            blocks = longer
+    return blocks
 
 
-def season_accounts(season: SeasonAudit) -> list[page.Block]:
-    """Return how good oven, benchtop and test weight are, and what became of rows."""
+def season_accounts(season: SeasonAudit, report: page.Report) -> list[page.Block]:
+    """Return the accounts of rows and reference that the report does not hold yet."""
+    told = _headings(report.blocks)
+    return [b for a in _accounts(season) if not told & _headings(a) for b in a]
+
+
+def _headings(blocks: list[page.Block]) -> set[str]:
+    return {block.words for block in blocks if isinstance(block, page.Heading)}
+
+
+def _accounts(season: SeasonAudit) -> list[list[page.Block]]:
+    """Return what became of rows, and how good oven, benchtop and test weight are."""
     oven, level = season.reference, season.settings.confidence
     dishes = page.table_of("repeatability", oven.repeatability)
     good_enough = page.table_of("uncertainty", oven.uncertainty)
@@ -300,7 +328,7 @@ def season_accounts(season: SeasonAudit) -> list[page.Block]:
         rows = getattr(season, name)
         tables += [page.table_of(name, rows, level=level)] if len(rows) else []
     heading = [page.Heading("Is the reference good enough?")] if tables else []
-    return [*heading, *tables, *account_of_rows(season.pairing)]
+    return [account_of_rows(season.pairing), [*heading, *tables]]
 
 
 def account_of_rows(pairing: Pairing) -> list[page.Block]:

@@ -68,6 +68,11 @@ def typeset(report: page.Report) -> bytes:
     return pdf
 
 
+def page_count(report: page.Report) -> int:
+    """Return on how many pages a report stands."""
+    return typeset(report).count(b"/Type/Page/")
+
+
 def as_json(part: Any, letters: int = 1500) -> Any:
     """Return a report as the template reads it: all its text made printable.
 

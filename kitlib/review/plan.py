@@ -155,21 +155,18 @@ def along_moisture(pairs: pd.DataFrame, corrections) -> pd.Series:
 
 
 def where_effort_pays(sources: ErrorSources, slope: bool = True) -> str:
-    """Return one sentence on what next season should spend effort on.
+    """Return what next season should spend effort on, and the share that it lessens.
 
     `slope` says whether the advice asks for one.
     """
     shares, of_error = sources.shares_of_bias, sources.shares
     if of_error.get(MOISTURE, 0.0) == max(of_error.values(), default=1.0):
         said = "Correct the slope first" if slope else "Watch the slope"
-        said += f": {of_error[MOISTURE]:.0%} of the variance of an error goes with "
-        return said + "moisture, and no sampling takes that away."
+        return f"{said}: {of_error[MOISTURE]:.0%} of an error's variance."
     if TRIAL not in shares:
-        said = "Take samples in more trials, two or more in each: how much trials "
-        return said + "differ is not known, and everything else rests on it."
+        return "More trials, two samples or more in each: how they differ is unknown."
     most = max(shares, key=lambda name: shares[name])
-    said = f"{EFFORT[most]}: {shares[most]:.0%} of the variance of the bias lies in "
-    return f"{said}{IN_WORDS[most]}."
+    return f"{EFFORT[most]}: {shares[most]:.0%} of the bias's variance."
 
 
 # ---- what a plan reaches, and what it costs ------------------------------------------

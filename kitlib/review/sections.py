@@ -184,10 +184,11 @@ def parallel_section(review: SeasonReview) -> list[page.Block]:
         shown |= {one.tighter, one.better} != {NO_DIFFERENCE}
         parts.append(f"Of {one.first} and {one.second}: {told}.")
     bands = tables["parallel_bands"]
+    bands = bands[bands["better"] != FEW]
     return [
         *_lead("parallel", "shown" if shown else "same", said=" ".join(parts)),
         page.table_of("review_parallel", tables["parallel"]),
-        page.table_of("review_bands", bands[bands["better"] != FEW]),
+        *([page.table_of("review_bands", bands)] if len(bands) else []),
     ]
 
 
@@ -287,11 +288,10 @@ def _entries_in_words(season: SeasonAudit) -> str:
 def _open(review: SeasonReview) -> list[page.Block]:
     """Return what each plan was made from, and what would settle open questions."""
     plans, level = review.plans, review.season.settings.confidence
-    said = [
-        f"{curve}: the plan rests on {plan.remark}."
-        for curve, plan in plans.items()
-        if plan.remark != sampling.OWN
-    ]
+    of_curves: dict[str, list[str]] = {}
+    for curve, plan in plans.items():
+        if plan.remark != sampling.OWN:
+            of_curves.setdefault(f"the plan rests on {plan.remark}", []).append(curve)
     settles = page.texts()["review"]["settles"]
     for curve, advice in review.season.advice.items():
         questions = set(advice.open_question.split("; "))
@@ -307,7 +307,8 @@ def _open(review: SeasonReview) -> list[page.Block]:
             widths = [f"±{show(half / span, 3)} over {span}" for span in SPANS]
             settling.append(settles[SLOPE].format(widths=listed(widths)))
         if settling:
-            said.append(f"{curve}: {'; '.join(settling)}.")
+            of_curves.setdefault("; ".join(settling), []).append(curve)
+    said = [f"{listed(curves)}: {words}." for words, curves in of_curves.items()]
     return [page.Items(said, small=True)] if said else []
 
 

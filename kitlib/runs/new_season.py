@@ -83,14 +83,7 @@ def check_season(folder: str | Path) -> CheckedSeason:
 
 
 def listing(findings: Sequence[Finding]) -> list[str]:
-    """Return findings as lines, grouped by severity in the order given.
-
-    Examples
-    --------
-    >>> one = Finding(code="row-twice", table="oven", rows=(4, 9), message="twice.")
-    >>> listing([one])
-    ['1 fault', '  oven: twice. Delete one of the two rows. [row-twice; rows 4, 9]']
-    """
+    """Return findings as lines, grouped by severity in the order given."""
     lines = []
     for severity, group in groupby(findings, lambda found: found.severity):
         members = list(group)

@@ -35,11 +35,6 @@ def flag_unusable_plots(mass_kg, area_m2, moisture_pct) -> np.ndarray:
 
     True where a value is missing, mass [kg] or area [m²] is not above zero, or moisture
     [% wet basis] is below 0 or not below 100 %. The three may broadcast.
-
-    Examples
-    --------
-    >>> flag_unusable_plots([6.2, 0.0, 6.2], 8.0, [21.0, 21.0, 100.0]).tolist()
-    [False, True, True]
     """
     mass, area, moisture = _floats(mass_kg, area_m2, moisture_pct)
     # A comparison with nan is False, so a missing value is flagged as well.

@@ -40,13 +40,6 @@ def refuse(place: str, problems: Sequence[str], shown: int = 20) -> None:
 
     Of the problems, a line each (where, what value, what was expected, what to do),
     `shown` are spelled out and the rest counted.
-
-    Examples
-    --------
-    >>> refuse("oven.csv", ["row 2: wet_g is empty; expected grams. Weigh again."])
-    Traceback (most recent call last):
-    kitlib.words.findings.SeasonRefused: oven.csv: 1 problem(s)
-      row 2: wet_g is empty; expected grams. Weigh again.
     """
     if not problems:
         return

@@ -5,14 +5,20 @@ import re
 import pytest
 from whole_reports import pages_of, season_report
 
-from kitlib.reports.blocks import Table
+from kitlib.reports.blocks import Paragraph, Report, Table
 from kitlib.reports.curve_sections import (
     chance_in_words,
     curve_section,
     evidence,
     findings_of,
 )
-from kitlib.reports.season_sections import season_answer, settings_table
+from kitlib.reports.season_sections import (
+    season_accounts,
+    season_answer,
+    season_findings,
+    settings_table,
+)
+from kitlib.reports.typeset import page_count
 from kitlib.season.season import audit_season, curves_table
 from kitlib.words.findings import Finding
 from kitlib.words.terms import columns_of, show
@@ -28,6 +34,8 @@ CAUTIONS = (
 # What says how the kit was made has no place in a report.
 PROCESS_TALK = ("from memory", "own choice", "data read", "[read]", "[method]")
 PROCESS_TALK += ("own arithmetic", "set by the user", "no source")
+
+ACCOUNTS = ["Every row accounted for", "Is the reference good enough?"]
 
 
 @pytest.fixture(scope="module")
@@ -71,6 +79,30 @@ def test_each_curve_has_a_page_of_its_own(audited_demo, pages):
 
 def test_the_report_is_as_long_as_promised(audited_demo, pages):
     assert len(pages) <= 2 + len(audited_demo.audits) + 6
+
+
+def test_pages_are_counted_as_a_reader_of_the_pdf_counts_them(audited_demo, pages):
+    assert page_count(season_report(audited_demo)) == len(pages)
+
+
+@pytest.mark.parametrize("account", ACCOUNTS)
+def test_each_account_stands_once(account, text):
+    assert text.count(account) == 1
+
+
+def test_page_two_holds_the_accounts_that_fit_it(audited_demo, pages):
+    assert ACCOUNTS[0] in pages[1]
+    assert f"Curve {next(iter(audited_demo.audits))}, " in pages[2]
+
+
+def test_accounts_follow_where_page_two_is_full(audited_demo):
+    report = Report(kind="Season report", title="full")
+    report.blocks += [Paragraph("A line of its own.")] * 82
+    assert page_count(report) == 2
+    found = season_findings(audited_demo, [], report)
+    assert not set(ACCOUNTS) & {getattr(block, "words", "") for block in found}
+    left = season_accounts(audited_demo, report)
+    assert set(ACCOUNTS) <= {getattr(block, "words", "") for block in left}
 
 
 def test_what_to_confirm_stands_once(text):
