@@ -72,10 +72,8 @@ def trials_table(season: SeasonAudit) -> pd.DataFrame:
     rows = []
     for name, found in season.outcomes.items():
         ranks, entries, own = found.ranks, found.entries, found.own
-        chance, close = (
-            entries["chance_selected_after"],
-            entries["verdict"] == BORDERLINE,
-        )
+        close = int((entries["verdict"] == BORDERLINE).sum())
+        chances = entries["chance_selected_after"].notna().any()
         before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
         tested = ranks is not None and found.selection.word != NOT_TESTED
         row = {
@@ -87,7 +85,7 @@ def trials_table(season: SeasonAudit) -> pd.DataFrame:
             "newly_selected": int(ranks.entered.sum()) if ranks and tested else nan,
             "largest_move": ranks.largest_move if ranks else nan,
             "kendall_tau": ranks.kendall_tau if ranks else nan,
-            "borderline": int(close.sum()) if chance.notna().any() else nan,
+            "borderline": close if chances else nan,
             "yield_before": before,
             "yield_after": after,
             "change_pct": 100 * (after / before - 1),

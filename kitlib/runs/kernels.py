@@ -5,6 +5,7 @@ once, while the run still reads, and made as good as new before each notebook. I
 retired after a failure, for it may be the worse for it, and after many notebooks.
 """
 
+import gc
 import hashlib
 import json
 import os
@@ -77,6 +78,7 @@ class Kernel(AsyncKernelManager):
     def __init__(self, folder: Path):
         name = f"{uuid4().hex[:12]}.json"
         super().__init__(connection_file=str(folder / name), **transport(folder))
+        self.session.digest_history_size = 0  # it would grow through a run
         self.folder, self.loop = folder, ensure_event_loop()
         self.notebooks = 0  # that it was lent to
 
@@ -184,6 +186,7 @@ class Kernels:
             kernel.notebooks += 1
             spent = kernel.notebooks >= MOST_NOTEBOOKS
         finally:
+            gc.collect()  # a notebook's messages hold each other in circles
             if spent:
                 del self._here.kernel
                 self._all.remove(kernel)

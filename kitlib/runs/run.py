@@ -1,5 +1,6 @@
 """The whole run of a season: tables, executed notebooks, PDFs and their manifest."""
 
+import gc
 import hashlib
 import os
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -302,6 +303,7 @@ def run_here(
     An interrupt is passed on after those under way have ended and been handed over.
     """
     with kernels:
+        gc.freeze()  # so that the audit is not looked through after every notebook
         write_audit(audit, audit.folder.resolve(), kernels.folder / AUDIT)
         submit = kernels.threads.submit
         under_way = {submit(run_notebook, t, scratch, kernels): t for t in tasks}
@@ -315,6 +317,8 @@ def run_here(
                     if not future.cancelled() and future.exception() is None:
                         finish(task, future.result())
             raise
+        finally:
+            gc.unfreeze()
 
 
 def table_files(
