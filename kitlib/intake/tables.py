@@ -363,8 +363,8 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
         here = ("curve", "parallel_of") if column == "curve" else (column,)
         cells = [(t, c) for t in tables.values() for c in here if c in t.frame]
         every = pd.concat([table.frame[name] for table, name in cells]).dropna()
-        seen = every.unique()
-        alone = len(seen) == len({name.casefold() for name in seen})
+        seen = pd.Series(every.unique())
+        alone = len(seen) == seen.str.casefold().nunique()
         if alone and not told.get(column) and column not in season.alias:
             continue
         usual = [name for name, _ in Counter(every.tolist()).most_common()]

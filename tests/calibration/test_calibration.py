@@ -14,6 +14,8 @@ from calibration.scenarios import CROPS, SCENARIOS
 from calibration.seasons import draw_season
 from calibration.truth import truth_of
 
+pytestmark = pytest.mark.slow
+
 SEED = 7
 SEASONS = 100
 RARE = 0.001  # chance that a method that meets its goal is refused here, either way

@@ -17,7 +17,10 @@ from kitlib.runs.run import RunBroken, run_season
 
 COMMAND = Path(sys.executable).parent / "moisture-audit"
 # Left open by the cluster's own code when its processes are made to end.
-pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+]
 
 
 @pytest.fixture(scope="module")

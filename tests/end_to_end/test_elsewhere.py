@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow  # whole runs
+
 COMMAND = Path(sys.executable).parent / "moisture-audit"
 TAKEN_AWAY = """
 import builtins, io, os, sys
@@ -59,7 +61,6 @@ def test_help_needs_nothing_of_it(elsewhere):
     assert done.returncode == 0 and "season.toml" in done.stdout
 
 
-@pytest.mark.slow
 def test_the_demo_is_run_without_it(elsewhere, demo, tmp_path):
     out = tmp_path / "out"
     call = [COMMAND, "run", demo, "--out", out, "--trial", "wheat-11"]

@@ -14,6 +14,8 @@ from kitlib.intake.schema import SCHEMAS
 from kitlib.intake.settings import read_season
 from kitlib.runs.cli import main
 
+pytestmark = pytest.mark.slow  # whole runs
+
 REPOSITORY = Path(__file__).parents[2]
 # Half a unit of the last decimal that the exports keep.
 ROUNDED = {"plot_mass_kg": 3e-4, "plot_area_m2": 1e-4, "test_weight_kg_hl": 0.007}
@@ -72,7 +74,6 @@ def test_the_committed_exports_are_those_of_the_season(demo, tmp_path):
         pd.testing.assert_frame_equal(ours[sheet], theirs[sheet])
 
 
-@pytest.mark.slow
 def test_six_lines_of_the_readme_lead_to_the_pdfs(monkeypatch, tmp_path, capsys):
     text = (REPOSITORY / "README.md").read_text(encoding="utf-8")
     section = text.split("## From the files you have")[1].split("\n## ")[0]

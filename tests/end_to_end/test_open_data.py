@@ -19,6 +19,8 @@ from whole_reports import pages_of, season_report, trial_report
 from kitlib.reports.typeset import typeset
 from kitlib.season.season import audit_season, curves_table
 
+pytestmark = pytest.mark.slow  # whole runs
+
 FOLDS, TRIALS = 10, 24
 SETTINGS = """name = "Meats"
 report_date = 2026-01-15

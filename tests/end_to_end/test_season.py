@@ -13,6 +13,8 @@ from interrupts import break_off
 
 from kitlib.intake.outputs import sha256_of
 
+pytestmark = pytest.mark.slow
+
 COMMAND = Path(sys.executable).parent / "moisture-audit"
 TRIALS = ["maize-05", "wheat-11"]
 TABLES = ["bands", "bridge", "curves", "effects", "entries", "findings", "left_out"]

@@ -18,6 +18,8 @@ from faults.runs import (
     run,
 )
 
+pytestmark = pytest.mark.slow  # whole runs
+
 IS_ROOT = os.geteuid() == 0
 
 

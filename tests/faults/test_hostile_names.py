@@ -19,6 +19,8 @@ from faults.good_season import bytes_of
 from faults.runs import COMMAND, NAME, run
 from kitlib.reports.drawing import printable
 
+pytestmark = pytest.mark.slow  # whole runs
+
 OUT = '../../escaped"; import os; os.system("touch PWNED") #{x}\\'
 # Names that differ by case alone are one name.
 TRIALS = [OUT, "Größe 😀", "Grosse 😀", unicodedata.normalize("NFD", "Größe 😀")]

@@ -18,6 +18,8 @@ from kitlib.reports.typeset import as_json
 from kitlib.season.season import audit_season
 from kitlib.words.findings import SeasonRefused
 
+pytestmark = pytest.mark.slow  # whole runs
+
 TRIES = 200
 # For want of time, one kind in four and one trial of each; DEVELOPERS.md tells of all.
 KINDS, MOST = kinds()[::4], 1

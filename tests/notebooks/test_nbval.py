@@ -12,6 +12,8 @@ from nbformat.v4 import new_code_cell, new_notebook, new_output
 
 from kitlib.runs.workers import notebook_folder
 
+pytestmark = pytest.mark.slow  # whole runs
+
 HERE = Path(__file__).parent
 # Cells that must at least be compared, over all notebooks; a notebook without
 # outputs would pass nbval without a comparison.

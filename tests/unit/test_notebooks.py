@@ -33,6 +33,8 @@ from kitlib.runs.workers import (
 )
 from kitlib.season.season import audit_season
 
+pytestmark = pytest.mark.slow
+
 # ---- parameters
 
 

@@ -6,6 +6,8 @@ import pytest
 
 from kitlib.season.season import audit_season, curves_table
 
+pytestmark = pytest.mark.slow
+
 
 def calls_of(act) -> int:
     """Return how many functions, Python's and compiled ones, are called in it."""

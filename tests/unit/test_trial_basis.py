@@ -18,6 +18,8 @@ from kitlib.review.plan import entries_wanted
 from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
 
+pytestmark = pytest.mark.slow
+
 NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "3_trial.ipynb"
 
 
