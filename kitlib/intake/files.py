@@ -267,10 +267,9 @@ def _look_for_open_quotes(sheet: Sheet, separator: str) -> None:
     width = len(sheet.cells.columns)
     for column in sheet.cells if width > 1 else ():
         cells = sheet.cells[column]
-        lines = cells.str.count("\n")
-        if not (lines > 0).any():
+        if not cells.str.contains("\n", regex=False).any():
             continue
-        marks = cells.str.count(re.escape(separator))
+        lines, marks = cells.str.count("\n"), cells.str.count(re.escape(separator))
         swallowed = (lines > 0) & (marks >= (width - 1) * lines / 2)
         for row in cells.index[swallowed.fillna(False)]:
             n = counted(int(lines[row]), "line end")
