@@ -55,7 +55,7 @@ class Sheet:
     # By header: its cell in a row of units; rows that are shown as a percentage.
     units_row: dict[str, str] = field(default_factory=dict)
     percents: dict[str, list[int]] = field(default_factory=dict)
-    sheets: list[str] = field(default_factory=list)  # of the workbook, that hold any
+    sheets: list[str] = field(default_factory=list)  # others that hold any
 
     def note(self, key: str, rows: Iterable[int] = (), **parts) -> None:
         """Add what was seen, in the words of sentences.csv."""
@@ -304,7 +304,8 @@ def _read_workbook(path: Path, name: str, how: FileOptions) -> Sheet:
             headers.pop()
         width = len(headers)
         units = [c.value for c in next(rows, ())][:width] if how.units_row else []
-        sheet = Sheet(pd.DataFrame(), sheets=[one.title for one in filled])
+        others = [one.title for one in filled if one is not chosen]
+        sheet = Sheet(pd.DataFrame(), sheets=others)
         _put_headers(sheet, headers, above, units, how)
         names = [*map(str, sheet.cells)]
         first = how.header_row + 1 + how.units_row

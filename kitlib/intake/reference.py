@@ -140,7 +140,7 @@ def reference_values(
         crop=by_value(crop, crop_key).to_numpy(object),
     )
     bench = _Bench(oven, dishes)
-    _set_faults_aside(bench)
+    _set_faults_aside(bench, season.highest_moisture)
     _keep_one_method_per_crop(bench, season)
     # Dishes a sample needs: two where half of a method's samples or more have two.
     dishes = bench.dishes
@@ -164,7 +164,7 @@ def reference_values(
     return Reference(used, samples, spread, uncertainty, bench.left_out, doubts)
 
 
-def _set_faults_aside(bench: _Bench) -> None:
+def _set_faults_aside(bench: _Bench, highest: float) -> None:
     """Leave out dishes that break a rule by themselves, and samples of two plots."""
     dishes = bench.dishes
     wet, dry, tare = dishes["wet_g"], dishes["dry_g"], dishes["tare_g"]
@@ -174,11 +174,14 @@ def _set_faults_aside(bench: _Bench) -> None:
     # Where all tares are 0 the lab may weigh grain alone; else some were forgotten.
     bare = (tare == 0) & bool((tare > 0).any()) & ~lighter & ~heavier
     none = dishes["moisture"].isna() & ~lighter & ~heavier
+    soaked = (dishes["moisture"] > highest) & ~lighter & ~bare
+    limit = f"{highest:g} % moisture (highest_moisture in season.toml)"
     for code, which, reason in (
         ("dry-heavier-than-wet", heavier, "the dish weighs more dry than wet"),
         ("weighed-before-taken", early, "the sample was weighed before it was taken"),
         ("out-of-range", lighter, "the dish weighs less than its tare"),
         ("out-of-range", bare, "the tare is 0, though other dishes have one"),
+        ("out-of-range", soaked, f"the weights give more than {limit}"),
         ("cell-empty", none, "no moisture and no full weights"),
     ):
         bench.set_aside(which, code, reason)

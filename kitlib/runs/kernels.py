@@ -248,11 +248,6 @@ def trial_files(trials: Sequence[str]) -> dict[str, str]:
     """Return the name of each trial's files in the output folder, without suffix.
 
     No two names meet, nor does one meet the failed notebook of another.
-
-    Examples
-    --------
-    >>> list(trial_files(["T1", "../T1", "T1.failed"]).values())
-    ['trials/T1', 'trials/%2E.%2FT1', 'trials/T1%2Efailed']
     """
     stems = {}
     for trial, stem in file_names(trials).items():

@@ -112,6 +112,16 @@ def test_a_forgotten_tare_is_no_tare_of_0(season):
     assert len(reference_of(season).samples) == 5
 
 
+def test_weights_that_give_more_water_than_grain_holds_are_set_aside(season):
+    oven = pd.read_csv(season.folder / "oven.csv")
+    oven.loc[:1, "wet_g"] *= 10  # both dishes of the first sample: they agree
+    oven.to_csv(season.folder / "oven.csv", index=False)
+    found = reference_of(season)
+    [told] = [f for f in found.findings if f.code == "out-of-range"]
+    assert told.message.startswith("the weights give more than 60 % moisture")
+    assert told.rows == (2, 3) and len(found.samples) == 4
+
+
 def test_the_limit_itself_is_allowed(season):
     season.replace("oven.csv", "28.61", "28.585")  # 14.15 against 14.00
     assert reference_of(season).findings == []

@@ -59,6 +59,12 @@ def test_a_hidden_draft_in_front_is_not_read_but_told(season):
     table = read(season)["plots"]
     assert len(table.frame) == 10
     assert "plots.xlsx#Draft" in said(table, "file-not-read")
+    assert "#Harvest" not in said(table, "file-not-read")
+
+
+def test_the_only_sheet_of_a_table_is_not_told_as_unread(season):
+    book(season, {"Sheet1": rows_of(season)})
+    assert not said(read(season)["plots"], "file-not-read")
 
 
 def test_merged_cells_are_told_with_their_rows(season):
