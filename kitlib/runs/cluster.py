@@ -7,7 +7,7 @@ what a notebook makes travels back.
 import pickle
 import tempfile
 from collections.abc import Iterator, Sequence
-from concurrent.futures import as_completed
+from concurrent.futures import Executor, as_completed
 from contextlib import ExitStack, contextmanager
 from copy import deepcopy
 from pathlib import Path
@@ -89,10 +89,9 @@ def run_on_cluster(
     `RunBroken` if at the address there is no scheduler, such as ``tcp://host:8786``,
     or it has no worker, or a worker is of another version.
     """
-    with _season_on_cluster(address, scratch, audit) as (client, season):
+    with _season_on_cluster(address, scratch, audit) as (client, executor, season):
         say(f"on {len(client.scheduler_info()['workers'])} worker(s) at {address}")
-        submit = client.get_executor(pure=False).submit
-        under_way = {submit(run_at_worker, t, season): t for t in tasks}
+        under_way = {executor.submit(run_at_worker, t, season): t for t in tasks}
         for ended in progress(as_completed(under_way), total=len(tasks)):
             task = under_way.pop(ended)
             try:
@@ -109,7 +108,7 @@ def run_on_cluster(
 @contextmanager
 def _season_on_cluster(
     address: str, scratch: Path, audit: SeasonAudit
-) -> Iterator[tuple[Client, str]]:
+) -> Iterator[tuple[Client, Executor, str]]:
     """Hold a season at all workers of a cluster, and a client to reach them."""
     try:
         client = Client(address, timeout=_PATIENCE)
@@ -122,9 +121,11 @@ def _season_on_cluster(
         sent = for_others(audit, audit.folder)
         season = SeasonAtWorker(_files_read(audit.folder, scratch), sent)
         client.register_plugin(season)
+        executor = client.get_executor(pure=False)
         try:
-            yield client, season.name
+            yield client, executor, season.name
         finally:
+            executor.shutdown(wait=False)  # so that none begins without the season
             client.unregister_worker_plugin(season.name)
 
 
