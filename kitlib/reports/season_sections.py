@@ -309,6 +309,7 @@ def season_accounts(season: SeasonAudit, report: page.Report) -> list[page.Block
 
 
 def _headings(blocks: list[page.Block]) -> set[str]:
+    """Return the words of all headings among blocks."""
     return {block.words for block in blocks if isinstance(block, page.Heading)}
 
 
