@@ -17,6 +17,7 @@ from datetime import date
 from enum import Enum
 from functools import cache, wraps
 from importlib.metadata import version
+from io import BytesIO
 from math import isnan
 from pathlib import Path, PurePath
 from typing import Any
@@ -132,8 +133,9 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
             if cells.str.contains("\r", regex=False).any():
                 quoting = csv.QUOTE_NONNUMERIC
         out[name] = cells
-    frame = pd.DataFrame(out, columns=list(table.columns))
-    return frame.to_csv(index=False, lineterminator="\n", quoting=quoting).encode()
+    file = BytesIO()  # as one text it would be in memory twice
+    table.assign(**out).to_csv(file, index=False, lineterminator="\n", quoting=quoting)
+    return file.getvalue()
 
 
 def json_bytes(content: dict) -> bytes:

@@ -294,9 +294,10 @@ def entry_rows(trial: TrialAudit) -> list[page.Block]:
         n=counted(own.n_entries, "entry", "entries"),
     )
     units = dict.fromkeys(("yield_before", "yield_after"), (unit.name, unit.decimals))
-    tables = [page.table_of("entries", entries[~is_check], units, **of_it)]
-    if is_check.any():  # they take no rank
-        tables.append(page.table_of("check_entries", entries[is_check], units))
+    # Checks take no rank, so they stand apart; a trial may be of one sort only.
+    sorts = {"entries": entries[~is_check], "check_entries": entries[is_check]}
+    shown = {name: rows for name, rows in sorts.items() if len(rows)}
+    tables = [page.table_of(name, shown[name], units, **of_it) for name in shown]
     return [page.Heading("Appendix: all entries", room=0.75), *tables]
 
 

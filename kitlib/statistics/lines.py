@@ -326,10 +326,12 @@ def passing_bablok(
         ends, remark = _published(sensor, reference, angles, level)
     elif isfinite(slope):
         codes, n = cluster_codes("passing_bablok: trial", trial, sensor.size)
-        rest = []
-        for out in (codes == one for one in range(n)):
-            left = _middle(angles[~(out[first] | out[second])])
-            rest.append((left, _intercept(sensor[~out], reference[~out], left)))
+        codes, rest = codes.astype(np.int16), []
+        both = codes[first], codes[second]
+        for one in range(n):
+            left = _middle(angles[(both[0] != one) & (both[1] != one)])
+            kept = codes != one
+            rest.append((left, _intercept(sensor[kept], reference[kept], left)))
         ends, remark = _by_trial(np.array(line), np.array(rest), level)
     return RobustLine(
         slope=line[0],
@@ -349,11 +351,13 @@ def _pairs_of(sensor, reference):
     size = np.abs(across).max()
     same = np.round(across, DIGITS - ceil(log10(size))) if size else across
     _, place = np.unique(same, return_inverse=True)
-    first, second = np.triu_indices(sensor.size, 1)
+    # There are millions: in numbers of two bytes, and in place.
+    first, second = (k.astype(np.int16) for k in np.triu_indices(sensor.size, 1))
     apart = place[first] != place[second]
     first, second = first[apart], second[apart]
-    rise, run = along[second] - along[first], across[second] - across[first]
-    return np.arctan(rise / run), first, second
+    angles = along[second] - along[first]
+    angles /= across[second] - across[first]
+    return np.arctan(angles, out=angles), first, second
 
 
 def _slopes(angles, ranks):
