@@ -80,13 +80,11 @@ def recommend(audit: CurveAudit) -> Recommendation:
         more = " ".join(dict.fromkeys(one.look_up for one in found))
         return _made(audit, UNRESOLVED, said, questions, more, by=NONE)
     if flaws := "; ".join(flaws_after_correction(audit)):
-        said = f"{flaws[0].upper()}{flaws[1:]}. {_words(audit, 'corrected')}"
-        return _made(audit, REBUILD, said)
+        return _made(audit, REBUILD, f"{flaws[0].upper()}{flaws[1:]}.")
     # A clear slope is never kept: what it lacks to be advised leaves it open.
     lacks = slope_lacks(audit)
     if lacks:
-        said = f"{_words(audit, 'slope')}; but a slope needs {listed(lacks)}. "
-        said += _words(audit, "corrected")
+        said = f"{_words(audit, 'slope')}; but a slope needs {listed(lacks)}."
         return _made(audit, UNRESOLVED, said, SLOPE, _settling_slope(audit))
     if lacks is not None:
         said = f"{_words(audit, 'slope')}. {_words(audit, 'line')}"
@@ -119,7 +117,7 @@ def _made(
     `change` is what is added to the offset loaded, `by` the correction of this season
     where it is not the best one.
     """
-    by, rmsep, bias = by or audit.best_correction, audit.rmsep_left_out, audit.bias
+    best, rmsep, bias = audit.best_correction, audit.rmsep_left_out, audit.bias
     level, allowed = audit.settings.confidence, audit.allowed_bias
     # No setting is told where the one in force is not known.
     loaded, setting = audit.register["offset_loaded"], nan
@@ -131,6 +129,9 @@ def _made(
     elif action == SHIFT:
         ends = left.interval(level)
         reason += say("left", setting=setting, left=left.value, ends=ends)
+    if not by and best != MEANT.get(action):  # this season's is another
+        reason += f" {_words(audit, 'corrected')}"
+    by = by or best
     # Without a setting the chance is that of the exact offset, which leaves none.
     away = (left.value if isfinite(setting) else 0.0) - bias.value
     return Recommendation(
@@ -208,9 +209,10 @@ def flaws_after_correction(audit: CurveAudit) -> list[str]:
     """Return, in words, what no offset and no slope would mend."""
     level, allowed, flaws = audit.settings.confidence, audit.allowed_bias, []
     ends, (most, source) = audit.new_trials.interval, audit.max_sep
-    if _sep_judged(audit) > most:
-        told = {"sep": audit.sep, "ends": ends, "most": most, "source": source}
-        flaws.append(say("flaw sep", **told))
+    if (judged := sep_judged(audit)) > most:
+        told = {"judged": judged, "sep": audit.sep, "most": most, "source": source}
+        key = "flaw sep" if source == BY_TUE else "flaw sep low"
+        flaws.append(say(key, ends=ends, **told))
     bend, ends = audit.curvature.value, audit.curvature.interval(level)
     if shown_apart(ends, allowed) > 0 or shown_apart(ends, -allowed) < 0:
         flaws.append(say("flaw bent", bend=bend, ends=ends))
@@ -221,7 +223,7 @@ def flaws_after_correction(audit: CurveAudit) -> list[str]:
     return flaws
 
 
-def _sep_judged(audit: CurveAudit) -> float:
+def sep_judged(audit: CurveAudit) -> float:
     """Return the SEP to hold against its limit, as the best correction leaves it.
 
     A limit by F already allows for chance, so that the SEP itself is compared; a
@@ -310,6 +312,7 @@ def _words(audit: CurveAudit, name: str) -> str:
         "samples": f"{counted(audit.n, 'sample')} in {trials}",
         "why": bias.remark or "no interval of the bias is known",
         "how": HOW[audit.best_correction],
+        "of_plots": "" if audit.judged_gain is audit.gain else " over its plots",
         "gain_ends": audit.judged_gain.interval(level),
         "within_ends": within.interval(level),
         "offset": -bias.value,

@@ -253,8 +253,12 @@ class CurveAudit:
 
     @property
     def spread_is_wide(self) -> bool:
-        """Whether the moistures spread as AACC 39-01.01 asks for a slope."""
-        return self.sd_reference >= threshold("spread_for_slope") * self.sep
+        """Whether the moistures spread as AACC 39-01.01 asks for a slope.
+
+        Set beside the errors about the line: a slope in them is no scatter.
+        """
+        scatter = self.line.fit.residual_sd if self.line else self.sep
+        return self.sd_reference >= threshold("spread_for_slope") * scatter
 
     # Lines and shape.
 

@@ -61,8 +61,8 @@ class Samples:
 
 # Bands of moisture.
 
-WITHIN, BEYOND, OPEN = "within", "beyond", "not shown"
-FEW, ONE_TRIAL = "too few samples", "one trial only"
+WITHIN, BEYOND, OPEN = "within", "beyond", "open"
+FEW, FEW_TRIALS = "too few samples", "too few trials"
 LATER = ("low", "high", "verdict")  # known once all bands are
 
 
@@ -70,9 +70,9 @@ def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.Data
     """Return the mean error of each 2-point band of moisture against the tolerance.
 
     A band is "within" or "beyond" its tolerance only where its whole interval is, and
-    "not shown" else. Intervals are adjusted for the number of bands judged (Holm): of
-    many bands one would else lie beyond by chance. Bands with few samples, or from
-    one trial, are not judged and keep the plain interval.
+    "open" else. Intervals are adjusted for the number of bands judged (Holm): of many
+    bands one would else lie beyond by chance. Bands with few samples are not judged and
+    keep the plain interval; those of fewer than three trials have none worth telling.
     Source: Holm, Scandinavian J. Statistics 6 (1979) 65-70 (from memory).
     """
     lows, means, rows = moisture_bands(samples.reference), [], []
@@ -86,15 +86,15 @@ def audit_bands(samples: Samples, tolerance: Tolerance, level: float) -> pd.Data
         rows.append([*row, float((np.abs(error) <= allowed).mean())])
     names = [name for name in columns_of("bands") if name not in ("crop", "curve")]
     bands = pd.DataFrame(rows, columns=[n for n in names if n not in LATER])
-    few, alone = bands["n"] < threshold("samples_per_band"), bands["n_trials"] < 2
+    few, alone = bands["n"] < threshold("samples_per_band"), bands["n_trials"] < 3
     judged = ~few & ~alone & np.array([mean.df > 0 for mean in means])
     limit = bands["tolerance"]
     levels = _holm_levels(means, limit, judged, level)
     ends = [mean.interval(own) for mean, own in zip(means, levels, strict=True)]
-    low, high = np.array(ends).T
+    low, high = np.where(alone, np.nan, np.array(ends).T)
     beyond, within = (low > limit) | (high < -limit), (-limit <= low) & (high <= limit)
     verdict = np.select(
-        [few, ~judged, beyond, within], [FEW, ONE_TRIAL, BEYOND, WITHIN], OPEN
+        [few, ~judged, beyond, within], [FEW, FEW_TRIALS, BEYOND, WITHIN], OPEN
     )
     return bands.assign(low=low, high=high, verdict=verdict)[names]
 

@@ -343,8 +343,9 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
         ends, key, code = effect.change.interval(level), "effect", "error-moves-with"
         if effect.name.startswith(OTHER_CONFIGURATION):
             code = "configuration-differs"
-            key = "configuration" if isfinite(ends.low) else "configuration alone"
-            key = key if effect.change.known else "configuration not known"
+            key = "configuration" if effect.change.known else "configuration not known"
+            if effect.change.known and not isfinite(ends.low):
+                key, code = "configuration alone", "configuration-open"
         elif not effect.q_value < threshold("false_discovery_rate"):
             continue
         elif effect.name == DAY:

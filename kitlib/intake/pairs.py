@@ -231,7 +231,7 @@ def _chosen_on_suspicion(pairs, oven, season: Season) -> list[Finding]:
     apart = pairs[(pairs["basis"] == OVEN) & ~pairs["used"] & ~pairs["parallel"]]
     times = apart["selection_reason"].value_counts()
     reasons = listed([f"{reason!r} {n}" for reason, n in times.items()], most=6)
-    blind = [toml_text(r) for r in [*season.selection.blind, *times.index[:1]]]
+    blind = map(toml_text, season.selection.blind)
     parts = {"n": counted(len(apart), "sample"), "blind": ", ".join(blind)}
     rows = oven.index[oven["sample"].isin(apart["sample"])]
     return found("suspicious-sample", OVEN, rows, reasons=reasons, **parts)

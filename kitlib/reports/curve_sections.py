@@ -7,7 +7,13 @@ from typing import Any
 
 import pandas as pd
 
-from kitlib.curves.advice import KEEP, RESLOPE, UNRESOLVED, Recommendation
+from kitlib.curves.advice import (
+    KEEP,
+    RESLOPE,
+    UNRESOLVED,
+    Recommendation,
+    sep_judged,
+)
 from kitlib.curves.audit import CurveAudit
 from kitlib.intake.outputs import digest, kept
 from kitlib.intake.pairs import OVEN
@@ -123,13 +129,13 @@ def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
 
     after, cover, new = audit.after, audit.coverage, audit.new_sample
     allowed, (most, source) = f"±{show(audit.allowed_bias)}", audit.max_sep
-    span = show_span(*audit.new_trials.interval)
+    span, judged = show_span(*audit.new_trials.interval), show(sep_judged(audit))
     # The slope where one is advised, else the gain, else what is known of the slope.
     by_gain = advice.action != RESLOPE and audit.gain.known
     slope = ("Gain", audit.gain) if by_gain else ("Prediction slope", audit.slope)
     rows = [
         row("Bias", audit.bias, limit=allowed),
-        ("SEP", show(audit.sep), span, show(most), source),
+        ("SEP", show(audit.sep), span, show(most), f"{source}; held to it: {judged}"),
         row(*slope, 3, "1"),
     ]
     if cover is not None:
@@ -199,7 +205,7 @@ def findings_of(
         for (severity, said, remedy), tables in alike.items()
     ]
     if not lines:
-        return [page.Paragraph("Nothing else was found.")]
+        return [page.Paragraph("Nothing was found.")]
     blocks: list[page.Block] = [page.Findings(lines[:most])]
     if len(lines) > most:
         more = counted(len(lines) - most, "more finding")

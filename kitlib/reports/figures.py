@@ -44,7 +44,7 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     """Draw each sample's error over its air-oven moisture, and what the audit found.
 
     Rows of `pairs.csv` not used are open dots; an error far beyond the others stands
-    at the frame, with its value. The prediction line is drawn as the error it means.
+    at the frame, with its value. The line is the sensor's own: its gain.
     The samples of a trial, if named, are marked, else means of moisture bands drawn.
     """
     if pairs.empty:
@@ -53,7 +53,7 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     keys = _sample_keys(pairs, trial)
     keys += [key_line("bias, dotted: interval", **_BIAS)] if bias.known else []
     keys += [key_line("band mean, interval", **_BAND_MEAN)] if len(bands) else []
-    keys += [key_line("line", **_LINE)] if audit.line else []
+    keys += [key_line("gain", **_LINE)] if audit.gain.known else []
     keys += [key_line("± tolerance", **_GREY_BAND)]
     across = _PAIRS["reference_pct"].head
     figure, ax = look.framed(look.HALF, _TALL, keys, across, _ERROR)
@@ -72,10 +72,10 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     # Lines and no band: a wide interval would darken the whole picture.
     for end in bias.interval(audit.settings.confidence):
         ax.axhline(end, color=look.ACCENT, linewidth=0.9, linestyle=(0, (1, 1.5)))
-    if audit.line:
-        read = np.array([pairs["sensor_pct"].min(), pairs["sensor_pct"].max()])
-        meant = audit.line.intercept.value + audit.line.slope.value * read
-        ax.plot(meant, read - meant, zorder=4, **_LINE)
+    if audit.gain.known:
+        away = oven[[oven.argmin(), oven.argmax()]] - audit.mean_reference
+        error = bias.value + (audit.gain.value - 1) * away
+        ax.plot(audit.mean_reference + away, error, zorder=4, **_LINE)
     _plot_samples(ax, pairs, oven, limit, trial)
     if len(bands):
         middle = (bands["band_low"] + bands["band_high"]) / 2
@@ -164,7 +164,11 @@ def _sample_keys(pairs: pd.DataFrame, trial: str = "") -> list[Line2D]:
         for name, _, colour, marker in _groups(pairs, trial)
     ]
     if not pairs["used"].all():
-        keys += [key_line("not blind", color="white", marker="o", mec=look.INK, **dot)]
+        keys += [
+            key_line(
+                "chosen by reading", color="white", marker="o", mec=look.INK, **dot
+            )
+        ]
     return keys
 
 
@@ -232,6 +236,9 @@ def draw_season(curves: pd.DataFrame) -> Figure:
         inside = np.clip([row[name] for name in sizes], -limit, limit)
         ax.plot(inside[1:], [k, k], color=colour, linewidth=1.6)
         ax.plot(inside[0], k, marker, color=colour, clip_on=False, **rim)
+        for end, arrow in ((row["bias_low"], "<"), (row["bias_high"], ">")):
+            if abs(end) > limit:
+                ax.plot(np.copysign(limit, end), k, arrow, color=colour, **rim)
     return figure
 
 
@@ -259,7 +266,7 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     in_or_out: _Style = {"color": look.SIGNAL, "marker": "D", **_ENTRY}
     keys = [key_line("as recorded", **recorded), key_line("corrected", **corrected)]
     if crossed.any():
-        keys += [key_line("corrected, in or out by it", **in_or_out)]
+        keys += [key_line("corrected, crosses the line", **in_or_out)]
     keys += [key_line("half an LSD each way", **_LSD)]
     left, height = max(map(look.width_of, names)) + 0.42, len(entries) * _ROW + 0.46
     across = f"Yield at standard moisture ({unit})"

@@ -176,11 +176,12 @@ def season_answer(season: SeasonAudit) -> list[page.Block]:
     changing = trials[trials["verdict"] == "changes"]
     close = trials[(trials["verdict"] == "open") & (trials["newly_selected"] > 0)]
     untested = trials[trials["newly_selected"].isna()]
+    unsure = trials[(trials["verdict"] == "open") & (trials["newly_selected"] == 0)]
     n, tested = counted(len(changing), "trial"), len(untested) < len(trials)
     key = "change" if len(changing) else "same" if tested else "none"
     said = [page.say(f"trials.{key}", n=n)]
     # Where they are named, the table of all trials does not seem to say otherwise.
-    for key, of_them in {"close": close, "untested": untested}.items():
+    for key, of_them in {"close": close, "open": unsure, "untested": untested}.items():
         names = listed(of_them["trial"])
         said += [page.say(f"trials.{key}", trials=names)] if names else []
     heading = page.Heading("Which trials to re-examine")
@@ -220,6 +221,7 @@ def _facts(season: SeasonAudit, trials: pd.DataFrame) -> page.Facts:
         "changing": len(changing),
         "tested": counted(tested, "trial"),
         "moved": counted(int(changing.sum()), "entry", "entries"),
+        "within": f"{trials['newly_selected'].sum() - changing.sum():.0f}",
         "span": span if span == NOT_KNOWN else f"{span} %",
         "untested": len(trials) - tested,
         "why": "no corrected moisture" if tested < len(trials) else "",

@@ -1,5 +1,6 @@
 """One trial's report: two pages that answer, and an appendix of evidence."""
 
+from collections.abc import Iterator
 from math import isfinite, nan
 
 import numpy as np
@@ -17,6 +18,7 @@ from kitlib.review.review import curve_findings, tells_a_cause
 from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
 from kitlib.trials import consequences as word
 from kitlib.trials.ranks import BORDERLINE, SAME
+from kitlib.words.findings import WARNING
 from kitlib.words.terms import NOT_KNOWN, counted, crop_key, listed, show, show_span
 
 TONES = {word.HOLDS: page.CALM, word.CHANGES: page.ACT}
@@ -126,7 +128,6 @@ def _own_facts(season: SeasonAudit, trial: TrialAudit) -> list[tuple[str, ...]]:
     side = "too wet" if span.low > 0 else "too dry"
     side = "no error shown" if span.low <= 0 <= span.high else side
     mean, size = np.mean(before.mean) if before else 0.0, unit.said(abs(added))
-    likely = show(best.value, 2, sign=True)
     values = {
         "error": error.value,
         "side": side,
@@ -137,7 +138,9 @@ def _own_facts(season: SeasonAudit, trial: TrialAudit) -> list[tuple[str, ...]]:
         "size": size,
         "low": "off" if size == unit.said(0) else "low" if added < 0 else "high",
         "share": 100 * abs(added) / mean if mean else nan,
-        "best": f"{likely} ± {show(best.se)}" if isfinite(best.se) else likely,
+        "best": best.value,
+        "ends": best.interval(level),
+        "basis": "season and own samples" if own.n else "samples of other trials",
         "why": best.remark,
     }
     which = "own" if isfinite(span.low) else "own_alone"
@@ -218,7 +221,12 @@ def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
         which = "as_recorded"
     elif np.abs(after.mean / before.mean - 1).max() < NO_CHANGE:
         which = "not_needed"
-    items = [page.say(f"to_do.{which}", trial=trial.name)]
+    advice = {c: season.advice[c] for c in trial.curves if c in season.advice}
+    unsettled = [c for c, of_it in advice.items() if of_it.action == UNRESOLVED]
+    which += "_for_now" if which == "corrected" and unsettled else ""
+    items = [*_doubtful(trial)]
+    of_it = {"trial": trial.name, "open_curves": listed(unsettled)}
+    items.append(page.say(f"to_do.{which}", **of_it))
     if selection.word == word.CHANGES:
         entered, left = listed(selection.entered), listed(selection.left)
         items.append(page.say("to_do.changes", entered=entered, left=left))
@@ -226,7 +234,8 @@ def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
         items.append(page.say("to_do.open", open=listed(selection.open)))
     items += [_for_curve(season, curve) for curve in trial.curves]
     if served is not None and served.unevenness >= UNEVEN and served.blocks_split:
-        items.append(page.say("to_do.whole_blocks"))
+        repeated = before is not None and before.n_plots.max() > 1
+        items.append(page.say(f"to_do.{'whole_blocks' if repeated else 'one_sensor'}"))
     if trial.own.n == 0:
         items.append(page.say("to_do.sample_trial"))
     if wanted := entries_wanted(season, trial.crop):
@@ -235,6 +244,17 @@ def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
         said = {"number": number if wanted.curve else "some", "where": where}
         items.append(page.say("to_do.sample_entries", crop=trial.crop, **said))
     return [page.Heading("What to do now"), page.Items(items, numbered=True)]
+
+
+def _doubtful(trial: TrialAudit) -> Iterator[str]:
+    """Yield what is to be settled first: doubts of plots that are in the comparison."""
+    for found in trial.findings:
+        own = found.trial == trial.name and found.table == "plots"
+        if own and found.severity == WARNING:
+            plots = trial.used[trial.used.index.isin(found.rows)]
+            entries = listed(plots["entry"].unique())
+            if entries:
+                yield page.say("to_do.settle", entries=entries, found=found.message)
 
 
 def _for_curve(season: SeasonAudit, curve: str) -> str:
@@ -257,8 +277,14 @@ def _for_curve(season: SeasonAudit, curve: str) -> str:
 def measured_here(trial: TrialAudit) -> list[page.Block]:
     """Return the trial's own samples, sensor beside air-oven."""
     pairs = trial.pairs[(trial.pairs["basis"] == OVEN) & ~trial.pairs["parallel"]]
-    none = page.Paragraph(page.say("samples.none"))
-    rows = none if pairs.empty else page.table_of("samples", pairs)
+    if pairs.empty:
+        rows: page.Block = page.Paragraph(page.say("samples.none"))
+    else:
+        recorded = pairs["recorded_pct"]
+        error = recorded - pairs["reference_pct"]
+        apart = "" if pairs["used"].all() else page.say("samples.apart")
+        pairs = pairs.assign(sensor_pct=recorded, error=error)
+        rows = page.table_of("samples", pairs, apart=apart)
     return [page.Heading("What was measured here"), rows]
 
 
@@ -284,7 +310,7 @@ def entry_rows(trial: TrialAudit) -> list[page.Block]:
     is_check = entries["is_check"].fillna(False).astype(bool)
     means = f"Means: {found.before.model}. " if found.before else ""
     if len(lsd := entries["lsd"].dropna()):
-        means += f"LSD {show(lsd.iloc[0], unit.decimals)} {unit.name}. "
+        means += f"Mean LSD {show(lsd.iloc[0], unit.decimals)} {unit.name}. "
     of_it = {"standard": trial.standard_pct, "means": means}
     of_it["errors"] = page.say(
         "entry_errors.known" if own.known else "entry_errors.unknown",

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
-from kitlib.curves.advice import BIAS, SLOPE
+from kitlib.curves.advice import BIAS, REBUILD, SLOPE
 from kitlib.intake.outputs import kept
 from kitlib.reports import blocks as page
 from kitlib.reports import drawing as style
@@ -244,12 +244,17 @@ def _plan_lead(review: SeasonReview, unit: str) -> list[page.Block]:
     """Say what next season's sampling has to be, and what would settle the rest."""
     # What serves a plot serves the curves recorded beside it as well.
     beside = set(review.season.pairing.pairs.query("parallel")["curve"])
+    advice = review.season.advice
     own = [curve for curve in review.curves if curve not in beside]
+    rebuilt = [c for c in own if c in advice and advice[c].action == REBUILD]
+    own = [curve for curve in own if curve not in rebuilt]
     plans = {c: sampling.cheapest(plan.table) for c, plan in review.plans.items()}
     enough = [curve for curve in own if plans.get(curve) is not None]
     total = pd.DataFrame([plans[curve] for curve in enough]).sum()
     without = [curve for curve in own if curve not in enough]
     detail = f"No plan suffices for {listed(without)}. " if without else ""
+    if rebuilt:
+        detail += f"Not counted: {listed(rebuilt)}, to be built anew first. "
     detail += _entries_in_words(review.season)
     if not enough:
         return _lead("plan", "none", detail)

@@ -333,7 +333,7 @@ def _range(setup: CurveReview) -> Found:
 def _start(setup: CurveReview) -> Found:
     # The table is in the order of the file; runs without a time keep it.
     first = setup.known.sort_values("run_at", kind="stable").iloc[0]
-    said = f"begun at {show(first['known_pct'], 1)} % (sample {first['sample']})"
+    said = f"started at {show(first['known_pct'], 1)} % (sample {first['sample']})"
     standard = setup.season.standard_moisture_of(setup.register["crop"])
     if not isfinite(standard):
         return Found(UNRECORDED, f"{said}; the standard moisture is not known")

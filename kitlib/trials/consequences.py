@@ -181,7 +181,10 @@ def _with_means(
             check: check_changes(before, after, check, level)
             for check in before.entries[~candidate].tolist()
         },
-        trend=yield_trend(change, after.weights @ used["sensor"]),
+        # Of two sensors the trend would be the difference between their errors.
+        trend=yield_trend(change, after.weights @ used["sensor"])
+        if used["curve"].nunique() == 1
+        else None,
         served=served_by(used, after.weights, corrections),
     )
 
@@ -291,7 +294,7 @@ def _remarks(
     grown, means, remarks = set(found.plots["entry"]), found.after or found.before, []
     if lost := sorted(grown - set(found.used["entry"])):
         noun = "entry" if len(lost) == 1 else "entries"
-        remarks.append(f"{noun} {listed(lost)} without a plot left: not known")
+        remarks.append(f"no plot of {noun} {listed(lost)} can be used")
     if absent := [check for check in checks if check not in grown]:
         noun = "check" if len(absent) == 1 else "checks"
         remarks.append(f"{noun} {listed(absent)} not in this trial: not compared with")
