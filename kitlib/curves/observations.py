@@ -342,10 +342,10 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
     for effect in audit.effects:
         ends, key, code = effect.change.interval(level), "effect", "error-moves-with"
         if effect.name.startswith(OTHER_CONFIGURATION):
-            code = "configuration-differs"
+            alone = effect.change.known and not isfinite(ends.low)
+            code = "configuration-open" if alone else "configuration-differs"
             key = "configuration" if effect.change.known else "configuration not known"
-            if effect.change.known and not isfinite(ends.low):
-                key, code = "configuration alone", "configuration-open"
+            key += " alone" * alone
         elif not effect.q_value < threshold("false_discovery_rate"):
             continue
         elif effect.name == DAY:
