@@ -160,9 +160,8 @@ def _far_apart(pairs, plots, oven) -> Iterator[Finding]:
         both = zip(odd["sample"], odd["error"], strict=True)
         named = listed(say("sample and error", sample=s, error=e) for s, e in both)
         said = say("sample-apart", curve=curve, samples=named)
-        keys = pd.MultiIndex.from_frame(odd[["trial", "plot"]])
-        own = pd.MultiIndex.from_frame(plots[["trial", "plot"]]).isin(keys)
-        for table, rows in (("oven", _dishes(oven, odd)), ("plots", plots.index[own])):
+        own = plots.index[np.unique(plot_places(plots, odd))]
+        for table, rows in (("oven", _dishes(oven, odd)), ("plots", own)):
             yield Finding("sample-apart", said, table, tuple(rows), curve=str(curve))
 
 

@@ -90,15 +90,15 @@ def read_tables(folder: str | Path, season: Season) -> dict[str, CheckedTable]:
     """
     folder = season_folder(folder)
     tables = typed_tables(folder, season)
-    stops = [found for table in tables.values() for found in table.findings]
-    refuse(str(folder), [f"{f} {f.remedy}" for f in stops if f.severity == STOP])
+    told = [found for table in tables.values() for found in table.findings]
+    if stops := [f"{f} {f.remedy}" for f in told if f.severity == STOP]:
+        refuse(str(folder), stops)
     for table in tables.values():
         _empty_impossible_cells(table, season.highest_moisture)
         keys = list(needed_columns(table.name, (TEXT,)))
         for key in keys:
-            empty = table.frame.index[table.frame[key].isna()]
-            wrong = pd.Series("", index=empty, name=key)
-            table.fault(wrong, "cell-empty", "a name or number")
+            empty = table.frame.loc[table.frame[key].isna(), key]
+            table.fault(empty.fillna(""), "cell-empty", "a name or number")
         lacking = table.frame[keys].isna().any(axis=1)
         table.leave_out(lacking, "cell-empty", "a key of the row is empty")
         _leave_out_doubled(table)

@@ -169,11 +169,14 @@ def _read_text(path: Path, how: FileOptions) -> Sheet:
             above = [next(reader, []) for _ in range(how.header_row - 1)]
             headers = next(reader, [])
             units = next(reader, []) if how.units_row else []
+            more = file.read(1)  # nothing where no row stands under the headers
         _put_headers(sheet, headers, above, units, how)
         whole = b"" if plain else path.read_bytes().decode(encoding).encode()
         first = how.header_row + 1 + how.units_row
-        with path.open("rb") if plain else io.BytesIO(whole) as source:
-            cells = _body(source, reader.line_num, separator, first, sheet)
+        cells = sheet.cells.astype("str")
+        if more:
+            with path.open("rb") if plain else io.BytesIO(whole) as source:
+                cells = _body(source, reader.line_num, separator, first, sheet)
     except (csv.Error, UnicodeError, arrow.ArrowInvalid) as error:
         raise _not_as("CSV", error) from error
     wrong = {row: said for row, code, said in sheet.aside if code == "row-length"}
@@ -201,11 +204,6 @@ def _body(source, lines: int, separator: str, first: int, sheet: Sheet):
         return "skip"
 
     names = [*map(str, sheet.cells)]
-    for _ in range(lines):
-        source.readline()
-    if not source.read(1):
-        return pd.DataFrame(columns=names, dtype="str")
-    source.seek(0)
     return arrow.csv.read_csv(
         source,
         read_options=arrow.csv.ReadOptions(

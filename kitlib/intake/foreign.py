@@ -26,11 +26,12 @@ from kitlib.intake.files import (
     open_workbook,
     separator_of,
 )
-from kitlib.intake.schema import NUMBER, SCHEMAS, TIME, csv_rows, quantity_of
+from kitlib.intake.schema import NUMBER, SCHEMAS, TIME, quantity_of
+from kitlib.words.terms import csv_rows
 
 # The words of foreign files: by table, or by what they are of, those of each meaning.
 WORDS: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
-for _row in csv_rows("words.csv"):
+for _row in csv_rows("kitlib.intake", "words.csv"):
     _having = [table for table in SCHEMAS if _row["means"] in SCHEMAS[table]]
     for _table in _having if _row["table"] == "*" else [_row["table"]]:
         # A pattern may hold the mark that parts words.

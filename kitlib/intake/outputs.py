@@ -14,7 +14,6 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import fields, is_dataclass
 from datetime import date
-from enum import Enum
 from functools import cache, wraps
 from importlib.metadata import version
 from io import BytesIO
@@ -117,7 +116,7 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
 
     Times are ISO 8601; truth values are yes and no.
     """
-    out = {}
+    out: dict[str, pd.Series] = {}
     quoting: Any = csv.QUOTE_MINIMAL
     for name, cells in table.items():
         if pd.api.types.is_bool_dtype(cells):
@@ -132,7 +131,7 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
             # The writer does not see that a lone carriage return ends a line elsewhere.
             if cells.str.contains("\r", regex=False).any():
                 quoting = csv.QUOTE_NONNUMERIC
-        out[name] = cells
+        out[str(name)] = cells
     file = BytesIO()  # as one text it would be in memory twice
     table.assign(**out).to_csv(file, index=False, lineterminator="\n", quoting=quoting)
     return file.getvalue()
@@ -209,8 +208,6 @@ def _add(value: object, feed: Feed) -> None:
             _add_parts(value, {"index": value.index, "columns": columns}, feed)
         case pd.Series():
             _add_parts(value, {"index": value.index, "cells": _cells(value)}, feed)
-        case pd.MultiIndex():
-            _add(value.to_list(), feed)
         case pd.Index():
             _add_parts([], _cells(value), feed)  # whatever class an index is of
         case np.ndarray():
@@ -275,16 +272,14 @@ def _said(value: object) -> str:
     match value:
         case None | bool() | int() | np.integer() | np.bool_() | str() | PurePath():
             return str(value)
+        case np.datetime64() | np.timedelta64():
+            return str(value)
         case float() | np.floating():
             return "nan" if isnan(value) else float(value).hex()
         case bytes():
             return value.hex()
-        case Enum():
-            return value.name
-        case date() | pd.Timestamp() | pd.Timedelta():
+        case date() | pd.Timedelta():
             return value.isoformat()
-        case np.datetime64() | np.timedelta64():
-            return str(value)
         case _ if value is pd.NaT or value is pd.NA:
             return "missing"
     raise TypeError(f"digest: a {type(value).__name__} is not data.")

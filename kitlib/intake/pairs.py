@@ -162,10 +162,8 @@ def _change_to_register(readings, register) -> pd.Series:
 
 def _crops_agree(curves: pd.Series, crops: pd.Series, register) -> pd.Series:
     """Return whether each curve is for the crop it read."""
-    codes, names = zip(*map(pd.factorize, (curves, crops)), strict=True)
-    wanted = np.array([*map(register["crop_key"].get, names[0]), None], object)
-    found = np.array([*map(crop_key, names[1]), ""], object)
-    return pd.Series((wanted[:, None] == found)[codes], curves.index)
+    wanted = by_value(curves, register["crop_key"].get, missing=None)
+    return wanted == by_value(crops, crop_key, missing="")
 
 
 def _further_readings(plots, further, register):

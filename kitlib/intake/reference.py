@@ -16,8 +16,8 @@ from kitlib.intake.schema import (
 )
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
-from kitlib.statistics.estimates import Estimate, not_known
-from kitlib.words.findings import Finding, NoSpread, TooFewSamples
+from kitlib.statistics.estimates import Estimate, not_known, tried
+from kitlib.words.findings import Finding
 from kitlib.words.limits import (
     ISO_6540,
     ISO_6540_ROUTINE,
@@ -219,9 +219,8 @@ def _samples(dishes, spread, season: Season) -> pd.DataFrame:
     samples["range_pct"] = by_sample["moisture"].max() - by_sample["moisture"].min()
     sd = samples["method"].map(spread.set_index("method")["sd_dish"])
     samples["reference_se"] = sd.astype(float) / np.sqrt(samples["n_dishes"])
-    samples["range_limit"] = np.nan
-    for (method, n), rows in samples.groupby(["method", "n_dishes"]).groups.items():
-        samples.loc[rows, "range_limit"] = season.repeatability_of(method, n)
+    dried = zip(samples["method"], samples["n_dishes"], strict=True)
+    samples["range_limit"] = [season.repeatability_of(*how) for how in dried]
     samples["dishes_disagree"] = samples["range_pct"] > samples["range_limit"] + 1e-9
     return samples.reset_index()
 
@@ -376,12 +375,11 @@ def _lab_effect(rows, error, within, what, name) -> Estimate:
     moisture = rows["reference_pct"] - rows["reference_pct"].mean()
     other = (rows[what] == name).to_numpy(float)
     design = np.column_stack([level, level * moisture.to_numpy()[:, None], other])
-    try:
-        fitted = clustered_fit(design, error, rows["trial"])
-    except (TooFewSamples, NoSpread):
+    fit, _ = tried(clustered_fit, design, error, rows["trial"])
+    if fit is None:
         return not_known(f"too few samples of one {within[0]} were dried by both")
     # A higher result is a lower error.
-    return fitted.contrast([0.0] * (design.shape[1] - 1) + [-1.0])
+    return fit.contrast([0.0] * (design.shape[1] - 1) + [-1.0])
 
 
 def lab_findings(

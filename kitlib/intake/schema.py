@@ -3,11 +3,9 @@
 Each column's kind, range, unit and meaning stand in schema.csv.
 """
 
-import csv
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
-from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
@@ -16,7 +14,7 @@ import pyarrow as arrow
 from pydantic import BaseModel, ConfigDict
 
 from kitlib.words.findings import Finding
-from kitlib.words.terms import counted, listed
+from kitlib.words.terms import counted, csv_rows, listed
 
 TEXT, NUMBER, TIME, FLAG = "text", "number", "time", "flag"
 DTYPES = {TEXT: "str", NUMBER: "float64", TIME: "datetime64[us]", FLAG: "boolean"}
@@ -35,20 +33,14 @@ class CellRule:
     apart: float  # at most so far from the median: °C, else a factor; nan for times
 
 
-def csv_rows(name: str) -> list[dict[str, str]]:
-    """Return the rows of a table that lies beside this file."""
-    with Path(__file__).with_name(name).open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
 SCHEMAS: dict[str, dict[str, CellRule]] = {}
-for _row in csv_rows("schema.csv"):
+for _row in csv_rows("kitlib.intake", "schema.csv"):
     _low, _high, _apart = (float(_row[n] or "nan") for n in ("low", "high", "apart"))
     _needed, _texts_of = _row["needed"] == "yes", (_row["unit"], _row["near"])
     _rule = CellRule(_row["kind"], _needed, _low, _high, *_texts_of, _apart)
     SCHEMAS.setdefault(_row["table"], {})[_row["column"]] = _rule
 # What is said of each thing found, by key: its code, a sentence and a remedy.
-SENTENCES = {row["key"]: row for row in csv_rows("sentences.csv")}
+SENTENCES = {row["key"]: row for row in csv_rows("kitlib.intake", "sentences.csv")}
 REQUIRED_TABLES = ("plots", "oven", "curves")
 # Headers that earlier files of users have, ours by theirs.
 FORMER_HEADERS = {
@@ -92,7 +84,7 @@ def described_columns() -> str:
     lines = ["Times are local, without a zone. A column in bold must be there."]
     for table in SCHEMAS:
         lines += [f"\n### {table}\n", "| column | unit | holds |", "|---|---|---|"]
-        for row in csv_rows("schema.csv"):
+        for row in csv_rows("kitlib.intake", "schema.csv"):
             name = f"`{row['column']}`"
             name = f"**{name}**" if row["needed"] else name
             if row["table"] == table:
@@ -365,20 +357,16 @@ def _times(cells: pd.Series, table: CheckedTable, forms: Sequence[str]) -> pd.Se
     if pd.api.types.is_datetime64_any_dtype(cells):
         times = pd.to_datetime(cells, utc=True)
     else:
-        texts = (
-            cells
-            if cells.dtype == "str"
-            else cells.map(
-                lambda c: c.isoformat() if hasattr(c, "isoformat") else str(c),
-                na_action="ignore",
-            )
-        )
-        texts = trimmed(texts)
+        texts = trimmed(cells)
         cells = cells.mask(texts.isna())
         times = pd.to_datetime(texts, format="ISO8601", errors="coerce", utc=True)
-        for form in forms:
-            told = pd.to_datetime(texts, format=form, errors="coerce", utc=True)
+        ways = [
+            pd.to_datetime(texts, format=f, errors="coerce", utc=True) for f in forms
+        ]
+        for told in ways:
             times = told.fillna(times)
+        for told in ways:  # what two forms read in two ways is no time
+            times = times.mask(told.notna() & (told != times))
         _find_mixed_zones(texts, table)
     wrong = cells[times.isna() & cells.notna()]
     rule = "a time such as 2025-10-03T14:30"

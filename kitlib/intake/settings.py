@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from datetime import UTC, date, datetime
 from math import nan
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import (
     AfterValidator,
@@ -67,7 +67,9 @@ def _no_fraction(percent: float) -> float:
 def _known_encoding(encoding: str) -> str:
     """Return an encoding under Python's name for it."""
     try:
-        return codecs.lookup(encoding).name
+        "".encode(encoding)  # LookupError too for one that is not of texts, such as hex
+        name = codecs.lookup(encoding).name
+        return "utf-8-sig" if name == "utf-8" else name  # with its mark or without
     except LookupError as error:
         raise ValueError("expected an encoding such as utf-8 or cp1252") from error
 
@@ -79,19 +81,20 @@ def _known_form(form: str) -> str:
     return form
 
 
+def _under_our_names(by_column: dict) -> dict:
+    """Return what is said of columns, those of former names under ours."""
+    return {FORMER_HEADERS.get(name, name): said for name, said in by_column.items()}
+
+
 def _without_zone(time: datetime) -> datetime:
     """Return a time as the tables have it: in UTC if it names its zone."""
     return time.astimezone(UTC).replace(tzinfo=None) if time.tzinfo else time
 
 
-if TYPE_CHECKING:  # no checker can read choices out of a table
-    TableName = str
-    RuleName = str
-    NamingColumn = str
-else:
-    TableName = Literal[tuple(SCHEMAS)]
-    RuleName = Literal[tuple(TOLERANCE_RULES)]
-    NamingColumn = Literal[NAMES]
+# No checker can read choices out of a table.
+TableName: Any = Literal[tuple(SCHEMAS)]
+RuleName: Any = Literal[tuple(TOLERANCE_RULES)]
+NamingColumn: Any = Literal[NAMES]
 Texts = Annotated[list[str], BeforeValidator(in_a_list)]
 Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
@@ -128,7 +131,7 @@ class FileOptions(Strict, BaseModel):
     header_row: Count = 1  # as the spreadsheet numbers rows
     units_row: bool = False  # whether a row of units stands under the headers
     # None: found out, and said.
-    separator: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    separator: Annotated[str, Field(pattern=r"^[\t -!#-~]$")] | None = None
     encoding: Encoding | None = None
     decimal: Literal[".", ","] = "."
     dates: DateForms = []  # as `strptime` writes them, besides ISO 8601
@@ -285,15 +288,17 @@ class Season(Strict, BaseModel):
                 given = said.model_dump(include=set(Units.model_fields))
                 units |= {name: unit for name, unit in given.items() if unit}
             columns = self.columns.get(table, {}) | options.columns
-            columns = {
-                FORMER_HEADERS.get(c, c): theirs for c, theirs in columns.items()
+            filled = {
+                "columns": _under_our_names(columns),
+                "fixed": _under_our_names(options.fixed),
+                "skip_rows_where": _under_our_names(options.skip_rows_where),
+                "units": Units.model_validate(units),
             }
-            filled = {"columns": columns, "units": Units.model_validate(units)}
             sources.append(options.model_copy(update=filled))
         return sources
 
     def tolerance_of(self, crop: str) -> Tolerance:
-        """Return the crop's tolerance: the user's, the rule's, or the widest."""
+        """Return the crop's tolerance: the user's, the rule's, or the narrowest."""
         own = self.tolerance.get(crop_key(crop))
         if not own:
             return tolerance_for(crop, self.rule) or UNKNOWN_CROP_TOLERANCE
@@ -390,7 +395,6 @@ def read_season(folder: str | Path) -> Season:
         refuse(str(path), [f"cannot be opened: {error.strerror}."])
     except RecursionError:
         refuse(SETTINGS_FILE, ["it is nested too deeply to be settings of a season."])
-    raise AssertionError("refuse() always raises for a problem")
 
 
 def _in_words(problem: Any) -> str:

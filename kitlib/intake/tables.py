@@ -121,7 +121,7 @@ def _matching(folder: Path, pattern: str) -> list[tuple[Path, str]]:
     there = [folder / whole] if (folder / whole).exists() else []
     there = there or sorted(path for path in folder.glob(whole) if path.is_file())
     if not there:
-        names = sorted(p.name for p in folder.iterdir() if p.suffix in READABLE)
+        names = sorted(p.name for p in folder.iterdir() if p.suffix.lower() in READABLE)
         said = f"no file {pattern!r} in the season folder; there are "
         raise Unreadable(f"{said}{listed(names, 12) or 'no tables'}.")
     return [(path, sheet) for path in there]
@@ -129,24 +129,23 @@ def _matching(folder: Path, pattern: str) -> list[tuple[Path, str]]:
 
 def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
     """Tell of files, and sheets with tables, that no table is read from."""
-    used = {path.name for path in source_files(folder, season)}
+    used = set(source_files(folder, season))
     files = [
         path.name
         for path in sorted(folder.iterdir())
         if path.suffix.lower() in (*READABLE, *FOREIGN)
-        and path.name not in used
+        and path not in used
         and not any(fnmatch.fnmatch(path.name, pattern) for pattern in season.ignore)
     ]
     sources = [source for table in tables.values() for source in table.sources]
     sheets = {name for source in sources for name in source.sheets}
     sheets -= {source.name for source in sources}
-    unread = [(files, "file", " in the season folder")]
-    for names, noun, where in [*unread, (sorted(sheets), "sheet", "")]:
-        what = f"{counted(len(names), noun)}{where}"
-        shown = listed([repr(name) for name in names], most=6)
-        # What concerns the whole season is kept with the plots.
-        told = found("not-read", "", what=what, names=shown)
-        tables["plots"].findings += told if names else []
+    unread = {f"{counted(len(files), 'file')} in the season folder": files}
+    unread[counted(len(sheets), "sheet")] = sorted(sheets)
+    for what, names in unread.items():
+        if names:  # what concerns the whole season is kept with the plots
+            shown = listed([repr(name) for name in names], most=6)
+            tables["plots"].findings += found("not-read", "", what=what, names=shown)
 
 
 def _read_table(folder: Path, name: str, season: Season) -> CheckedTable:
@@ -182,8 +181,7 @@ def _frames_of(
     if how.missing:
         words = [word.strip().casefold() for word in how.missing]
         cells = cells.apply(lambda c: c.mask(trimmed(c).str.casefold().isin(words)))
-    if not any(cells[column].notna().all() for column in cells):
-        cells = cells.dropna(how="all")  # blank rows are no rows
+    cells = cells.dropna(how="all")  # blank rows are no rows
     used = {header for own in mapped.values() for header in own}
     sheets = tuple(f"{label.partition('#')[0]}#{title}" for title in seen.sheets)
     dishes = _dishes(cells, mapped)

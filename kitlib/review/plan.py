@@ -4,10 +4,8 @@ The errors of a season are parted into what trials, samples, runs and the oven a
 from those parts follows how well a plan would know a bias and a slope, and its cost.
 """
 
-import csv
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from math import hypot, isfinite, nan, sqrt
 from typing import NamedTuple
 
@@ -21,13 +19,12 @@ from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import tried
 from kitlib.statistics.reml import variance_components
 from kitlib.trials.moisture_errors import WORTH_FINDING, entries_to_sample
-from kitlib.words.terms import counted
+from kitlib.words.terms import counted, csv_rows
 
 MOISTURE, SENSOR, LOCATION, TRIAL = "moisture", "sensor", "location", "trial"
 SAMPLE, REPEATABILITY, REFERENCE = "sample", "repeatability", "reference"
 # The sources of an error in words, and what next season could do about some of them.
-with files("kitlib.review").joinpath("sources.csv").open(encoding="utf-8") as _file:
-    _ROWS = list(csv.DictReader(_file))
+_ROWS = csv_rows("kitlib.review", "sources.csv")
 IN_WORDS = {row["source"]: row["in_words"] for row in _ROWS}
 EFFORT = {row["source"]: row["effort"] for row in _ROWS if row["effort"]}
 FEW_TRIALS = 5

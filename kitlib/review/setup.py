@@ -4,10 +4,8 @@ Every cause of a wrong offset is sized in points of moisture from the season's o
 numbers where they tell; where nothing was recorded it says so.
 """
 
-import csv
 from dataclasses import dataclass
 from functools import cached_property
-from importlib.resources import files
 from math import isfinite, nan, sqrt
 from typing import NamedTuple
 
@@ -22,7 +20,7 @@ from kitlib.review import check_samples as control
 from kitlib.review.comparisons import difference, leaves_out_zero, season_setting
 from kitlib.statistics.estimates import Estimate, not_known, tried
 from kitlib.statistics.lines import gain
-from kitlib.words.terms import counted, listed, show, show_span
+from kitlib.words.terms import counted, csv_rows, listed, show, show_span
 
 IN_ANOTHER = "harvested in another"  # how the effect of a configuration is named
 OVER_SAMPLES, OVER_RUNS = "t over samples", "t over runs"
@@ -248,8 +246,9 @@ class Cause(NamedTuple):
     source: str
 
 
-with files("kitlib.review").joinpath("causes.csv").open(encoding="utf-8") as _file:
-    CAUSES = {row.pop("code"): Cause(**row) for row in csv.DictReader(_file)}
+CAUSES = {
+    row.pop("code"): Cause(**row) for row in csv_rows("kitlib.review", "causes.csv")
+}
 
 
 def _judged(doubtful: bool, said: str, size: float = nan, basis: str = "") -> Found:

@@ -1,13 +1,13 @@
 """What is wrong with people's data: errors that stop, findings that are told."""
 
-import csv
 import errno
 from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, NoReturn
 
 import pandas as pd
+
+from kitlib.words.terms import csv_rows
 
 
 class KitError(Exception):
@@ -35,18 +35,16 @@ def no_files_left(error: OSError) -> bool:
     return error.errno in (errno.EMFILE, errno.ENFILE)
 
 
-def refuse(place: str, problems: Sequence[str], shown: int = 20) -> None:
-    """Raise `SeasonRefused` naming the problems of one place, if there are any.
+def refuse(place: str, problems: Sequence[str], shown: int = 20) -> NoReturn:
+    """Raise `SeasonRefused` naming the problems of one place.
 
     Of the problems, a line each (where, what value, what was expected, what to do),
     `shown` are spelled out and the rest counted.
     """
-    if not problems:
-        return
     lines = [f"{place}: {len(problems)} problem(s)"]
     lines += [f"  {problem}" for problem in problems[:shown]]
     if len(problems) > shown:
-        lines.append(f"  and {len(problems) - shown} more of the same file")
+        lines.append(f"  and {len(problems) - shown} more")
     raise SeasonRefused("\n".join(lines))
 
 
@@ -66,8 +64,7 @@ class Kind(NamedTuple):
     remedy: str
 
 
-with Path(__file__).with_name("kinds.csv").open(encoding="utf-8", newline="") as _file:
-    KINDS = {row.pop("code"): Kind(**row) for row in csv.DictReader(_file)}
+KINDS = {row.pop("code"): Kind(**row) for row in csv_rows("kitlib.words", "kinds.csv")}
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from math import nan
 from pathlib import Path
 
+import numpy as np
+
 from kitlib.words.terms import crop_key
 
 FROM_MEMORY = "from memory"
@@ -44,9 +46,7 @@ class Tolerance:
         >>> Tolerance(0.05, 0.8, "", "").at(18.0)
         0.9
         """
-        if hasattr(reference, "clip"):
-            return (self.constant + self.fraction * reference).clip(self.minimum)
-        return max(self.constant + self.fraction * reference, self.minimum)
+        return np.maximum(self.constant + self.fraction * reference, self.minimum)
 
     def __str__(self) -> str:
         constant = f"{self.constant:g} + " if self.constant else ""
@@ -143,14 +143,15 @@ def method_key(method: str) -> str:
 def range_factor(dishes: int) -> float:
     """Return how much wider a range of so many dishes may be than one of two.
 
-    Beyond the table the last factor holds, which is on the strict side.
+    nan for one dish, which has no range. Beyond the table the last factor holds, which
+    is on the strict side.
     """
     most = max(CRITICAL_RANGE)
-    return CRITICAL_RANGE[min(dishes, most)] / CRITICAL_RANGE[2]
+    return CRITICAL_RANGE.get(min(dishes, most), nan) / CRITICAL_RANGE[2]
 
 
 def repeatability_for(method: str, dishes: int = 2) -> float:
     """Return the largest range allowed among a sample's dishes, nan if not known."""
     key = method_key(method)
     found = REPEATABILITY.get(ISO_6540 if key.startswith(ISO_6540) else key)
-    return found.value * range_factor(dishes) if found and dishes >= 2 else nan
+    return found.value * range_factor(dishes) if found else nan

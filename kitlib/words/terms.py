@@ -29,6 +29,8 @@ def round_half_up(value: float, decimals: int) -> float:
     decimal text of the number is rounded, so 0.35 counts as a half although its
     binary neighbour lies below.
     """
+    if abs(value) >= 1e15:
+        return float(value)  # no decimal of it is known, and Decimal has but 28 digits
     step = Decimal(1).scaleb(-decimals)
     rounded = Decimal(repr(float(value))).quantize(step, rounding=ROUND_HALF_UP)
     return float(rounded) + 0.0  # no minus zero
@@ -95,6 +97,12 @@ class Sentences(Formatter):
         return show(value, places, sign)
 
 
+def csv_rows(package: str, name: str) -> list[dict[str, str]]:
+    """Return the rows of a table that lies in a package."""
+    text = files(package).joinpath(name).read_text(encoding="utf-8")
+    return list(csv.DictReader(text.splitlines()))
+
+
 @dataclass(frozen=True)
 class Column:
     """A column of an output table, as `columns.csv` declares it."""
@@ -123,7 +131,7 @@ class Column:
         if self.decimals is not None and not isinstance(value, str):
             number = None if pd.isna(value) else float(value)
             return show(number, self.decimals, bool(self.sign))
-        if isinstance(value, bool):
+        if pd.api.types.is_bool(value):
             return "yes" if value else "no"
         if pd.isna(value):
             return ""
@@ -135,9 +143,8 @@ class Column:
 @cache
 def declared_columns() -> tuple[Column, ...]:
     """Return the declaration of every column, in the order of the tables."""
-    text = files("kitlib.words").joinpath("columns.csv").read_text(encoding="utf-8")
     found = []
-    for row in csv.DictReader(text.splitlines()):
+    for row in csv_rows("kitlib.words", "columns.csv"):
         name, decimals = row.pop("column"), row.pop("decimals")
         places = int(decimals) if decimals else None
         found.append(Column(name=name, decimals=places, **row))
@@ -146,7 +153,7 @@ def declared_columns() -> tuple[Column, ...]:
 
 def declarations() -> pd.DataFrame:
     """Return the table that explains all tables: the `columns.csv` of a run."""
-    rows = [astuple(column) for column in declared_columns()]
+    rows = map(astuple, declared_columns())
     found = pd.DataFrame(rows, columns=list(columns_of("columns")))
     return found.astype({"decimals": "Int64"})
 
@@ -173,18 +180,17 @@ def shown(
     for name, (unit, decimals) in units.items():
         declared[name] = replace(declared[name], unit=unit, decimals=decimals)
     for name in map(str, frame.columns):
-        other = _other_end(name)
-        if name != other and "high" in name and other in frame:
-            continue
-        column = declared[name]
-        if name != other and other in frame:
-            column = _of_both_ends(column, {declared[c].label for c in frame.columns})
+        column, other = declared[name], _other_end(name)
+        if other == name or other not in frame:
+            found.append((column, [column.cell(value) for value in frame[name]]))
+        elif "low" in name:  # the high end is shown with it
+            whole = column.label.removesuffix(", low end")
+            labels = {declared[c].label for c in frame.columns}
+            column = replace(column, label="Interval" if whole in labels else whole)
             ends = zip(frame[name], frame[other], strict=True)
             signed, decimals = bool(column.sign), column.decimals or 0
-            cells = [show_span(low, high, decimals, signed) for low, high in ends]
-        else:
-            cells = [column.cell(value) for value in frame[name]]
-        found.append((column, cells))
+            spans = [show_span(low, high, decimals, signed) for low, high in ends]
+            found.append((column, spans))
     return found
 
 
@@ -201,12 +207,6 @@ def _other_end(name: str) -> str:
     parts = name.split("_")
     swapped = {"low": "high", "high": "low"}
     return "_".join(swapped.get(part, part) for part in parts)
-
-
-def _of_both_ends(low: Column, labels: set[str]) -> Column:
-    """Return the column that shows both ends of an interval."""
-    whole = low.label.removesuffix(", low end")
-    return replace(low, label="Interval" if whole in labels else whole)
 
 
 POINTS = "points"
