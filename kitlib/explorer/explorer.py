@@ -14,6 +14,7 @@ from kitlib.curves.advice import Recommendation, recommend
 from kitlib.curves.evidence import Samples
 from kitlib.explorer import what_if
 from kitlib.explorer.what_if import TrialLines, Turn
+from kitlib.intake.pairs import curve_register
 from kitlib.intake.schema import by_value
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Interval
@@ -187,9 +188,8 @@ class SeasonExplorer:
 
     def __init__(self, season: SeasonAudit):
         self.season = season
-        register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
-        rows = register.sort_values(["crop", "curve"]).itertuples()
-        self.options = {str(row.curve): str(row.crop) for row in rows}
+        register = curve_register(season.tables["curves"].frame)
+        self.options = register.sort_values(["crop_key", "curve"])["crop_key"].to_dict()
         self.curves = {name: ExploredCurve(season, name) for name in season.audits}
         self.served: dict[str, dict[str, TrialLines]] = {}
         self.kept = Kept()
@@ -218,15 +218,16 @@ class SeasonExplorer:
         """Make a crop's trials ready, one by one; yield the share that is done."""
         season, served = self.season, {}
         standard = season.settings.standard_moisture_of(crop)
+        checks = season.settings.check_entries
         plots = season.plots[by_value(season.plots["crop"], crop_key) == crop]
         trials: Any = plots.groupby("trial") if isfinite(standard) else []
         for k, (name, rows) in enumerate(trials, start=1):
             if rows["curve"].isin(list(season.audits)).any():
                 found = read_trial_plots(rows, standard)
                 found = found[compared(found)]
-                if len(found):
-                    told = season.audits, season.settings.check_entries
-                    served[str(name)] = what_if.trial_lines(str(name), found, *told)
+                if not found["entry"].isin(checks).all():  # one can be selected
+                    told = str(name), found, season.audits, checks
+                    served[str(name)] = what_if.trial_lines(*told)
             yield k / len(trials)
         self.served[crop] = served
 

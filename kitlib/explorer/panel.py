@@ -24,7 +24,6 @@ from kitlib.explorer.explorer import (
     read_number,
     say,
 )
-from kitlib.intake.outputs import file_name
 from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words import terms
 from kitlib.words.findings import KitError
@@ -94,10 +93,10 @@ class ExplorerPanel(anywidget.AnyWidget):
 
     def take(self, audit: SeasonAudit) -> None:
         """Show an audited season, its trials not yet ready."""
-        self.home = self.out / file_name(audit.settings.name)
+        self.home = self.out / audit.settings.name
         self.explorer = SeasonExplorer(audit)
         if kept := record.kept_choices(self.explorer, self.home):
-            self.explorer.history = [self.explorer.restored(kept)]
+            self.explorer.history = [kept]
             self.status = "Your choices of last time are back."
         self._show()
 

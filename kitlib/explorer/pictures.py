@@ -229,9 +229,9 @@ class OffsetPicture(LivePicture):
         places += [(share, _IN_SAMPLE), (self.selections, steps)]
         self.over_stops = [ax.plot([], [], **look)[0] for ax, look in places]
         share.set(ylim=(-8, 108), yticks=[0, 50, 100])
-        middle: dict[str, Any] = {"ha": "center", "va": "center"}
+        middle = {"ha": "center", "va": "center", **ink.LETTERING}
         middle["transform"] = self.selections.transAxes
-        self.nowhere = ink.write(self.selections, 0.5, 0.5, "", **middle)
+        self.nowhere = self.selections.text(0.5, 0.5, "", **middle)
         self.moving = [ax.axvline(0, **_CHOSEN) for ax in self.axes]
 
     def _needs(self, look: Look) -> object:

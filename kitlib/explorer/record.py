@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 
 from kitlib.curves.advice import Recommendation
-from kitlib.explorer.explorer import Look, SeasonExplorer, say
+from kitlib.explorer.explorer import Look, SeasonExplorer, State, say
 from kitlib.explorer.pictures import NOT_THE_AUDIT, ErrorPicture, OffsetPicture
 from kitlib.explorer.what_if import not_left_out
 from kitlib.intake import outputs
@@ -24,15 +24,8 @@ from kitlib.reports import blocks as page
 from kitlib.reports.drawing import HALF
 from kitlib.reports.typeset import SIGNS, typeset
 from kitlib.season.season import SeasonAudit
+from kitlib.words import terms
 from kitlib.words.findings import KitError
-from kitlib.words.terms import (
-    columns_of,
-    counted,
-    listed,
-    round_to_step,
-    show,
-    show_span,
-)
 
 FOLDER, TABLE, CHOICES = "explore", "what_if.csv", "choices.json"
 ON_RECORD = f"{FOLDER}/{TABLE}"  # in a season's output folder
@@ -87,7 +80,7 @@ def choice_in_words(look: Look) -> str:
         intercept=turn.offset - turn.tilt * turn.pivot,
         slope=1 + turn.tilt,
         step=step,
-        setting=round_to_step(curve.loaded + turn.offset, step),
+        setting=terms.round_to_step(curve.loaded + turn.offset, step),
         loaded=curve.loaded,
     )
 
@@ -104,16 +97,18 @@ def trial_in_words(look: Look) -> str:
     changes = unit.of(trial.after - trial.before)
     # Checks take no place among the selected: the trial's report counts without them.
     n, checks = int(lines.candidate.sum()), int((~lines.candidate).sum())
-    besides = f" (besides {counted(checks, 'check')})" if checks else ""
+    besides = f" (besides {terms.counted(checks, 'check')})" if checks else ""
     return say(
         "moves" if (ranks.entered | ranks.left).any() else "same",
         trial=lines.trial,
-        span=show_span(changes.min(), changes.max(), unit.decimals + 1, sign=True),
+        span=terms.show_span(
+            changes.min(), changes.max(), unit.decimals + 1, sign=True
+        ),
         unit=unit.name,
-        entries=counted(n, "entry", "entries") + besides,
+        entries=terms.counted(n, "entry", "entries") + besides,
         count=trial.count,
-        entered=listed(lines.entries[ranks.entered]) or "none",
-        left=listed(lines.entries[ranks.left]) or "none",
+        entered=terms.listed(lines.entries[ranks.entered]) or "none",
+        left=terms.listed(lines.entries[ranks.left]) or "none",
     )
 
 
@@ -132,9 +127,9 @@ def advice_in_words(look: Look) -> list[str]:
     counts, curve = look.part.counted, look.curve
     gone, level = int((~counts).sum()), curve.season.settings.confidence
     cases: dict[str, Recommendation | None]
-    cases = {f"All {counted(counts.size, 'sample')}": curve.advice}
+    cases = {f"All {terms.counted(counts.size, 'sample')}": curve.advice}
     if gone:
-        cases[f"Without {counted(gone, 'sample')}"] = curve.advice_on(counts)
+        cases[f"Without {terms.counted(gone, 'sample')}"] = curve.advice_on(counts)
     return [
         say(
             "advised",
@@ -156,7 +151,7 @@ def advice_in_words(look: Look) -> list[str]:
 
 def read_records(home: str | Path) -> pd.DataFrame:
     """Return the what-ifs on record in a season's output folder, oldest first."""
-    columns = columns_of("what_if")
+    columns = terms.columns_of("what_if")
     frame = pd.DataFrame(_rows(Path(home) / ON_RECORD), columns=list(columns))
     for name, column in columns.items():
         if column.number:
@@ -237,7 +232,7 @@ def write_record(
         row |= {"recorded_at": now.isoformat(timespec="seconds"), "page": file.name}
         row["page_sha256"] = hashlib.sha256(printed).hexdigest()
         # As the cells are written: defused, and in full precision.
-        frame = pd.DataFrame([row], columns=list(columns_of("what_if")))
+        frame = pd.DataFrame([row], columns=list(terms.columns_of("what_if")))
         written = StringIO(outputs.csv_bytes(frame).decode(), newline="")
         [cells] = csv.DictReader(written)
         cells["row_sha256"] = row_hash(cells)
@@ -260,7 +255,7 @@ def delete_records(home: Path, numbers: Collection[int]) -> None:
 
 def _own_rows(folder: Path) -> list[dict[str, str]]:
     """Return the rows that stand, if the table is one of ours."""
-    path, head = folder / TABLE, ",".join(columns_of("what_if"))
+    path, head = folder / TABLE, ",".join(terms.columns_of("what_if"))
     if path.exists() and path.read_text(encoding="utf-8").split("\n")[0] != head:
         raise KitError(
             f"{TABLE}: its columns are not those of a what-if; expected "
@@ -272,7 +267,7 @@ def _own_rows(folder: Path) -> list[dict[str, str]]:
 def _write_rows(folder: Path, rows: list[dict[str, str]]) -> None:
     """Write the table whole; cells that were read are written as they stood."""
     text = StringIO(newline="")
-    table = csv.DictWriter(text, columns_of("what_if"), lineterminator="\n")
+    table = csv.DictWriter(text, terms.columns_of("what_if"), lineterminator="\n")
     table.writeheader()
     table.writerows(rows)
     outputs.write_bytes(folder / TABLE, text.getvalue().encode())
@@ -283,7 +278,7 @@ def _row(explorer: SeasonExplorer, look: Look) -> dict[str, Any]:
     curve, choices = look.curve, look.state.choices
     crop, name = curve.audit.crop, curve.audit.curve
     others = [
-        f"{other} {show(choice.offset, sign=True)}"
+        f"{other} {terms.show(choice.offset, sign=True)}"
         for other, choice in choices.items()
         if other != name
         and choice != explorer.curves[other].start
@@ -321,9 +316,9 @@ def _page(look: Look, reason: str, number: int, now: datetime) -> page.Report:
     curve, select = look.curve, look.state.select
     names = curve.names[sorted(look.choice.left_out)]
     chosen = [
-        ("Moisture band", f"{show_span(*look.choice.band, 1)} %", ""),
-        ("Samples left out", listed(names) if names.size else "none", ""),
-        ("Standard moisture", f"{show(look.standard_pct, 1)} %", ""),
+        ("Moisture band", f"{terms.show_span(*look.choice.band, 1)} %", ""),
+        ("Samples left out", terms.listed(names) if names.size else "none", ""),
+        ("Standard moisture", f"{terms.show(look.standard_pct, 1)} %", ""),
         ("Selected", f"{select:.0%}" if select < 1 else f"{select:g}", "entries"),
     ]
     pictures = []
@@ -361,11 +356,11 @@ def keep_choices(explorer: SeasonExplorer, home: Path) -> None:
     outputs.write_bytes(home / FOLDER / CHOICES, outputs.json_bytes(told))
 
 
-def kept_choices(explorer: SeasonExplorer, home: Path) -> dict[str, Any] | None:
+def kept_choices(explorer: SeasonExplorer, home: Path) -> State | None:
     """Return the choices kept last, None where there are none of these inputs."""
     try:
         told = json.loads((home / FOLDER / CHOICES).read_text(encoding="utf-8"))
         same = told["inputs"] == inputs_digest(explorer.season)
-        return told["state"] if same else None
+        return explorer.restored(told["state"]) if same else None
     except (OSError, ValueError, KeyError, TypeError):
         return None

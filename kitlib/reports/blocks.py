@@ -179,7 +179,6 @@ class Table(Block):
             cells = frame.astype("str").fillna("")
             return [(Column("", h, h), cells[h].tolist()) for h in map(str, cells)]
         columns = shown(frame, self.table, self.units)
-
         return [(c, aligned(cells) if c.number else cells) for c, cells in columns]
 
     @property

@@ -20,7 +20,6 @@ from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
 from kitlib.reports.figures import draw_by_day, draw_errors
 from kitlib.review.review import curve_findings, review_curves
-from kitlib.review.setup import CurveReview
 from kitlib.season.season import SeasonAudit
 from kitlib.statistics.estimates import Estimate
 from kitlib.words.findings import SEVERITIES, Finding
@@ -165,11 +164,6 @@ def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
     )
 
 
-def curve_condition(season: SeasonAudit, curve: str) -> CurveReview | None:
-    """Return how a curve was set up and held; None for one without a register."""
-    return review_curves(season).curves.get(curve)
-
-
 @kept
 def curve_digest(season: SeasonAudit, curve: str) -> str:
     """Return one hash of all that reports show of a curve, the settings apart."""
@@ -182,7 +176,7 @@ def curve_digest(season: SeasonAudit, curve: str) -> str:
             # Of the plots it served only these enter its numbers: no yield does.
             parts["plots"] = audit.plots[["trial", "sensor_pct"]]
             parts["cover"] = audit.coverage
-    if condition := curve_condition(season, curve):
+    if condition := review_curves(season).curves.get(curve):
         parts["condition"] = curve_findings(condition)
     return digest(parts)
 

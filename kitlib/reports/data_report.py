@@ -89,9 +89,10 @@ def _by_kind(findings, tables, read: Reader) -> Iterator[page.Block]:
         for found in members:
             table, said = tables.get(found.table), str(found)
             headers = table.sources[0].headers if table and table.sources else {}
-            # Their headers stand beside our columns.
+            # Their headers stand beside our columns, unless these are plain words too:
+            # "row 4" is a row of the file.
             for column, header in headers.items():
-                if header != column:
+                if header != column and "_" in column:
                     named = f"{header} ({column})".replace("\\", r"\\")
                     said = re.sub(rf"\b{column}\b", named, said)
             yield page.Paragraph(said)

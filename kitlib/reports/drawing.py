@@ -68,7 +68,7 @@ _MEASURED_AT = 100.0  # points
 _FONT = FT2Font(f"{FONT_FOLDER}/DejaVuSans.ttf")
 _FONT.set_size(_MEASURED_AT, 72)
 _PICTURES = frozenset(_FONT.get_charmap())  # characters the typeface can show
-_LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
+LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
 _LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
 
 
@@ -231,7 +231,7 @@ def style_axes(ax: Axes) -> None:
 def blank(width: float, height: float, said: str = "no samples") -> Figure:
     """Return a figure that says why nothing is drawn."""
     figure = Drawing(figsize=(width, height), facecolor="white")
-    figure.text(0.5, 0.5, as_drawn(said, 80), ha="center", va="center", **_LETTERING)
+    figure.text(0.5, 0.5, as_drawn(said, 80), ha="center", va="center", **LETTERING)
     return figure
 
 
@@ -243,16 +243,11 @@ def tick_evenly(ax: Axes, across: int = 6, up: int = 9, integer: bool = False) -
 
 def label_axes(ax: Axes, across: str, up: str) -> None:
     """Name both axes; the words come from `kitlib.words.terms`."""
-    ax.set_xlabel(across, **_LETTERING)
+    ax.set_xlabel(across, **LETTERING)
     room = ax.bbox.height / ax.figure.dpi
     if width_of(up) > room + 0.3:
         up = up.replace(" (", "\n(")
-    ax.set_ylabel(up, **_LETTERING)
-
-
-def write(ax: Axes, x, y, said: str, **more):
-    """Write ready words into a figure."""
-    return ax.text(x, y, said, **_LETTERING | more)
+    ax.set_ylabel(up, **LETTERING)
 
 
 def write_all(ax: Axes, x, y, words, side: str = "center", colour: str = INK) -> None:
@@ -300,7 +295,7 @@ def draw_legend(figure: Figure, keys: Sequence[Line2D]) -> None:
             key.set(xdata=ends, ydata=[up] * 3, markevery=[1])
             figure.add_artist(key)
             said, at = str(key.get_label()), (across + _KEY) / width
-            figure.text(at, up, said, va="center_baseline", **_LETTERING)
+            figure.text(at, up, said, va="center_baseline", **LETTERING)
 
 
 def _lines_of_keys(keys, width: float) -> list[list[tuple[Line2D, float]]]:

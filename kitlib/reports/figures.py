@@ -189,7 +189,7 @@ def _plot_samples(ax: Axes, pairs, across, limit: float, trial: str = "") -> Non
     for k in np.flatnonzero(np.abs(errors) > limit):
         arrow = "↑" if errors[k] > 0 else "↓"
         said = f"  {arrow} {show(errors[k], 1, sign=True)}"
-        look.write(ax, across[k], up[k], said, va="center")
+        ax.text(across[k], up[k], said, va="center", **look.LETTERING)
 
 
 def _error_limit(pairs: pd.DataFrame, widest: float = 0.0) -> float:
@@ -288,7 +288,7 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     side.hlines(rows, 0, 100 * chances, colors=list(colours), linewidth=_BAR)
     side.set(xlim=(0, 100), xticks=[0, 50, 100], yticks=[])
     if not np.isfinite(chances).any():
-        look.write(side, 50, rows.size / 2 - 0.5, NOT_KNOWN, ha="center")
+        side.text(50, rows.size / 2 - 0.5, NOT_KNOWN, ha="center", **look.LETTERING)
     look.tick_evenly(ax)
     ax.set_yticks([])
     low, high = ax.get_xlim()

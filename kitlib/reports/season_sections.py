@@ -1,26 +1,18 @@
 """The season: its tables as the CSV files hold them, and the blocks of its report."""
 
 from dataclasses import replace
-from math import isfinite, nan
+from math import isfinite
 
 import pandas as pd
 
-from kitlib.curves.advice import ACTIONS, KEEP, RESLOPE, UNRESOLVED
+from kitlib.curves.advice import ACTIONS, KEEP, REBUILD, RESLOPE, SHIFT, UNRESOLVED
 from kitlib.intake.pairs import Pairing
 from kitlib.reports import blocks as page
 from kitlib.reports import curve_sections as of_curve
+from kitlib.reports import typeset
 from kitlib.reports.figures import draw_season
-from kitlib.reports.typeset import (
-    cautions,
-    how_to_read,
-    method_and_sources,
-    page_count,
-    provenance,
-)
 from kitlib.review.review import SeasonReview, review_findings, review_tables
 from kitlib.season.season import SeasonAudit, curves_table
-from kitlib.trials.consequences import NOT_TESTED
-from kitlib.trials.ranks import BORDERLINE
 from kitlib.words import terms
 from kitlib.words.findings import Finding, findings_table
 from kitlib.words.terms import NOT_KNOWN, counted, listed, show, show_span
@@ -69,35 +61,7 @@ def plots_table(season: SeasonAudit) -> pd.DataFrame:
 
 def trials_table(season: SeasonAudit) -> pd.DataFrame:
     """Return what the correction does to each trial, those that change first."""
-    rows = []
-    for name, found in season.outcomes.items():
-        ranks, entries, own = found.ranks, found.entries, found.own
-        close = int((entries["verdict"] == BORDERLINE).sum())
-        chances = entries["chance_selected_after"].notna().any()
-        before, after = found.yield_before_kg_ha, found.yield_after_kg_ha
-        tested = ranks is not None and found.selection.word != NOT_TESTED
-        row = {
-            "trial": name,
-            "crop": found.crop,
-            "curves": ", ".join(found.curves),
-            "n_entries": int(entries["rank_before"].notna().sum()),
-            "selected": found.count,
-            "newly_selected": int(ranks.entered.sum()) if ranks and tested else nan,
-            "largest_move": ranks.largest_move if ranks else nan,
-            "kendall_tau": ranks.kendall_tau if ranks else nan,
-            "borderline": close if chances else nan,
-            "yield_before": before,
-            "yield_after": after,
-            "change_pct": 100 * (after / before - 1),
-            "n_samples": own.n,
-            "error_here": own.mean.value,
-            "error_predicted": own.predicted.value,
-            "error_predicted_se": own.predicted.se,
-            "yield_added": own.yield_added.value,
-            "unevenness": found.unevenness,
-            "verdict": found.selection.word.removeprefix("selection "),
-        }
-        rows.append(row)
+    rows = [outcome.row for outcome in season.outcomes.values()]
     order, up = ["newly_selected", "largest_move", "trial"], [False, False, True]
     return _table("trials", rows).sort_values(order, ascending=up, ignore_index=True)
 
@@ -240,8 +204,10 @@ def settings_table(season: SeasonAudit) -> page.Table:
         elif advice and advice.action == RESLOPE:
             load = "a line"
             lines.append(of_curve.line_in_words(advice))
-        elif advice and advice.action != UNRESOLVED:
+        elif advice and advice.action == REBUILD:
             load = "new curve"
+        elif advice and advice.action == SHIFT:  # from an offset that is not known
+            load = f"{show(advice.offset, sign=True)} more"
         basis = f"{row['n']} / {row['n_trials']}"
         action = f"{row['action']}: {row['open_question'] or ''}".removesuffix(": ")
         rows.append({**row, "action": action, "load": load, "basis": basis})
@@ -283,7 +249,6 @@ def season_curves(season: SeasonAudit) -> list[page.Block]:
         files = "curves.csv, bands.csv and effects.csv"
         said = f"{counted(more, 'more curve')} in {files}."
         blocks.append(page.Paragraph(said, small=True))
-
     return blocks
 
 
@@ -299,7 +264,7 @@ def season_findings(
     blocks = [page.Heading("Findings on the season"), *of_curve.findings_of(others, 6)]
     for account in _accounts(season):
         longer = [*blocks, *account]
-        if page_count(replace(report, blocks=report.blocks + longer)) <= 2:
+        if typeset.page_count(replace(report, blocks=report.blocks + longer)) <= 2:
             blocks = longer
     return blocks
 
@@ -348,8 +313,8 @@ def account_of_rows(pairing: Pairing) -> list[page.Block]:
 def season_method(season: SeasonAudit) -> list[page.Block]:
     """Return how to read the report, its method and sources, and its provenance."""
     return [
-        *how_to_read(),
-        *method_and_sources(season.settings, _crops(season), "season"),
-        cautions(at_work=True),
-        *provenance(season.inputs, season.settings.seed),
+        *typeset.how_to_read(),
+        *typeset.method_and_sources(season.settings, _crops(season), "season"),
+        typeset.cautions(at_work=True),
+        *typeset.provenance(season.inputs, season.settings.seed),
     ]

@@ -6,7 +6,7 @@ from math import isfinite, nan
 import numpy as np
 import pandas as pd
 
-from kitlib.curves.advice import RESLOPE, UNRESOLVED
+from kitlib.curves.advice import KEEP, REBUILD, RESLOPE, UNRESOLVED
 from kitlib.intake.outputs import digest
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
@@ -14,7 +14,7 @@ from kitlib.reports import curve_sections as of_curve
 from kitlib.reports.figures import draw_field_map, draw_ranks
 from kitlib.reports.typeset import cautions, method_and_sources, provenance
 from kitlib.review.plan import entries_wanted
-from kitlib.review.review import curve_findings, tells_a_cause
+from kitlib.review.review import curve_findings, review_curves, tells_a_cause
 from kitlib.season.season import SeasonAudit, TrialAudit, findings_on
 from kitlib.trials import consequences as word
 from kitlib.trials.ranks import BORDERLINE, SAME
@@ -161,7 +161,7 @@ def _sensors(season: SeasonAudit, trial: TrialAudit) -> tuple[tuple[str, ...], s
         fact = page.say_all("facts.sensors", alone=alone, n=n, strength=strength)
     if served is None or served.curves.size < 2:
         return fact, " ".join([*said, page.say("sensors.one")])
-    blocks = np.unique(used.block).size if used.block is not None else 1
+    blocks = used["block"].nunique()
     how = "even" if served.unevenness < UNEVEN else "uneven"
     how = "by_blocks" if served.blocks_split == 0 and blocks > 1 else how
     said.append(page.say(f"sensors.{how}"))
@@ -266,12 +266,14 @@ def _for_curve(season: SeasonAudit, curve: str) -> str:
         return page.say("to_do.unresolved", curve=curve, more=advice.more)
     if advice.action == RESLOPE:
         return page.say("to_do.reslope", line=of_curve.line_in_words(advice))
-    if not isfinite(advice.new_setting):
+    if advice.action == REBUILD:
         return page.say("to_do.rebuild", curve=curve)
-    loaded = season.audits[curve].register["offset_loaded"]
-    setting = advice.new_setting
+    loaded, setting = season.audits[curve].register["offset_loaded"], advice.new_setting
     what = "leave" if setting == loaded else "load"
-    return page.say(f"to_do.{what}", curve=curve, setting=setting, in_use=loaded)
+    if not isfinite(setting):  # which offset is loaded is not on record
+        what = "keep" if advice.action == KEEP else "add"
+    told = {"setting": setting, "in_use": loaded, "offset": advice.offset}
+    return page.say(f"to_do.{what}", curve=curve, **told)
 
 
 def measured_here(trial: TrialAudit) -> list[page.Block]:
@@ -290,8 +292,10 @@ def measured_here(trial: TrialAudit) -> list[page.Block]:
 
 def found_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     """Return the findings that concern the trial, and what no reader may overlook."""
-    reviewed = [of_curve.curve_condition(season, curve) for curve in trial.curves]
-    told = [found for review in reviewed if review for found in curve_findings(review)]
+    curves = [
+        c for name, c in review_curves(season).curves.items() if name in trial.curves
+    ]
+    told = [found for curve in curves for found in curve_findings(curve)]
     # What could have put an offset wrong at set-up is left to the season's report.
     findings = [*trial.findings, *(found for found in told if not tells_a_cause(found))]
     findings.sort(key=lambda found: found.trial != trial.name)  # its own come first

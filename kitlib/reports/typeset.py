@@ -128,10 +128,7 @@ def method_and_sources(
     limits, standards, recalled = [], [], defaultdict(list)
     for crop in crops:
         found, key = settings.tolerance_of(crop), crop_key(crop)
-        constant = f"{found.constant:g} + " if found.constant else ""
-        limits.append(
-            page.say("every.tolerance", crop=crop, constant=constant, of=found)
-        )
+        limits.append(page.say("every.tolerance", crop=crop, of=found))
         if found.tag == FROM_MEMORY:
             recalled[found.source].append(crop)
         set_here, known = key in settings.standard_moisture, STANDARD_MOISTURE.get(key)

@@ -18,15 +18,13 @@ from kitlib.intake.settings import folders_named
 from kitlib.statistics.clustered import clustered_fit, clustered_mean
 from kitlib.statistics.estimates import (
     Estimate,
-    cluster_codes,
     finite_array,
     moisture_bands,
     not_known,
-    sums_by_cluster,
     tried,
 )
 from kitlib.statistics.pooling import pool_offsets
-from kitlib.statistics.sums import jackknife
+from kitlib.statistics.sums import jackknife, trial_sums
 from kitlib.words.findings import TooFewSamples
 from kitlib.words.limits import threshold
 
@@ -130,18 +128,21 @@ def _read_curves(folder: Path) -> pd.DataFrame | str:
     """Return an earlier season's curves, or why they cannot be read."""
     place = f"{folder.resolve().name}/{CURVES_FILE}"
     try:
-        table = pd.read_csv(folder / CURVES_FILE, dtype={"curve": str, "crop": str})
+        # As written: `007` is a sensor, and NA a curve. Empty cells only are missing.
+        table = pd.read_csv(
+            folder / CURVES_FILE, dtype=str, keep_default_na=False, na_values=[""]
+        )
     except OSError as error:
         return f"{place} cannot be opened: {error.strerror or error}"
-    except (ValueError, UnicodeDecodeError) as error:
+    except ValueError as error:
         return f"{place} is not readable as CSV: {str(error).splitlines()[0]}"
     lacking = [name for name in NEEDED if name not in table]
     if lacking:
         return f"{place} lacks the column(s) {', '.join(lacking)}"
     for name in NUMBERS:
         table[name] = pd.to_numeric(table[name], errors="coerce")
-    for name in OPTIONAL:
-        table[name] = table.get(name, pd.Series(pd.NA, index=table.index)).astype("str")
+    known = list(dict.fromkeys([*table, *OPTIONAL]))
+    table = table.reindex(columns=known).astype(dict.fromkeys(OPTIONAL, "str"))
     # Without the apostrophe that `outputs.defused` put before a risky name.
     table["curve"] = table["curve"].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
     return table.drop_duplicates("curve", keep="last")
@@ -291,18 +292,6 @@ class Comparison:
     tighter: str  # the curve whose errors scatter less about their bias, likewise
 
 
-def _rms(sums: np.ndarray) -> np.ndarray:
-    """Return the root mean square error of both curves, from `compare_curves`' sums."""
-    return np.sqrt(sums[..., 3:] / sums[..., :1])
-
-
-def _sep(sums: np.ndarray) -> np.ndarray:
-    """Return the SD of the errors about the bias, n - 1, likewise."""
-    n, total = sums[..., :1], sums[..., 1:3]
-    squares = np.maximum(sums[..., 3:] - total**2 / n, 0)
-    return np.sqrt(squares / np.where(n > 1, n - 1, nan))
-
-
 def compare_curves(
     first: str, second: str, errors, others, reference, trial, level: float = 0.95
 ) -> Comparison:
@@ -325,31 +314,32 @@ def compare_curves(
     if e.size < 2:
         said = f"{first} and {second} share {e.size} sample(s); needs at least 2."
         raise TooFewSamples(f"compare_curves: {said}")
-    codes, n_trials = cluster_codes("compare_curves: trial", trial, e.size)
-    # Sums of 1, e, f, e e and f f in each trial.
-    powers = np.column_stack([np.ones_like(e), e, f, e**2, f**2])
-    by_trial = sums_by_cluster(codes, n_trials, powers)
-    total, trials = by_trial.sum(axis=0), tuple(pd.Index(trial).unique())
-    sums = SimpleNamespace(trials=trials, total=total, without_each=total - by_trial)
-    rmsep_gap = jackknife(sums, lambda s: _rms(s)[..., 0] - _rms(s)[..., 1])
+    # Errors stand for readings of a reference of 0.
+    one, two = (trial_sums(of, np.zeros_like(of), trial) for of in (e, f))
+    sums = SimpleNamespace(
+        trials=one.trials,
+        total=(one.total, two.total),
+        without_each=(one.without_each, two.without_each),
+    )
+    rmsep_gap = jackknife(sums, lambda both: both[0].rmsep - both[1].rmsep)
     design = np.column_stack([np.ones_like(e), e + f - (e + f).mean()])
-    fit, why = tried(clustered_fit, design, e - f, codes)
+    fit, why = tried(clustered_fit, design, e - f, trial)
     scatter_gap = fit.contrast([0.0, 1.0]) if fit else not_known(why)
     vary = np.ptp(e) > 0 and np.ptp(f) > 0
     return Comparison(
         first=first,
         second=second,
         n=e.size,
-        n_trials=n_trials,
-        rmsep_first=float(_rms(total)[0]),
-        rmsep_second=float(_rms(total)[1]),
-        sep_first=float(_sep(total)[0]),
-        sep_second=float(_sep(total)[1]),
+        n_trials=len(one.trials),
+        rmsep_first=float(one.total.rmsep),
+        rmsep_second=float(two.total.rmsep),
+        sep_first=float(one.total.sep),
+        sep_second=float(two.total.sep),
         rmsep_difference=rmsep_gap,
-        sep_difference=jackknife(sums, lambda s: _sep(s)[..., 0] - _sep(s)[..., 1]),
+        sep_difference=jackknife(sums, lambda both: both[0].sep - both[1].sep),
         pitman_morgan=scatter_gap,
         correlation=float(np.corrcoef(e, f)[0, 1]) if vary else nan,
-        bands=_bands(first, second, e, f, reference, codes, level),
+        bands=_bands(first, second, e, f, reference, np.asarray(trial), level),
         better=_smaller(first, second, rmsep_gap, level),
         tighter=_smaller(first, second, scatter_gap, level),
     )

@@ -15,6 +15,7 @@ from scipy.stats import chi2
 from scipy.stats import t as student_t
 
 from kitlib.intake.reference import pooled_sd
+from kitlib.intake.settings import CostSetting
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import tried
 from kitlib.statistics.reml import variance_components
@@ -176,18 +177,9 @@ SIZE = ["trials", "samples_per_trial", "dishes", "benchtop_per_trial"]
 OWN = "the curve's own variation"
 
 
-class Costs(NamedTuple):
-    """What a plan costs, in any one unit, money or hours."""
-
-    trial: float
-    sample: float
-    dish: float
-    benchtop_reading: float
-
-
 # Hours of work, our default: a visit half a day, a sample taken, bagged and
 # labelled a quarter of an hour, a dish weighed twice twelve minutes.
-HOURS = Costs(trial=4.0, sample=0.25, dish=0.2, benchtop_reading=0.1)
+HOURS = CostSetting(trial=4.0, sample=0.25, dish=0.2, benchtop_reading=0.1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -273,7 +265,7 @@ def planned_moistures(trials: int, samples: int, between: float) -> np.ndarray:
     return centres[:, None] + steps * sqrt(1 - between)
 
 
-def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
+def cost_of(costs: CostSetting, trials, samples, dishes, benchtop=0):
     """Return what a plan costs."""
     trials, oven, more = (np.asarray(a, float) for a in (trials, samples, benchtop))
     read = np.where(more > 0, oven + more, 0.0)
@@ -283,7 +275,7 @@ def cost_of(costs: Costs, trials, samples, dishes, benchtop=0):
 
 
 def plan_table(
-    scatter: Scatter, costs: Costs, wanted: float, level: float = 0.95
+    scatter: Scatter, costs: CostSetting, wanted: float, level: float = 0.95
 ) -> pd.DataFrame:
     """Return what each plan reaches and costs, and the cheapest that suffices."""
     # `wanted` is the half-width of the bias's interval; `cheapest` is one plan at most,

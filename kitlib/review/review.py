@@ -14,6 +14,7 @@ import pandas as pd
 
 from kitlib.intake.outputs import kept
 from kitlib.intake.pairs import curve_register
+from kitlib.intake.settings import CostSetting
 from kitlib.reports.blocks import texts
 from kitlib.review import check_samples as control
 from kitlib.review import comparisons
@@ -155,13 +156,13 @@ class SeasonReview(SeasonCurves):
     parallel: list[Comparison]  # curves recorded on the same plots, pair by pair
     earlier: list[str]  # seasons used
     unread: list[str]  # why an earlier season's folder was not used
-    costs: sampling.Costs
+    costs: CostSetting
 
 
 def review_season(
     season: SeasonAudit,
     earlier: Iterable[str | Path] = (),
-    costs: sampling.Costs | None = None,
+    costs: CostSetting | None = None,
     wanted_half_width: float | None = None,
 ) -> SeasonReview:
     """Return why a season's curves performed as they did, and a plan for the next.
@@ -173,9 +174,7 @@ def review_season(
     every curve, by default the season's setting, or half the allowed bias. [points]
     """
     settings, curves = season.settings, review_curves(season)
-    if costs is None and settings.costs:
-        costs = sampling.Costs(**settings.costs.model_dump())
-    costs = costs or sampling.HOURS
+    costs = costs or settings.costs or sampling.HOURS
     wanted = wanted_half_width or settings.wanted_half_width
     past, unread = comparisons.read_earlier(settings.name, earlier)
     plans, histories = {}, []

@@ -65,9 +65,8 @@ def setup_offset(
         setting = Estimate(value=means.mean(), remark=why)
     variance = float(means.var())
     # A sample's mean keeps of a run's variance 1 / runs.
-    run = control.repeatability(given, sample).sd ** 2 * float(
-        (1 / by_sample.size()).mean()
-    )
+    share = float((1 / by_sample.size()).mean())
+    run = control.repeatability(given, sample).sd ** 2 * share
     shares = [part / variance if variance else nan for part in (run, sd_reference**2)]
     left = max(1 - sum(share for share in shares if isfinite(share)), 0.0)
     shares.append(left if variance > 0 else nan)
@@ -167,9 +166,7 @@ class CurveReview:
         """Whether the runs look as if read before the offset was loaded."""
         # They do where, with the offset taken to be in the readings, they give another
         # one than was loaded, and the one loaded if it was not.
-        told = (
-            control.IN_FORCE in self.runs and self.runs[control.IN_FORCE].notna().any()
-        )
+        told = self.runs.get(control.IN_FORCE, pd.Series(dtype=float)).notna().any()
         if told or not self.offset.n_runs or not abs(self.loaded) > 0:
             return False
         ends = self.offset.setting.interval(self.season.confidence)
@@ -202,10 +199,10 @@ class CurveReview:
 
     @cached_property
     def gain_by_repeats(self) -> Estimate:
-        """Gain with the control.repeatability as the sensor's whole error."""
+        """Gain with the repeatability as the sensor's whole error."""
         found = self.audit
         if found is None or not self.repeats.sd > 0:
-            return not_known("no sample was run twice: control.repeatability not known")
+            return not_known("no sample was run twice: repeatability not known")
         if not isfinite(found.reference_se):
             return not_known("the error of the reference is not known: one dish each")
         samples, errors = found.samples, (self.repeats.sd, found.reference_se)
@@ -278,9 +275,8 @@ def _by_shift(setup: CurveReview, doubted: pd.Series, said: str) -> Found:
     trusted = ~doubted.reindex(runs.index, fill_value=False)
     if trusted.all():
         return Found(SOUND, said, 0.0, "no such run")
-    error = (
-        runs["sensor_pct"] - control.offsets_in(runs, setup.loaded) - runs["known_pct"]
-    )
+    bare = runs["sensor_pct"] - control.offsets_in(runs, setup.loaded)
+    error = bare - runs["known_pct"]
     whole = error.groupby(runs["sample"]).mean().mean()
     rest = error[trusted].groupby(runs["sample"]).mean().mean()
     return Found(DOUBTFUL, said, float(abs(whole - rest)))
@@ -408,7 +404,7 @@ def _reference(setup: CurveReview) -> Found | None:
     size = _tail(setup) * audit.reference_se / sqrt(n)
     said = f"oven results of {counted(n, 'sample')}, standard error "
     said += f"{show(audit.reference_se)} each"
-    return _judged(size > audit.tolerance.at(audit.mean_reference) / 3, said, size)
+    return _judged(size > audit.reference_limit, said, size)
 
 
 def _chamber(setup: CurveReview) -> Found | None:

@@ -159,9 +159,10 @@ def _init(call: argparse.Namespace) -> int:
 def _simulate(call: argparse.Namespace) -> int:
     """Write an invented season."""
     from kitlib.simulation.harvest import PLOTS_AT_LEAST
+    from kitlib.simulation.scenario import TRIALS
     from kitlib.simulation.season import simulate_season
 
-    if call.plots and call.plots < PLOTS_AT_LEAST * (call.trials or 1):
+    if call.plots and call.plots < PLOTS_AT_LEAST * (call.trials or len(TRIALS)):
         call.parser.error(f"--plots {call.plots}: at least {PLOTS_AT_LEAST} per trial")
     told = {name: getattr(call, name) for name in ("trials", "plots", "seed")}
     given = {name: value for name, value in told.items() if value is not None}

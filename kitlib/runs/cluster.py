@@ -98,9 +98,8 @@ def run_on_cluster(
                 failure, made = ended.result()
             except KilledWorker:  # after as many workers as the cluster tries
                 failure = "each worker it was tried on died"
-                made = {
-                    task.failed_name: cleaned(deepcopy(read_notebook(task.notebook)))
-                }
+                notebook = cleaned(deepcopy(read_notebook(task.notebook)))
+                made = {task.failed_name: notebook}
             _write_files(scratch / OUT, made)
             finish(task, failure)
 

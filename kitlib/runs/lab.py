@@ -22,7 +22,7 @@ from nbclient.exceptions import CellExecutionError
 from nbformat import NotebookNode
 
 from kitlib.explorer.record import FOLDER
-from kitlib.intake.outputs import file_name, write_bytes
+from kitlib.intake.outputs import write_bytes
 from kitlib.intake.settings import read_season
 from kitlib.runs.kernels import WIDGET_VIEW, read_notebook, source_hash
 from kitlib.words.findings import refuse
@@ -156,7 +156,7 @@ def explorer_notebook(season_folder: str | Path, out: str | Path) -> Path:
     Outputs are cleared and code is folded. A copy that was changed by hand is left
     alone, and the new one numbered.
     """
-    home = Path(out).resolve() / file_name(read_season(Path(season_folder)).name)
+    home = Path(out).resolve() / read_season(Path(season_folder)).name
     folder = home / FOLDER
     if home.is_symlink() or folder.is_symlink():
         refuse(str(folder), ["it is a link. Give --out another folder."])

@@ -273,7 +273,8 @@ def _season_hashes(season: Path, told: Iterable[str]) -> dict[str, str]:
 def earlier_hashes(folders: Iterable[str | Path]) -> dict[str, str]:
     """Return the SHA-256 of what is read of earlier seasons, where it is there."""
     paths = [Path(folder).resolve() / CURVES_FILE for folder in folders]
-    there = [path for path in paths if path.is_file()]
+    # Of two folders of one name the first is read.
+    there = [path for path in reversed(paths) if path.is_file()]
     return {f"{EARLIER}/{p.parent.name}/{p.name}": sha256_of(p) for p in there}
 
 

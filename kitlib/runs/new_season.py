@@ -7,17 +7,11 @@ from pathlib import Path
 from typing import NamedTuple
 
 from kitlib.curves.observations import observe_season
+from kitlib.intake import schema
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import write_bytes
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
-from kitlib.intake.schema import (
-    SCHEMAS,
-    CheckedTable,
-    described_columns,
-    located,
-    needed_columns,
-)
 from kitlib.intake.settings import SETTINGS_FILE, Season, read_season, season_folder
 from kitlib.words.findings import FAULT, SEVERITIES, STOP, Finding, refuse
 from kitlib.words.terms import counted
@@ -44,13 +38,13 @@ def write_new_season(folder: str | Path) -> list[Path]:
         said = "it is not an empty folder, and nothing in it is overwritten. "
         refuse(str(folder), [f"{said}Name a new one."])
     written = []
-    for table, schema in SCHEMAS.items():
-        headers = dict.fromkeys([*needed_columns(table), *schema])
+    for table, columns in schema.SCHEMAS.items():
+        headers = dict.fromkeys([*schema.needed_columns(table), *columns])
         line = f"{','.join(headers)}\n".encode()
         written.append(write_bytes(folder / f"{table}.csv", line))
     settings = (files("kitlib.runs") / SETTINGS_FILE).read_bytes()
     written.append(write_bytes(folder / SETTINGS_FILE, settings))
-    readme = f"{_README}\n{described_columns()}".encode()
+    readme = f"{_README}\n{schema.described_columns()}".encode()
     return [*written, write_bytes(folder / "README.md", readme)]
 
 
@@ -59,7 +53,7 @@ class CheckedSeason(NamedTuple):
 
     folder: Path
     settings: Season
-    tables: dict[str, CheckedTable]
+    tables: dict[str, schema.CheckedTable]
     findings: list[Finding]
 
     @property
@@ -77,7 +71,7 @@ def check_season(folder: str | Path) -> CheckedSeason:
     pairing = pair_samples(tables, reference, settings)
     found = table_findings(tables, settings) + reference.findings + pairing.findings
     found += observe_season(pairing, tables["oven"].frame, settings)
-    found = located(found, tables)
+    found = schema.located(found, tables)
     found.sort(key=lambda each: SEVERITIES.index(each.severity))
     return CheckedSeason(folder, settings, tables, found)
 

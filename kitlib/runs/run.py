@@ -13,13 +13,7 @@ import pandas as pd
 from tqdm import tqdm
 
 from kitlib.explorer.record import ON_RECORD
-from kitlib.intake.outputs import (
-    LOCK_FILE,
-    csv_bytes,
-    json_bytes,
-    sha256_of,
-    sole_use,
-)
+from kitlib.intake import outputs
 from kitlib.intake.pairs import why_nothing_used
 from kitlib.intake.settings import (
     EARLIER_PATHS,
@@ -32,6 +26,7 @@ from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.reports.trial_sections import trial_basis
 from kitlib.review.comparisons import CURVES_FILE
 from kitlib.review.review import review_season
+from kitlib.runs import manifest
 from kitlib.runs.kernels import (
     OUT,
     Kernels,
@@ -42,15 +37,6 @@ from kitlib.runs.kernels import (
     season_tasks,
     source_hash,
     workshop,
-)
-from kitlib.runs.manifest import (
-    JOURNAL,
-    OF_A_RUN,
-    TRIALS,
-    Made,
-    Record,
-    earlier_hashes,
-    environment,
 )
 from kitlib.runs.workers import AUDIT, write_audit
 from kitlib.season.season import SeasonAudit, audit_season
@@ -83,7 +69,7 @@ class SeasonRun:
 
     audit: SeasonAudit
     findings: pd.DataFrame  # all of them, the most serious first
-    record: Record  # of the season's output folder
+    record: manifest.Record  # of the season's output folder
     rests_on: dict[str, dict[str, str]]  # SHA-256 of what each notebook is made from
     tables: dict[str, str] = field(default_factory=dict)  # SHA-256 by file name
     made: list[str] = field(default_factory=list)  # notebooks executed now
@@ -115,11 +101,11 @@ class SeasonRun:
         """Return one hash of all that a notebook's results depend on."""
         depends = {
             "rests_on": self.rests_on[task.name],
-            "environment": environment(),
+            "environment": manifest.environment(),
             "notebook": source_hash(read_notebook(task.notebook)),
             "parameters": task.parameters,
         }
-        return hashlib.sha256(json_bytes(depends)).hexdigest()
+        return hashlib.sha256(outputs.json_bytes(depends)).hexdigest()
 
     def finish(self, task: Task, failure: str) -> None:
         """Move what a notebook made to its place, and note it."""
@@ -135,10 +121,10 @@ class SeasonRun:
             os.replace(self.record.scratch / OUT / file, home / file)
         if earlier in notebooks:
             notebooks.pop(earlier).remove(home)
-        made = Made(
+        made = manifest.Made(
             fingerprint=self.fingerprint(task),
             rests_on=self.rests_on[task.name],
-            files={file: sha256_of(home / file) for file in files},
+            files={file: outputs.sha256_of(home / file) for file in files},
         )
         self.record.note(name, made)
 
@@ -236,10 +222,10 @@ def run_season(
             f"{listed(audit.trials)}."
         )
     past = home / ON_RECORD
-    records = {ON_RECORD: sha256_of(past)} if past.is_file() else {}
+    records = {ON_RECORD: outputs.sha256_of(past)} if past.is_file() else {}
     tasks = season_tasks(audit, bool(earlier), bool(records))
-    with sole_use(home), workshop(home, folder, earlier) as scratch:
-        record = Record(home=home, scratch=scratch)
+    with outputs.sole_use(home), workshop(home, folder, earlier) as scratch:
+        record = manifest.Record(home=home, scratch=scratch)
         if not replace:
             refuse_other_season(record, audit, inputs)
         say(f"ranking {counted(len(audit.trials), 'trial')}")
@@ -286,7 +272,7 @@ def run_season(
             "parameters": {name: task.parameters for name, task in tasks.items()},
             "trials_asked_for": sorted(set(trials)) or "all",
         }
-        content |= environment() | run.told()
+        content |= manifest.environment() | run.told()
         run.manifest = record.end(content)
     return run
 
@@ -326,7 +312,8 @@ def table_files(
 ) -> dict[str, Callable[[], bytes]]:
     """Return what makes the content of each table's file, by the file's name."""
     files: dict[str, Callable[[], bytes]] = {
-        f"{name}.csv": partial(csv_bytes, table) for name, table in tables.items()
+        f"{name}.csv": partial(outputs.csv_bytes, table)
+        for name, table in tables.items()
     }
     pairs = tables["pairs"]  # alone, so that the other tables are let go
     files["pairs.parquet"] = lambda: pairs.to_parquet(index=False)
@@ -340,7 +327,13 @@ def table_files(
 def output_folder(folder: Path, out: Path, name: str) -> Path:
     """Return where a season's results go; refuse a place where they may not."""
     home, season = out / name, folder.resolve()
-    own = [home, *(home / part for part in (TRIALS, LOCK_FILE, JOURNAL))]
+    own = [
+        home,
+        *(
+            home / part
+            for part in (manifest.TRIALS, outputs.LOCK_FILE, manifest.JOURNAL)
+        ),
+    ]
     if home.resolve() in (season, *season.parents):
         why = f"the results would go to {home}, where the season itself lies"
     elif (home / SETTINGS_FILE).exists():
@@ -352,12 +345,10 @@ def output_folder(folder: Path, out: Path, name: str) -> Path:
     raise WrongCall(f"--out {out}: {why}. Give --out another folder.")
 
 
-def refuse_others_files(record: Record, names: Iterable[str]) -> None:
+def refuse_others_files(record: manifest.Record, names: Iterable[str]) -> None:
     """Refuse to write over files that no run of ours wrote."""
-    home, others = (
-        record.home,
-        [n for n in (*names, *OF_A_RUN) if n not in record.names],
-    )
+    home = record.home
+    others = [n for n in (*names, *manifest.OF_A_RUN) if n not in record.names]
     if there := [name for name in others if os.path.lexists(home / name)]:
         raise WrongCall(
             f"--out: {home} holds {listed(there)}, which no run on record wrote. "
@@ -366,7 +357,7 @@ def refuse_others_files(record: Record, names: Iterable[str]) -> None:
 
 
 def refuse_other_season(
-    record: Record, audit: SeasonAudit, inputs: Mapping[str, str]
+    record: manifest.Record, audit: SeasonAudit, inputs: Mapping[str, str]
 ) -> None:
     """Refuse to replace the results of another season that has the same name."""
     same_file = any(
@@ -417,7 +408,7 @@ def _hashes_of_inputs(folder: Path, earlier: Sequence[str | Path]) -> dict[str, 
                 f"--earlier {past}: there is no {CURVES_FILE} in it. Give the output "
                 "folder of an earlier run, such as reports/<name of the season>."
             )
-    return input_hashes(folder) | earlier_hashes(earlier)
+    return input_hashes(folder) | manifest.earlier_hashes(earlier)
 
 
 def _seen_from(home: Path, folder: str | Path) -> Path:

@@ -2,11 +2,11 @@
 
 import hashlib
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from math import isfinite, nan
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -16,7 +16,7 @@ from kitlib.curves.advice import UNRESOLVED, Recommendation, recommend
 from kitlib.curves.audit import LINE, OFFSET, Correction, CurveAudit, audit_curves
 from kitlib.curves.evidence import bridge_table
 from kitlib.intake.checks import read_tables, table_findings
-from kitlib.intake.pairs import OVEN, Pairing, pair_samples
+from kitlib.intake.pairs import OVEN, Pairing, curve_register, pair_samples
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
@@ -27,7 +27,7 @@ from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials import consequences as effects
 from kitlib.trials import moisture_errors as errors
 from kitlib.trials import yields
-from kitlib.trials.ranks import RankChanges
+from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.findings import Finding, refuse
 from kitlib.words.terms import columns_of, counted, crop_key, listed
 
@@ -64,30 +64,43 @@ class TrialAudit:
     @property
     def outcome(self) -> "TrialOutcome":
         """What the correction does to it, in short."""
-        found = self.consequences
-        means = [m.mean.mean() for m in (found.before, found.after) if m]
-        before, after = means if len(means) == 2 else (nan, nan)
-        told = vars(found) | vars(self)
-        told["unevenness"] = found.served.unevenness if found.served else nan
-        told |= {"yield_before_kg_ha": float(before), "yield_after_kg_ha": float(after)}
-        told["findings"] = tuple(f for f in self.findings if f.trial == self.name)
-        return TrialOutcome(**{of.name: told[of.name] for of in fields(TrialOutcome)})
+        found, own, said = self.consequences, self.own, self.consequences.selection.word
+        ranks, entries = found.ranks, found.entries
+        tested = ranks is not None and said != effects.NOT_TESTED
+        close = int((entries["verdict"] == BORDERLINE).sum())
+        chances = entries["chance_selected_after"].notna().any()
+        before = found.before.mean.mean() if found.before and found.after else nan
+        after = found.after.mean.mean() if found.after else nan
+        row = {
+            "trial": self.name,
+            "crop": self.crop,
+            "curves": ", ".join(self.curves),
+            "n_entries": int(entries["rank_before"].notna().sum()),
+            "selected": found.count,
+            "newly_selected": int(ranks.entered.sum()) if ranks and tested else nan,
+            "largest_move": ranks.largest_move if ranks else nan,
+            "kendall_tau": ranks.kendall_tau if ranks else nan,
+            "borderline": close if chances else nan,
+            "yield_before": before,
+            "yield_after": after,
+            "change_pct": 100 * (after / before - 1),
+            "n_samples": own.n,
+            "error_here": own.mean.value,
+            "error_predicted": own.predicted.value,
+            "error_predicted_se": own.predicted.se,
+            "yield_added": own.yield_added.value,
+            "unevenness": found.served.unevenness if found.served else nan,
+            "verdict": said.removeprefix("selection "),
+        }
+        findings = tuple(f for f in self.findings if f.trial == self.name)
+        return TrialOutcome(row, entries, findings)
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class TrialOutcome:
+class TrialOutcome(NamedTuple):
     """What the correction does to one trial, without the draws that fill memory."""
 
-    crop: str
-    curves: tuple[str, ...]
-    count: int  # entries selected
-    entries: pd.DataFrame  # one row per entry
-    ranks: RankChanges | None  # None where there is no corrected yield
-    selection: effects.SelectionChange
-    own: errors.OwnError
-    unevenness: float  # Cramér's V of plots by entry and curve; nan for one curve
-    yield_before_kg_ha: float  # mean of the entries, nan without corrected yield
-    yield_after_kg_ha: float
+    row: dict[str, Any]  # columns as declared for `trials`
+    entries: pd.DataFrame  # one row per entry, as declared for `entries`
     findings: tuple[Finding, ...]  # its own, not those of its curves
 
 
@@ -368,6 +381,7 @@ def _state(folder: Path) -> tuple:
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
 # Columns named as what they show.
+AS_REGISTERED = ["offset_loaded", "sensor", "built_on"]
 AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "bias", "gain"]
 AS_AUDITED += ["slope", "bias_mixed", "curvature", "allowed_bias", "reference_se"]
 AS_AUDITED += ["reference_limit"]
@@ -384,11 +398,11 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
         row = _curve_row(audit, season.advice[curve])
         row["offset_pooled"] = season.shrunken.get(curve, not_known("")).value
         rows.append(cells_of(row, season.settings.confidence))
-    register = season.tables["curves"].frame.drop_duplicates("curve", keep="last")
-    silent = register[~register["curve"].isin(list(season.audits))]
-    silent = silent.sort_values(["crop", "curve"])[["crop", "curve", "offset_loaded"]]
+    silent = curve_register(season.tables["curves"].frame).drop(list(season.audits))
     none = {"n": 0, "n_trials": 0, "action": UNRESOLVED, "reason": NO_SAMPLE}
-    rows += [row | none for row in silent.to_dict("records")]
+    for name, of in silent.sort_values(["crop_key", "curve"]).iterrows():
+        own = {"crop": of["crop_key"], "offset_loaded": of["offset_loaded"]}
+        rows.append({"curve": name, "open_question": "", **own, **none})
     table = pd.DataFrame(rows, columns=list(columns_of("curves")))
     return table.astype({"built_on": "datetime64[us]"})
 
@@ -408,10 +422,7 @@ def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
     ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
     ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
     return {
-        **{
-            name: audit.register[name]
-            for name in ("offset_loaded", "sensor", "built_on")
-        },
+        **{name: audit.register[name] for name in AS_REGISTERED},
         **{name: getattr(audit, name) for name in AS_AUDITED},
         **{name: getattr(advice, name) for name in AS_ADVISED},
         **{f"{name}_low": low for name, (low, _) in ends.items()},

@@ -7,32 +7,11 @@ another season.
 import numpy as np
 import pandas as pd
 
-from kitlib.simulation.scenario import (
-    CHECK_ENTRIES,
-    CHECKED,
-    CROPS,
-    CURVE_CODES,
-    CURVES,
-    INCOMPLETE,
-    METER_REPEAT_SD,
-    METER_SAMPLE_SD,
-    METERS,
-    NO_OVEN,
-    ODD_TOO,
-    RANDOM,
-    STRATIFIED,
-    SUSPICIOUS,
-    TRIALS,
-    check_entries,
-    of_curve,
-    offset_in_force,
-    read_sensor,
-    systematic_error,
-)
+from kitlib.simulation import scenario
 from kitlib.trials.yields import M2_PER_HA
 
 PLOTS_AT_LEAST = 4  # per trial, so that the smallest trial gets one
-_PLOTS_PER_BLOCK = {INCOMPLETE: 8, CHECKED: 20}
+_PLOTS_PER_BLOCK = {scenario.INCOMPLETE: 8, scenario.CHECKED: 20}
 _SECONDS_PER_PLOT, _PLOTS_PER_DAY = 75, 400
 _LIGHTER_PER_POINT = 0.35  # test weight lost per point of moisture [kg/hL]
 
@@ -48,14 +27,14 @@ _CHECKS_AT_MOST = 60  # runs of one curve
 _CHECKS_FROM_ANCHOR = np.array([-0.42, 3.07])
 _CHECK_SD = 0.15  # of a retained sample's readings about their mean
 
-_CROP_CODES = {crop: code for code, crop in enumerate(CROPS["crop"])}
-_CROP_OF_CURVE = CURVES["crop"].map(_CROP_CODES).to_numpy()
-_SENSOR_OF_CURVE = pd.factorize(CURVES["sensor"])[0]
+_CROP_CODES = {crop: code for code, crop in enumerate(scenario.CROPS["crop"])}
+_CROP_OF_CURVE = scenario.CURVES["crop"].map(_CROP_CODES).to_numpy()
+_SENSOR_OF_CURVE = pd.factorize(scenario.CURVES["sensor"])[0]
 
 
 def _of_crop(name, crop_code):
     """Return a property of crops by their codes."""
-    return CROPS[name].to_numpy()[crop_code]
+    return scenario.CROPS[name].to_numpy()[crop_code]
 
 
 def plan_trials(rng, trials: int, plots: int) -> pd.DataFrame:
@@ -63,17 +42,16 @@ def plan_trials(rng, trials: int, plots: int) -> pd.DataFrame:
 
     The planned trials are used in turn; when they are used again, their mean
     moisture is another one.
-
     """
     number = np.arange(trials)
-    plan = TRIALS.iloc[number % len(TRIALS)].reset_index(drop=True)
-    plan["mean_pct"] += rng.normal(0, 1, trials) * (number >= len(TRIALS))
+    plan = scenario.TRIALS.iloc[number % len(scenario.TRIALS)].reset_index(drop=True)
+    plan["mean_pct"] += rng.normal(0, 1, trials) * (number >= len(scenario.TRIALS))
     exact = plots * plan["plots"].to_numpy() / plan["plots"].sum()
     plan["plots"] = np.floor(exact).astype(int)
     most_missing = np.argsort(plan["plots"] - exact, kind="stable")
     plan.loc[most_missing[: plots - plan["plots"].sum()], "plots"] += 1
     for name in ("first_curve", "last_curve"):
-        plan[name] = plan[name].map(CURVE_CODES)
+        plan[name] = plan[name].map(scenario.CURVE_CODES)
     plan["crop_code"] = _CROP_OF_CURVE[plan["first_curve"]]
     width = max(2, len(str(trials)))
     crops = _of_crop("crop", plan["crop_code"])
@@ -97,9 +75,9 @@ def harvest(rng, plan: pd.DataFrame) -> pd.DataFrame:
     z_by_sensor = rng.standard_normal((len(plan), _SENSOR_OF_CURVE.max() + 1))
     plots["z_trial"] = z_by_sensor[trial, _SENSOR_OF_CURVE[curve]]
     plots["z_sample"] = rng.standard_normal(len(plots))
-    reading = read_sensor(rng, plots, curve)
-    plots["offset_in_force"] = offset_in_force(curve, plots["harvested_at"])
-    loaded = of_curve("offset_loaded", curve)
+    reading = scenario.read_sensor(rng, plots, curve)
+    plots["offset_in_force"] = scenario.offset_in_force(curve, plots["harvested_at"])
+    loaded = scenario.of_curve("offset_loaded", curve)
     plots["sensor_pct"] = np.round(reading + plots["offset_in_force"] - loaded, 1)
     return _named(rng, plots, plan, crop)
 
@@ -133,21 +111,21 @@ def _lay_out(rng, plan):
 def _sow(rng, design, replicates, n):
     """Return entry and block of n plots in field order; checks are entries 0 to 2."""
     place = np.arange(n)
-    if design == CHECKED:
-        block = place // _PLOTS_PER_BLOCK[CHECKED]
-        entry = np.lexsort((rng.random(n), block)) % _PLOTS_PER_BLOCK[CHECKED]
-        once = entry >= CHECK_ENTRIES
-        entry[once] = CHECK_ENTRIES + rng.permutation(np.count_nonzero(once))
+    if design == scenario.CHECKED:
+        block = place // _PLOTS_PER_BLOCK[scenario.CHECKED]
+        entry = np.lexsort((rng.random(n), block)) % _PLOTS_PER_BLOCK[scenario.CHECKED]
+        once = entry >= len(scenario.CHECKS)
+        entry[once] = len(scenario.CHECKS) + rng.permutation(np.count_nonzero(once))
         return entry, block
     entries = n // replicates or 1
     whole = np.tile(np.arange(entries), (n // entries, 1))[:replicates]
     sown = rng.permuted(whole, axis=1).ravel()
-    entry = np.append(sown, np.arange(n - sown.size) % CHECK_ENTRIES)
+    entry = np.append(sown, np.arange(n - sown.size) % len(scenario.CHECKS))
     replicate = np.minimum(place // entries, len(whole) - 1)
-    if design != INCOMPLETE:
+    if design != scenario.INCOMPLETE:
         return entry, replicate
-    per_replicate = -(-entries // _PLOTS_PER_BLOCK[INCOMPLETE])
-    within = (place - replicate * entries) // _PLOTS_PER_BLOCK[INCOMPLETE]
+    per_replicate = -(-entries // _PLOTS_PER_BLOCK[scenario.INCOMPLETE])
+    within = (place - replicate * entries) // _PLOTS_PER_BLOCK[scenario.INCOMPLETE]
     return entry, replicate * per_replicate + np.minimum(within, per_replicate - 1)
 
 
@@ -156,7 +134,7 @@ def _grow(rng, plots, plan, crop, hours):
     trial = plots["trial_code"].to_numpy()
     block = plots.groupby(["trial_code", "block"], sort=False).ngroup().to_numpy()
     entry = plots["entry_code"].to_numpy()
-    wetter, better = rng.standard_normal((2, len(CROPS), entry.max() + 1))[
+    wetter, better = rng.standard_normal((2, len(scenario.CROPS), entry.max() + 1))[
         :, crop, entry
     ]
     in_block = rng.standard_normal((2, block.max() + 1))[:, block]
@@ -193,14 +171,14 @@ def _named(rng, plots, plan, crop):
     for name in ("trial", "location"):
         plots[name] = plan[name].to_numpy()[plots["trial_code"]]
     plots["plot"] = labels[plots["position"]]
-    others = range(1, plots["entry_code"].max() + 2 - CHECK_ENTRIES)
+    others = range(1, plots["entry_code"].max() + 2 - len(scenario.CHECKS))
     names = [
-        [*check_entries(), *(f"{code}-{i:03}" for i in others)]
-        for code in CROPS["code"]
+        [*scenario.CHECKS, *(f"{code}-{i:03}" for i in others)]
+        for code in scenario.CROPS["code"]
     ]
     plots["entry"] = np.array(names)[crop, plots["entry_code"]]
     for name in ("crop", "curve", "sensor", "chamber_config"):
-        plots[name] = of_curve(name, plots["curve_code"])
+        plots[name] = scenario.of_curve(name, plots["curve_code"])
     plots["remark"] = np.where(rng.random(len(plots)) < 0.01, "lodged", None)
     return plots
 
@@ -211,20 +189,23 @@ def take_samples(rng, plots: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
     how = by_trial["selection"]
     share = np.minimum(_OVEN_SHARE, _OVEN_AT_MOST / by_trial["plots"])
     chance = pd.Series(rng.random(len(plots)), index=plots.index)
-    at_random = how.isin([RANDOM, NO_OVEN])
+    at_random = how.isin([scenario.RANDOM, scenario.NO_OVEN])
     picked = _pick(rng, plots, share, chance.where(at_random, plots["sensor_pct"]))
-    reason = pd.Series(STRATIFIED, index=picked, dtype=object)
-    reason[how[picked] == RANDOM] = RANDOM
-    reason[how[picked] == NO_OVEN] = None
+    reason = pd.Series(scenario.STRATIFIED, index=picked, dtype=object)
+    reason[how[picked] == scenario.RANDOM] = scenario.RANDOM
+    reason[how[picked] == scenario.NO_OVEN] = None
     left = plots.drop(picked)
     # The plot of every trial and curve that reads highest above the rest.
-    may_be_odd = left[how[left.index] == ODD_TOO]
+    may_be_odd = left[how[left.index] == scenario.ODD_TOO]
     odd = may_be_odd.groupby(["trial_code", "curve_code"])["sensor_pct"].idxmax()
     left = left.drop(odd)
     as_many = (share / (1 - share))[left.index]
     further = _pick(rng, left, as_many, chance[left.index])
-    further = further[how[further] != NO_OVEN]
-    others = [pd.Series(SUSPICIOUS, odd), pd.Series(None, further, dtype=object)]
+    further = further[how[further] != scenario.NO_OVEN]
+    others = [
+        pd.Series(scenario.SUSPICIOUS, odd),
+        pd.Series(None, further, dtype=object),
+    ]
     reason = pd.concat([reason, *others]).sort_index()
     taken, width = plots.loc[reason.index], max(4, len(str(len(reason))))
     minutes = pd.to_timedelta(rng.integers(2, 12, len(reason)), unit="min")
@@ -269,7 +250,7 @@ def oven_table(rng, samples: pd.DataFrame) -> pd.DataFrame:
     )
     dishes = dried.loc[dried.index.repeat(_DISHES)].reset_index(drop=True)
     dishes["dish"] = np.tile(np.arange(_DISHES) + 1, len(dried))
-    oven = CROPS.iloc[dishes["crop_code"]].set_index(dishes.index)
+    oven = scenario.CROPS.iloc[dishes["crop_code"]].set_index(dishes.index)
     dishes["method"] = oven["method"]
     moisture = dishes["in_oven_pct"] + rng.normal(0, oven["dish_sd"])
     dishes["moisture_pct"] = moisture.round(2).mask(dishes["weighs"])
@@ -295,10 +276,14 @@ def oven_table(rng, samples: pd.DataFrame) -> pd.DataFrame:
 
 def benchtop_table(rng, samples: pd.DataFrame) -> pd.DataFrame:
     """Return the benchtop meters' readings of every sample."""
-    of_meter = samples[["meter", "crop"]].merge(METERS, "left").set_index(samples.index)
+    of_meter = (
+        samples[["meter", "crop"]]
+        .merge(scenario.METERS, "left")
+        .set_index(samples.index)
+    )
     from_anchor = samples["true_pct"] - _of_crop("anchor_pct", samples["crop_code"])
     systematic = of_meter["bias_at_anchor"] + (of_meter["gain"] - 1) * from_anchor
-    own = METER_SAMPLE_SD * rng.standard_normal(len(samples))
+    own = scenario.METER_SAMPLE_SD * rng.standard_normal(len(samples))
     samples = samples.assign(
         mean_pct=samples["true_pct"] + systematic + own,
         wait=rng.integers(60, 360, len(samples)),
@@ -306,7 +291,7 @@ def benchtop_table(rng, samples: pd.DataFrame) -> pd.DataFrame:
     readings = samples.loc[samples.index.repeat(_READINGS)].reset_index(drop=True)
     n = len(readings)
     readings["reading"] = np.tile(np.arange(_READINGS) + 1, len(samples))
-    repeat = METER_REPEAT_SD * rng.standard_normal(n)
+    repeat = scenario.METER_REPEAT_SD * rng.standard_normal(n)
     readings["moisture_pct"] = (readings["mean_pct"] + repeat).round(1)
     minutes = readings["wait"] + 2 * readings["reading"]
     readings["read_at"] = readings["sampled_at"] + pd.to_timedelta(minutes, unit="min")
@@ -319,7 +304,7 @@ def benchtop_table(rng, samples: pd.DataFrame) -> pd.DataFrame:
 def setup_runs(rng) -> pd.DataFrame:
     """Return the runs of known samples from when each curve was set up."""
     (again,) = rng.spawn(1)
-    once = [(curve, _setup_runs(rng, curve)) for curve in CURVES.itertuples()]
+    once = [(curve, _setup_runs(rng, curve)) for curve in scenario.CURVES.itertuples()]
     runs = [
         _set_up_with_care(again, curve, own) if curve.careful_setup else own
         for curve, own in once
@@ -378,7 +363,7 @@ def register(runs: pd.DataFrame) -> pd.DataFrame:
     error = runs["sensor_pct"] - runs["known_pct"]
     means = error.groupby([runs["curve"], runs["sample"]], sort=False).mean()
     errors = means.groupby("curve", sort=False)
-    return CURVES.assign(
+    return scenario.CURVES.assign(
         sep_at_setup=errors.std().round(2).to_numpy(),
         n_at_setup=errors.size().to_numpy(),
     )
@@ -396,13 +381,15 @@ def _check_runs(rng, code, first, last):
 
     A retained sample has an error of its own that stays.
     """
-    curve = CURVES.iloc[code]
+    curve = scenario.CURVES.iloc[code]
     weeks = min(1 + (last - first) // _CHECK_DAYS, _CHECKS_AT_MOST)
     known = curve.anchor_pct + _CHECKS_FROM_ANCHOR
-    stays = systematic_error(code, known) + rng.normal(0, curve.sd_sample, 2)
+    stays = scenario.systematic_error(code, known) + rng.normal(0, curve.sd_sample, 2)
     days = np.repeat(np.arange(weeks) * _CHECK_DAYS, 2)
     at = (first.floor("D") + pd.Timedelta(hours=8)) + days
-    change = offset_in_force(np.full(2 * weeks, code), at) - curve.offset_loaded
+    change = (
+        scenario.offset_in_force(np.full(2 * weeks, code), at) - curve.offset_loaded
+    )
     read = np.tile(known + stays, weeks) + rng.normal(0, _CHECK_SD, 2 * weeks) + change
     # Dried again at the last check, the wetter one had changed, a little each week.
     changed = np.zeros((weeks, 2))

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 DEFAULT_SEED = 2  # one of many whose samples tell every story as it was meant
-CHECK_ENTRIES = 3  # entries sown in every trial of a crop
+CHECKS = ["check-1", "check-2", "check-3"]  # entries sown in every trial of a crop
 REPEAT_SHARE = 0.10 / 0.95  # of the sensor's own error variance, from the studies
 GROWTH_PER_POINT = 0.04  # rise of the sample error per point above the anchor
 METER_SAMPLE_SD, METER_REPEAT_SD = 0.25, 0.10  # of any benchtop meter [% moisture]
@@ -53,11 +53,6 @@ CURVE_CODES = {curve: code for code, curve in enumerate(CURVES["curve"])}
 # The trials as planned; plots are shared out among two curves by block or by range.
 # A lab weighs where it reports the weighings, not only the percentage.
 TRIALS = _read("trials").merge(_read("places"), on="location", validate="many_to_one")
-
-
-def check_entries() -> list[str]:
-    """Return the names of the entries that are sown in every trial."""
-    return [f"check-{number + 1}" for number in range(CHECK_ENTRIES)]
 
 
 def of_curve(name, curve_code):

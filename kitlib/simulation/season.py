@@ -10,30 +10,7 @@ import pandas as pd
 
 from kitlib.intake.schema import SCHEMAS, described_columns
 from kitlib.intake.settings import SETTINGS_FILE
-from kitlib.simulation.harvest import (
-    PLOTS_AT_LEAST,
-    benchtop_table,
-    check_runs,
-    harvest,
-    oven_table,
-    plan_trials,
-    register,
-    setup_runs,
-    take_samples,
-)
-from kitlib.simulation.scenario import (
-    CROPS,
-    CURVE_CODES,
-    CURVES,
-    DEFAULT_SEED,
-    NO_OVEN,
-    SUSPICIOUS,
-    TRIALS,
-    check_entries,
-    read_sensor,
-    sample_sd,
-    systematic_error,
-)
+from kitlib.simulation import harvest, scenario
 from kitlib.words.findings import refuse
 
 Tables = dict[str, pd.DataFrame]
@@ -58,9 +35,9 @@ _RESULT += ["prestage_wet_g", "prestage_dry_g"]
 def simulate_season(
     directory,
     *,
-    trials: int = len(TRIALS),
+    trials: int = len(scenario.TRIALS),
     plots: int | None = None,
-    seed: int = DEFAULT_SEED,
+    seed: int = scenario.DEFAULT_SEED,
 ) -> Path:
     """Write the folder of an invented season whose truth is known.
 
@@ -80,8 +57,8 @@ def simulate_season(
     plots = _plots_wanted(trials, plots, seed)
     _refuse_other_folder(folder)
     field, lab, mishaps = np.random.default_rng(seed).spawn(3)
-    plan = plan_trials(field, trials, plots)
-    harvested = harvest(field, plan)
+    plan = harvest.plan_trials(field, trials, plots)
+    harvested = harvest.harvest(field, plan)
     rounded = {"true_pct": 3, "true_yield_kg_ha": 1}
     # The truth is written first: a run that was cut short can then be repeated.
     truth = {
@@ -101,11 +78,16 @@ def _plots_wanted(trials, plots, seed):
             "least 1 trial and a seed of 0 or more."
         )
     if plots is None:
-        return int(TRIALS["plots"].iloc[np.arange(trials) % len(TRIALS)].sum())
-    if plots < PLOTS_AT_LEAST * trials:
+        return int(
+            scenario.TRIALS["plots"]
+            .iloc[np.arange(trials) % len(scenario.TRIALS)]
+            .sum()
+        )
+    if plots < harvest.PLOTS_AT_LEAST * trials:
         raise ValueError(
             f"simulate_season: plots is {plots} for {trials} trial(s); expected at "
-            f"least {PLOTS_AT_LEAST} per trial. Ask for more plots or fewer trials."
+            f"least {harvest.PLOTS_AT_LEAST} per trial. Ask for more plots or fewer "
+            "trials."
         )
     return plots
 
@@ -122,43 +104,45 @@ def _refuse_other_folder(folder: Path) -> None:
 
 def _curve_truth(plots, plan):
     """Return what is true of each curve in use, over its own plots."""
-    rows, has_oven = [], (plan["selection"] != NO_OVEN).to_numpy()
-    for curve in CURVES.itertuples():
+    rows, has_oven = [], (plan["selection"] != scenario.NO_OVEN).to_numpy()
+    for curve in scenario.CURVES.itertuples():
         own = plots[plots["curve"] == (curve.parallel_of or curve.curve)]
         if len(own):
             codes, pct = np.full(len(own), curve.Index), own["true_pct"].to_numpy()
             trials = int(has_oven[own["trial_code"].unique()].sum())
             action = "unresolved" if trials < _TRIALS_FOR_ANY_ACTION else ""
             action = curve.action if trials >= curve.trials_needed else action
-            bias = systematic_error(codes, pct).mean()
-            sd = np.sqrt(np.mean(sample_sd(codes, pct) ** 2))
+            bias = scenario.systematic_error(codes, pct).mean()
+            sd = np.sqrt(np.mean(scenario.sample_sd(codes, pct) ** 2))
             rows.append((curve.curve, bias, pct.mean(), sd, trials, action))
     found = ["curve", "true_bias", "mean_true_pct", "sd_sample", "trials_with_oven"]
     truth = pd.DataFrame(rows, columns=[*found, "expected_action"])
-    given = CURVES.rename(columns={"sd_sample": "sd_sample_at_anchor"})
+    given = scenario.CURVES.rename(columns={"sd_sample": "sd_sample_at_anchor"})
     return given.merge(truth, on="curve")[_TRUTH.split()].round(6)
 
 
 def _tables(field, lab, plots, plan) -> Tables:
     """Return the tables of the season by name, each with a plain index."""
-    samples = take_samples(lab, plots, plan)
+    samples = harvest.take_samples(lab, plots, plan)
     used = set(plots["curve"])
-    known = used | set(CURVES.loc[CURVES["parallel_of"].isin(used), "curve"])
-    runs = setup_runs(lab)
-    curves = register(runs)
+    known = used | set(
+        scenario.CURVES.loc[scenario.CURVES["parallel_of"].isin(used), "curve"]
+    )
+    runs = harvest.setup_runs(lab)
+    curves = harvest.register(runs)
     parallel = []
     tables = {
         "plots": plots,
-        "oven": oven_table(lab, samples),
-        "benchtop": benchtop_table(lab, samples),
+        "oven": harvest.oven_table(lab, samples),
+        "benchtop": harvest.benchtop_table(lab, samples),
         "curves": curves[curves["curve"].isin(known)],
         "setup_runs": runs[runs["curve"].isin(known)],
-        "check_runs": check_runs(lab, plots),
+        "check_runs": harvest.check_runs(lab, plots),
     }
-    for curve in CURVES[CURVES["parallel_of"] != ""].itertuples():
+    for curve in scenario.CURVES[scenario.CURVES["parallel_of"] != ""].itertuples():
         base = plots[plots["curve"] == curve.parallel_of]
-        codes = np.full(len(base), CURVE_CODES[curve.curve])
-        read = read_sensor(field, base, codes).round(1)
+        codes = np.full(len(base), scenario.CURVE_CODES[curve.curve])
+        read = scenario.read_sensor(field, base, codes).round(1)
         own = base[["trial", "plot"]].assign(curve=curve.curve, sensor_pct=read)
         parallel.append(own)
     tables["readings"] = pd.concat(parallel)
@@ -168,8 +152,8 @@ def _tables(field, lab, plots, plan) -> Tables:
 def _write_folder(folder: Path, tables: Tables, seed: int) -> Path:
     """Write the tables (of those audited the columns known), settings and a README."""
     plots = tables["plots"]
-    crops = CROPS[CROPS["crop"].isin(plots["crop"])]
-    checks = sorted(set(check_entries()) & set(plots["entry"]))
+    crops = scenario.CROPS[scenario.CROPS["crop"].isin(plots["crop"])]
+    checks = sorted(set(scenario.CHECKS) & set(plots["entry"]))
     here = Path(__file__).parent
     settings = (here / "settings.txt").read_text(encoding="utf-8")
     settings = settings.format(
@@ -224,7 +208,9 @@ def _deck(rng, oven, faults) -> Iterator[str]:
     """Return the samples that may be spoilt one by one, in random order."""
     spoilt = [label for table, label, _, _ in faults if table == "oven"]
     spared = oven["curve"].isin([STUCK_CURVE, OTHER_CHAMBER_CURVE])
-    spared |= (oven["selection_reason"] == SUSPICIOUS) | oven.index.isin(spoilt)
+    spared |= (oven["selection_reason"] == scenario.SUSPICIOUS) | oven.index.isin(
+        spoilt
+    )
     samples = oven.loc[~spared, "sample"].unique()
     return iter(rng.permutation(samples)[: len(samples) // _SHARE_SPOILT])
 
@@ -238,7 +224,7 @@ def _known_by_plan(tables, plan) -> list[tuple]:
             done += f"then {curve['offset_loaded']:+g}; offset_in_force says so"
             faults.append(("curves", label, "offset-changed", done))
     first = tables["benchtop"].drop_duplicates("trial").reset_index()
-    for trial in plan.loc[plan["selection"] == NO_OVEN, "trial"]:
+    for trial in plan.loc[plan["selection"] == scenario.NO_OVEN, "trial"]:
         label = int(first.loc[first["trial"] == trial, "index"].iloc[0])
         done = f"trial {trial}: no sample went to the oven"
         faults.append(("benchtop", label, "benchtop-only", done))
@@ -267,7 +253,7 @@ def _stick(tables) -> tuple[Rows, str]:
     has_oven = keys.isin(pd.MultiIndex.from_frame(sampled))
     between = ours[~has_oven].groupby(np.cumsum(has_oven)[~has_oven])
     rows = max(between.groups.values(), key=len, default=ours.index[:0])[:_STUCK_PLOTS]
-    limit = float(CURVES["high_pct"][CURVE_CODES[STUCK_CURVE]])
+    limit = float(scenario.CURVES["high_pct"][scenario.CURVE_CODES[STUCK_CURVE]])
     plots.loc[rows, "sensor_pct"] = limit
     done = f"the sensor stuck at its limit of {limit:g}"
     return [("plots", row) for row in rows], done

@@ -10,22 +10,8 @@ import pandas as pd
 
 from kitlib.curves.audit import Correction
 from kitlib.statistics.estimates import Estimate
+from kitlib.trials import ranks as ranking
 from kitlib.trials.means import EntryMeans, entry_means
-from kitlib.trials.ranks import (
-    BORDERLINE,
-    NO_VERDICT,
-    RankChanges,
-    ServedBy,
-    check_changes,
-    draw_correction_errors,
-    draw_entry_errors,
-    draw_plot_errors,
-    rank_chances,
-    rank_changes,
-    selection_count,
-    served_by,
-    yield_trend,
-)
 from kitlib.trials.yields import compared, read_trial_plots, remark_plots
 from kitlib.words.terms import columns_of, listed
 
@@ -72,12 +58,12 @@ class TrialConsequences:
     # False for checks, which take no rank and no place.
     candidate: np.ndarray = field(default_factory=lambda: np.zeros(0, bool))
     count: int = 0  # entries selected
-    ranks: RankChanges | None = None
+    ranks: ranking.RankChanges | None = None
     selection: SelectionChange = SelectionChange()
     # By check: what becomes of each entry's difference to it, in words.
     checks: Mapping[str, np.ndarray] = field(default_factory=dict)
     trend: Estimate | None = None  # change of yield per point of moisture [kg/ha]
-    served: ServedBy | None = None
+    served: ranking.ServedBy | None = None
     # By layer of uncertainty that is known.
     chances: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     # One row per entry, columns as declared for `entries`.
@@ -141,7 +127,7 @@ def trial_consequences(
     if found.candidate.sum() > 1:
         drawn = draw_means(found, corrections, entry_sd, rng)
         chances = {
-            layer: rank_chances(means, found.count, level, found.candidate)
+            layer: ranking.rank_chances(means, found.count, level, found.candidate)
             for layer, means in drawn.items()
         }
         found = replace(found, chances=chances)
@@ -166,7 +152,9 @@ def _with_means(
         return found
     before = entry_means(used["before"], used["entry"], used["block"])
     candidate = ~np.isin(before.entries, list(checks))
-    count = selection_count(select, int(candidate.sum())) if candidate.any() else 0
+    count = (
+        ranking.selection_count(select, int(candidate.sum())) if candidate.any() else 0
+    )
     found = replace(found, before=before, candidate=candidate, count=count)
     if not compared(used).any():
         return found
@@ -176,16 +164,16 @@ def _with_means(
     return replace(
         found,
         after=after,
-        ranks=rank_changes(before.mean, after.mean, count, candidate),
+        ranks=ranking.rank_changes(before.mean, after.mean, count, candidate),
         checks={
-            check: check_changes(before, after, check, level)
+            check: ranking.check_changes(before, after, check, level)
             for check in before.entries[~candidate].tolist()
         },
         # Of two sensors the trend would be the difference between their errors.
-        trend=yield_trend(change, after.weights @ used["sensor"])
+        trend=ranking.yield_trend(change, after.weights @ used["sensor"])
         if used["curve"].nunique() == 1
         else None,
-        served=served_by(used, after.weights, corrections),
+        served=ranking.served_by(used, after.weights, corrections),
     )
 
 
@@ -204,18 +192,18 @@ def draw_means(
     # The same plot errors before and after: what differs is then the correction.
     seed = rng.integers(2**63)
     if before and not before.no_error:
-        errors = draw_plot_errors(before, DRAWS, np.random.default_rng(seed))
+        errors = ranking.draw_plot_errors(before, DRAWS, np.random.default_rng(seed))
         drawn[PLOT_ERROR_ONLY] = before.mean + errors
     if after is None or _uncertain_of(used, corrections):
         return drawn
-    corrected = after.mean + draw_correction_errors(
+    corrected = after.mean + ranking.draw_correction_errors(
         used, after.weights, corrections, DRAWS, rng
     )
     if entry_sd > 0:
-        corrected += draw_entry_errors(used, after, entry_sd, DRAWS, rng)
+        corrected += ranking.draw_entry_errors(used, after, entry_sd, DRAWS, rng)
     drawn[CORRECTION_ONLY] = corrected
     if not after.no_error:
-        errors = draw_plot_errors(after, DRAWS, np.random.default_rng(seed))
+        errors = ranking.draw_plot_errors(after, DRAWS, np.random.default_rng(seed))
         drawn[CORRECTION_AND_PLOT_ERROR] = corrected + errors
     return drawn
 
@@ -233,7 +221,7 @@ def _judged(found: TrialConsequences, level: float) -> SelectionChange:
     alone = found.chances.get(CORRECTION_ONLY)
     unsure, told = np.zeros((2, found.candidate.size), bool)
     if alone is not None:
-        unsure = (alone["verdict"] == BORDERLINE).to_numpy()
+        unsure = (alone["verdict"] == ranking.BORDERLINE).to_numpy()
     gap, widest = nan, nan
     left = np.flatnonzero(ranks.left)
     for at in np.flatnonzero(ranks.entered):
@@ -272,7 +260,9 @@ def selected_under(
         corrected = correction.apply(served["sensor"].to_numpy())
         yields[served.index] = -served["per_point"] * (100 - corrected)
     means = entry_means(yields, used["entry"], used["block"], errors=False).mean
-    chosen = rank_changes(means, means, found.count, found.candidate).selected_after
+    chosen = ranking.rank_changes(
+        means, means, found.count, found.candidate
+    ).selected_after
     return tuple(found.before.entries[chosen].tolist())
 
 
@@ -303,9 +293,7 @@ def _remarks(
     remarks += means.remarks
     if found.candidate.sum() < 2:
         few = "one entry" if found.candidate.any() else "no entry"
-        few += (
-            " beside its checks" if len(means.entries) > found.candidate.sum() else ""
-        )
+        few += " beside its checks" if not found.candidate.all() else ""
         remarks.append(f"the trial has {few}: nothing to rank or to select")
     if means.no_error:
         said = "no least significant difference and no chances that count plot error"
@@ -329,7 +317,9 @@ def _entry_table(found: TrialConsequences, trial: str, level: float) -> pd.DataF
     known = pd.DataFrame(index=before.entries if before else [])
     if before:
         means = before.mean
-        ranks = ranks or rank_changes(means, means, found.count, found.candidate)
+        ranks = ranks or ranking.rank_changes(
+            means, means, found.count, found.candidate
+        )
         known = known.assign(
             yield_before=means,
             rank_before=ranks.rank_before,
@@ -352,5 +342,5 @@ def _entry_table(found: TrialConsequences, trial: str, level: float) -> pd.DataF
     table = known.reindex(index=names, columns=list(columns_of("entries")))
     kinds = {c: _KINDS.get(c.partition("_")[0], float) for c in table.columns[2:]}
     table = table.astype(kinds).assign(trial=trial, entry=names)
-    nothing = {c: NO_VERDICT for c, kind in kinds.items() if kind is object}
+    nothing = {c: ranking.NO_VERDICT for c, kind in kinds.items() if kind is object}
     return table.fillna(nothing | {"n_plots": 0.0}).reset_index(drop=True)

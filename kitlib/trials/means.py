@@ -12,15 +12,8 @@ from math import inf, nan, sqrt
 import numpy as np
 from scipy.stats import t as student_t
 
+from kitlib.statistics import reml
 from kitlib.statistics.estimates import Estimate, not_known
-from kitlib.statistics.reml import (
-    LARGEST,
-    Strata,
-    inference,
-    lowest_ratio,
-    solve,
-    split,
-)
 from kitlib.words.findings import NotFinite, TooFewSamples
 from kitlib.words.terms import counted, listed
 
@@ -129,14 +122,14 @@ def lay_out(entry, block=None) -> Layout:
     return Layout(entries=entries, blocks=blocks, entry=entry_at, block=block_at)
 
 
-def independent_parts(values, squares, total: float, freedom: int) -> Strata:
+def independent_parts(values, squares, total: float, freedom: int) -> reml.Strata:
     """Return random effects, once fixed ones are absorbed, as parts for REML.
 
     From the eigenvalues (above 0) of the information on the effects, the squares of
     their sums along the eigenvectors, and the sum of squares about the fixed effects
     with its degrees of freedom.
     """
-    return Strata(
+    return reml.Strata(
         size=values,
         x=np.zeros((values.size, 0)),
         y=np.sqrt(squares / values),
@@ -278,8 +271,8 @@ def _random_block_means(layout: Layout, yields: np.ndarray, errors: bool) -> Ent
     squares = (vectors.T @ layout.block_sums(deviations))[told] ** 2
     total, freedom = float(deviations @ deviations), yields.size - layout.entries.size
     parts = independent_parts(values[told], squares, total, freedom)
-    ratio = min(lowest_ratio(parts), LARGEST)
-    plot_variance = solve(parts, ratio).squares / freedom
+    ratio = min(reml.lowest_ratio(parts), reml.LARGEST)
+    plot_variance = reml.solve(parts, ratio).squares / freedom
     covariance = df = np.full((layout.entries.size, layout.entries.size), nan)
     if errors:
         covariance, df = _kenward_roger(layout, deviations, ratio)
@@ -311,8 +304,10 @@ def _kenward_roger(layout: Layout, deviations: np.ndarray, ratio: float):
     """
     # Deviations stand for yields: what entries explain has no part in the errors.
     each = np.eye(layout.entries.size)
-    strata = split(layout.block, layout.blocks.size, each[layout.entry], deviations)
-    found = inference(strata, ratio, each)
+    strata = reml.split(
+        layout.block, layout.blocks.size, each[layout.entry], deviations
+    )
+    found = reml.inference(strata, ratio, each)
     # For one difference the moment match of Kenward and Roger comes to 2 over the
     # variance of its log variance.
     variance = differences(found.covariance)

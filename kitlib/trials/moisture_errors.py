@@ -17,19 +17,8 @@ from scipy.optimize import brentq
 from scipy.stats import f as fisher_f
 
 from kitlib.curves.audit import Correction, CurveAudit
+from kitlib.statistics import reml
 from kitlib.statistics.estimates import Estimate, not_known, tried
-from kitlib.statistics.reml import (
-    LARGEST,
-    RATIOS,
-    Strata,
-    deviance,
-    deviance_slopes,
-    lowest_from_zero,
-    lowest_ratio,
-    solve,
-    split,
-    variance_components,
-)
 from kitlib.trials.means import ROUNDING, independent_parts, lay_out
 from kitlib.trials.yields import yield_per_point
 from kitlib.words.terms import counted
@@ -62,18 +51,18 @@ def spread_about(correction: Correction, audit: CurveAudit) -> TrialSpread:
     """
     samples, n_trials = audit.samples, audit.n_trials
     error = correction.apply(samples.sensor) - samples.reference
-    parts, _ = tried(variance_components, error, samples.trial)
+    parts, _ = tried(reml.variance_components, error, samples.trial)
     known = (parts.sd_trial, parts.sd_residual) if parts else (nan, nan)
     if isfinite(known[0]):
         _, codes = np.unique(samples.trial, return_inverse=True)
-        strata = split(codes, n_trials, np.ones((samples.n, 1)), error)
-        best = lowest_from_zero(
-            lambda ratio: deviance(strata, ratio) - log(ratio),
-            lambda ratio: float(deviance_slopes(strata, ratio)[0]) - 1 / ratio,
-            RATIOS[1:],
+        strata = reml.split(codes, n_trials, np.ones((samples.n, 1)), error)
+        best = reml.lowest_from_zero(
+            lambda ratio: reml.deviance(strata, ratio) - log(ratio),
+            lambda ratio: float(reml.deviance_slopes(strata, ratio)[0]) - 1 / ratio,
+            reml.RATIOS[1:],
         )
-        ratio = min(best, LARGEST)
-        sd_sample = sqrt(solve(strata, ratio).squares / strata.freedom)
+        ratio = min(best, reml.LARGEST)
+        sd_sample = sqrt(reml.solve(strata, ratio).squares / strata.freedom)
         known = sd_sample * sqrt(ratio), sd_sample
     return TrialSpread(*known, samples.n - n_trials)
 
@@ -274,8 +263,8 @@ def entry_error(error, place, entry, sd_sample, level: float = 0.95) -> EntryErr
         said += f"{counted(compared, 'comparison')} between entries and "
         said += f"{parts.n_within} within them are left, and {FEWEST} of each are "
         return EntryError(n=error.size, n_entries=repeated, remark=said + "needed")
-    ratio = min(lowest_ratio(parts), LARGEST)
-    scale = sqrt(solve(parts, ratio).squares / parts.freedom)
+    ratio = min(reml.lowest_ratio(parts), reml.LARGEST)
+    scale = sqrt(reml.solve(parts, ratio).squares / parts.freedom)
     tail = (1 - level) / 2
     ends = fisher_f.ppf([1 - tail, tail], compared, parts.n_within)
     low, high = (_ratio_where_f_is(end, parts) for end in ends)
@@ -289,7 +278,7 @@ def entry_error(error, place, entry, sd_sample, level: float = 0.95) -> EntryErr
     )
 
 
-def _entries_apart(error, place, entry, weight: np.ndarray) -> tuple[Strata, int]:
+def _entries_apart(error, place, entry, weight: np.ndarray) -> tuple[reml.Strata, int]:
     """Return entries' sums in independent parts, places taken out; entries repeated."""
     # In this layout places stand for entries and entries for blocks.
     layout = lay_out(place, entry)
@@ -306,7 +295,7 @@ def _entries_apart(error, place, entry, weight: np.ndarray) -> tuple[Strata, int
     return parts, int(np.sum(counts.sum(axis=0) > 1))
 
 
-def _ratio_where_f_is(quantile: float, parts: Strata) -> float:
+def _ratio_where_f_is(quantile: float, parts: reml.Strata) -> float:
     """Return the ratio of the variances at which F falls to a quantile; 0 if below."""
 
     def above(ratio: float) -> float:

@@ -277,7 +277,6 @@ def audit_test_weight(pairs: pd.DataFrame, level: float) -> pd.DataFrame:
     """
     both = pairs[~pairs["parallel"]]
     both = both.dropna(subset=["test_weight_kg_hl", "benchtop_test_weight_kg_hl"])
-    both = both.drop_duplicates(["sample", "trial", "plot"])
     config = both["chamber_config"].fillna(NOT_GIVEN)
     rows = [
         {"crop": crop, "chamber_config": configuration, **_agreed(group, level)}
