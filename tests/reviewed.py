@@ -3,6 +3,7 @@
 from functools import cache
 from pathlib import Path
 
+from kitlib.intake.settings import CostSetting
 from kitlib.review.review import SeasonReview, review_season
 from kitlib.season.season import audit_season
 
@@ -19,3 +20,10 @@ def demo_season():
 def demo_review() -> SeasonReview:
     """Return the demo season's review, without earlier seasons."""
     return review_season(demo_season())
+
+
+def costs_of(trial, sample, dish, benchtop_reading):
+    """Return what sampling costs, in any one unit."""
+    return CostSetting(
+        trial=trial, sample=sample, dish=dish, benchtop_reading=benchtop_reading
+    )

@@ -9,7 +9,7 @@ KITLIB = Path(__file__).parent.parent / "kitlib"
 # Sub-packages lowest first, and within one the modules lowest first.
 # A package may stand twice: what reports are made of, and the reports themselves.
 GROUPS = [
-    ("words", "findings terms limits"),
+    ("words", "terms findings limits"),
     ("statistics", "estimates clustered sums reml pooling lines agreement"),
     (
         "intake",

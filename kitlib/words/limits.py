@@ -43,7 +43,7 @@ class Tolerance:
 
         Examples
         --------
-        >>> Tolerance(0.05, 0.8, "", "").at(18.0)
+        >>> float(Tolerance(0.05, 0.8, "", "").at(18.0))
         0.9
         """
         return np.maximum(self.constant + self.fraction * reference, self.minimum)

@@ -139,7 +139,7 @@ def test_the_table_has_a_row_for_every_entry(rng):
     assert found.remarks == (
         "plots 002, 010 and 018 left out before and after: plot_mass_kg is missing or "
         "not above 0 kg",
-        "entry E3 without a plot left: not known",
+        "no plot of entry E3 can be used",
     )
 
 

@@ -34,7 +34,8 @@ PAIRS["error"] = PAIRS["sensor_pct"] - PAIRS["reference_pct"]
 AUDIT = SimpleNamespace(
     tolerance=Tolerance(0.05, 0.8, "made up", "test"),
     bias=Estimate(value=0.2, se=0.05, df=5),
-    line=SimpleNamespace(intercept=Estimate(value=-0.2), slope=Estimate(value=1.02)),
+    gain=Estimate(value=0.95),
+    mean_reference=20.0,
     bands=pd.DataFrame(),
     settings=SimpleNamespace(confidence=0.95),
 )
@@ -148,7 +149,7 @@ def test_samples_not_chosen_blind_are_open():
         fill for _, fill, found in dots(EVERY_FIGURE["errors"]()) if [29, 1] in found
     }
     assert filled == {"white"}
-    assert "not blind" in legend(EVERY_FIGURE["errors"]())
+    assert "chosen by reading" in legend(EVERY_FIGURE["errors"]())
 
 
 def test_this_trial_is_told_apart_from_the_others():
@@ -171,14 +172,16 @@ def test_an_error_far_beyond_the_others_stands_at_the_frame_with_its_value():
     assert drawn.axes[0].get_ylim()[0] > -3
 
 
-def test_the_line_is_drawn_as_the_error_it_means():
-    # corrected = −0.2 + 1.02 × reading; a reading of 15.4 means 15.508: error −0.108.
+def test_the_line_is_the_sensors_own_by_its_gain():
+    # The bias at the mean, 20 %, and by a gain of 0.95 less the wetter the grain.
     ends = [
         line.get_xydata().tolist()
         for line in EVERY_FIGURE["errors"]().axes[0].get_lines()
         if line.get_linestyle() == "--" and len(line.get_xdata()) == 2
     ]
-    assert [approx([15.508, -0.108]), approx([30.4, -0.4])] in ends
+    low, high = PAIRS["reference_pct"].min(), PAIRS["reference_pct"].max()
+    at = [[m, 0.2 - 0.05 * (m - 20)] for m in (low, high)]
+    assert [*map(approx, at)] in ends
 
 
 def test_coverage_shows_shares_of_each_group():
@@ -192,9 +195,9 @@ def test_a_wide_interval_runs_off_the_axis_of_biases():
 
 
 def test_entries_in_or_out_by_the_correction_are_marked():
-    assert "corrected, in or out by it" in legend(EVERY_FIGURE["ranks"]())
+    assert "corrected, crosses the line" in legend(EVERY_FIGURE["ranks"]())
     same = ENTRIES.assign(rank_after=ENTRIES["rank_before"])
-    assert "corrected, in or out by it" not in legend(draw_ranks(same, 1, "t/ha"))
+    assert "corrected, crosses the line" not in legend(draw_ranks(same, 1, "t/ha"))
 
 
 def test_a_map_fills_each_cell_with_the_colour_of_its_class():

@@ -6,6 +6,7 @@ from math import sqrt
 import numpy as np
 import pytest
 from pytest import approx
+from reviewed import costs_of
 
 from kitlib.review.plan import (
     BENCHTOP_PER_TRIAL,
@@ -13,7 +14,6 @@ from kitlib.review.plan import (
     HOURS,
     SAMPLES_PER_TRIAL,
     TRIALS,
-    Costs,
     Scatter,
     bias_half_width,
     cheapest,
@@ -24,7 +24,7 @@ from kitlib.review.plan import (
 from kitlib.words.terms import columns_of
 
 SCATTER = Scatter(sd_trial=0.25, sd_own=0.45, sd_dish=0.1, sd_moisture=2.5)
-COSTS = Costs(trial=50, sample=4, dish=6, benchtop_reading=1)
+COSTS = costs_of(50, 4, 6, 1)
 
 
 def test_cost_by_hand():
@@ -56,7 +56,9 @@ def test_a_wish_no_plan_fulfils():
 
 def test_dear_visits_call_for_more_samples_a_trial():
     sizes = [
-        cheapest(plan_table(SCATTER, Costs(visit, 4, 6, 1), 0.3))["samples_per_trial"]
+        cheapest(plan_table(SCATTER, costs_of(visit, 4, 6, 1), 0.3))[
+            "samples_per_trial"
+        ]
         for visit in (1, 200)
     ]
     assert sizes[0] < sizes[1]
@@ -65,14 +67,14 @@ def test_dear_visits_call_for_more_samples_a_trial():
 def test_plans_without_a_meter_have_no_benchtop_samples():
     assert set(plan_table(SCATTER, COSTS, 0.3)["benchtop_per_trial"]) == {0}
     metered = Scatter(sd_trial=0.1, sd_own=0.6, sd_dish=0.1, sd_benchtop=0.1)
-    table = plan_table(metered, Costs(10, 0.5, 20, 0.1), 0.3)
+    table = plan_table(metered, costs_of(10, 0.5, 20, 0.1), 0.3)
     assert set(table["benchtop_per_trial"]) == set(BENCHTOP_PER_TRIAL)
     # Dishes are dear and the meter is good: it is used.
     assert cheapest(table)["benchtop_per_trial"] > 0
 
 
 def test_free_of_cost_the_fewest_trials_win():
-    table = plan_table(SCATTER, Costs(0, 0, 0, 0), 0.3)
+    table = plan_table(SCATTER, costs_of(0, 0, 0, 0), 0.3)
     enough = table[table["reaches"]]
     assert cheapest(table)["trials"] == enough["trials"].min()
 

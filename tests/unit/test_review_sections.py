@@ -5,7 +5,7 @@ from dataclasses import replace
 from math import nan
 
 import pytest
-from reviewed import demo_review
+from reviewed import costs_of, demo_review
 
 from kitlib.reports.blocks import (
     ACT,
@@ -19,7 +19,7 @@ from kitlib.reports.blocks import (
     every_block,
 )
 from kitlib.review.comparisons import offset_history
-from kitlib.review.plan import Costs, entries_wanted
+from kitlib.review.plan import entries_wanted
 from kitlib.review.sections import (
     check_section,
     history_section,
@@ -122,12 +122,14 @@ def test_plan_leads_with_the_whole_season_and_names_its_costs():
     blocks = plan_section(demo_review())
     told = answer(blocks)
     (best,) = of_kind(blocks, Table)
-    rows = best.frame[best.frame["curve"] != "maize-S1-new"]  # sampled with maize-S1
+    # maize-S1-new is sampled with maize-S1; wheat-S2 is to be built anew first.
+    rows = best.frame[~best.frame["curve"].isin(["maize-S1-new", "wheat-S2"])]
+    assert "Not counted: wheat-S2, to be built anew first." in told.detail
     samples = int((rows["trials"] * rows["samples_per_trial"]).sum())
     assert told.sentence.startswith(f"Take {samples} oven samples")
     assert f"in {int(rows['trials'].sum())} trial visits" in told.sentence
     assert "default of this kit" in best.note and len(best.rows) == 7
-    priced = replace(demo_review(), costs=Costs(50, 4, 6, 1))
+    priced = replace(demo_review(), costs=costs_of(50, 4, 6, 1))
     (best,) = of_kind(plan_section(priced), Table)
     assert "trial visit 50" in best.note and "season.toml" in best.note
 

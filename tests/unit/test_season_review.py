@@ -5,13 +5,13 @@ from datetime import date
 import pandas as pd
 import pytest
 from pytest import approx
-from reviewed import demo_review, demo_season
+from reviewed import costs_of, demo_review, demo_season
 
 from kitlib.intake.outputs import csv_bytes
 from kitlib.reports.blocks import Report
 from kitlib.reports.typeset import typeset
 from kitlib.review.comparisons import NO_DIFFERENCE
-from kitlib.review.plan import Costs, cheapest
+from kitlib.review.plan import cheapest
 from kitlib.review.review import review_findings, review_season, review_tables
 from kitlib.review.sections import review_sections
 from kitlib.season.season import audit_season, curves_table
@@ -84,11 +84,11 @@ def test_plans_aim_at_half_the_allowed_bias_and_settings_change_that():
     review, curve = demo_review(), "maize-S1"
     allowed = review.curves[curve].audit.allowed_bias
     assert review.plans[curve].wanted == approx(allowed / 2)
-    asked = review_season(season, costs=Costs(10, 1, 1, 1), wanted_half_width=0.4)
+    asked = review_season(season, costs=costs_of(10, 1, 1, 1), wanted_half_width=0.4)
     plan = asked.plans[curve]
     assert plan.wanted == 0.4
     assert cheapest(plan.table)["half_width_bias"] <= 0.4
-    assert asked.costs == Costs(10, 1, 1, 1)
+    assert asked.costs == costs_of(10, 1, 1, 1)
 
 
 def test_a_season_without_optional_tables_says_what_is_open(season):

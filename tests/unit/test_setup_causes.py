@@ -22,7 +22,6 @@ from kitlib.review.setup import (
 )
 from kitlib.statistics.estimates import Estimate
 from kitlib.words.findings import KINDS
-from kitlib.words.limits import tolerance_for
 
 REGISTER = pd.Series(
     {
@@ -136,7 +135,7 @@ def test_chance_is_judged_by_the_bias_allowed(runs):
     audit = SimpleNamespace(
         allowed_bias=0.4,
         effects=(),
-        tolerance=tolerance_for("maize"),
+        reference_limit=0.3,
         gain=Estimate(value=1.1),
         reference_se=0.3,
         mean_reference=18.0,

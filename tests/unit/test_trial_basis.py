@@ -9,17 +9,17 @@ import pytest
 from whole_reports import trial_report
 
 from kitlib.intake.pairs import OVEN, Pairing
-from kitlib.reports import curve_sections as basis_module
 from kitlib.reports.blocks import Report
-from kitlib.reports.curve_sections import curve_condition
 from kitlib.reports.trial_sections import trial_basis
 from kitlib.reports.typeset import as_json
 from kitlib.review.plan import entries_wanted
+from kitlib.review.review import review_curves
 from kitlib.season.season import audit_season
 from kitlib.words.findings import Finding
 
 pytestmark = pytest.mark.slow
 
+MODULES = "kitlib.reports.curve_sections", "kitlib.reports.trial_sections"
 NOTEBOOK = Path(__file__).parents[2] / "notebooks" / "3_trial.ipynb"
 
 
@@ -48,17 +48,15 @@ def only_its_part(monkeypatch):
         trial = season.trial(name)
         pairing, kept = season.pairing, trial.curves
         pairs, left_out = pairing.pairs, pairing.left_out
-        conditions = {curve: curve_condition(season, curve) for curve in kept}
+        curves = review_curves(season).curves
+        own_curves = SimpleNamespace(curves={c: curves[c] for c in curves if c in kept})
         wanted = {trial.crop: entries_wanted(season, trial.crop)}
         monkeypatch.setattr(
             "kitlib.reports.trial_sections.entries_wanted",
             lambda season, crop: wanted[crop],
         )
-        monkeypatch.setattr(
-            basis_module,
-            "review_curves",
-            lambda season: SimpleNamespace(curves=conditions),
-        )
+        for module in MODULES:
+            monkeypatch.setattr(f"{module}.review_curves", lambda season: own_curves)
         own = replace(
             season,
             folder=Path("nowhere"),
@@ -196,9 +194,8 @@ def test_each_thing_a_report_is_made_from_is_in_the_basis(audited_demo):
 
 def test_set_up_and_check_samples_are_in_the_basis(audited_demo, monkeypatch):
     basis = trial_basis(audited_demo, "wheat-11")
-    monkeypatch.setattr(
-        "kitlib.reports.curve_sections.curve_condition", lambda *_: None
-    )
+    none = SimpleNamespace(curves={})
+    monkeypatch.setattr(f"{MODULES[0]}.review_curves", lambda season: none)
     other = trial_basis(with_another(audited_demo), "wheat-11")
     changed = {key for key in other if basis[key] != other[key]}
     assert changed == {"curve wheat-S1", "curve wheat-S2"}
