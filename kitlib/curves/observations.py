@@ -148,13 +148,8 @@ def _moved_rows(pairs, plots) -> Iterator[Finding]:
 
 def _far_apart(pairs, plots, oven) -> Iterator[Finding]:
     """Yield samples whose error is far from the others' of their curve."""
-    times, least = threshold("sample_apart_spreads"), threshold("sample_apart")
     for curve, group in pairs.groupby("curve"):
-        if len(group) < FEWEST:
-            continue
-        residual = _residuals(group)
-        spread = max(median_abs_deviation(residual, scale="normal"), SMALLEST_SPREAD)
-        odd = group[residual.abs() > max(times * spread, least)]
+        odd = samples_apart(group)
         if odd.empty:
             continue
         both = zip(odd["sample"], odd["error"], strict=True)
@@ -163,6 +158,16 @@ def _far_apart(pairs, plots, oven) -> Iterator[Finding]:
         own = plots.index[np.unique(plot_places(plots, odd))]
         for table, rows in (("oven", _dishes(oven, odd)), ("plots", own)):
             yield Finding("sample-apart", said, table, tuple(rows), curve=str(curve))
+
+
+def samples_apart(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Return those of one curve's used samples whose error is far from the others'."""
+    if len(pairs) < FEWEST:
+        return pairs.iloc[:0]
+    times, least = threshold("sample_apart_spreads"), threshold("sample_apart")
+    residual = _residuals(pairs)
+    spread = max(median_abs_deviation(residual, scale="normal"), SMALLEST_SPREAD)
+    return pairs[residual.abs() > max(times * spread, least)]
 
 
 def _residuals(group: pd.DataFrame) -> pd.Series:

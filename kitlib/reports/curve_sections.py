@@ -14,7 +14,7 @@ from kitlib.curves.advice import (
     Recommendation,
     sep_judged,
 )
-from kitlib.curves.audit import CurveAudit
+from kitlib.curves.audit import BY_TUE, CurveAudit
 from kitlib.intake.outputs import digest, kept
 from kitlib.intake.pairs import OVEN
 from kitlib.reports import blocks as page
@@ -128,13 +128,14 @@ def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
 
     after, cover, new = audit.after, audit.coverage, audit.new_sample
     allowed, (most, source) = f"±{show(audit.allowed_bias)}", audit.max_sep
-    span, judged = show_span(*audit.new_trials.interval), show(sep_judged(audit))
+    span, end = show_span(*audit.new_trials.interval), source != BY_TUE
+    judged = f"{'low end ' * end}after correction {show(sep_judged(audit))}"
     # The slope where one is advised, else the gain, else what is known of the slope.
     by_gain = advice.action != RESLOPE and audit.gain.known
     slope = ("Gain", audit.gain) if by_gain else ("Prediction slope", audit.slope)
     rows = [
         row("Bias", audit.bias, limit=allowed),
-        ("SEP", show(audit.sep), span, show(most), f"{source}; held to it: {judged}"),
+        ("SEP", show(audit.sep), span, show(most), f"{source}; {judged}"),
         row(*slope, 3, "1"),
     ]
     if cover is not None:

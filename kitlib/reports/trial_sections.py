@@ -166,7 +166,8 @@ def _sensors(season: SeasonAudit, trial: TrialAudit) -> tuple[tuple[str, ...], s
     how = "by_blocks" if served.blocks_split == 0 and blocks > 1 else how
     said.append(page.say(f"sensors.{how}"))
     if (spread := unit.said(served.entry_spread)) != unit.said(0):
-        said.append(page.say("sensors.moved", spread=spread))
+        moved = "left" if how == "by_blocks" else "moved"
+        said.append(page.say(f"sensors.{moved}", spread=spread))
     ends = served.difference.interval(season.settings.confidence)
     if isfinite(ends.low):
         said.append(

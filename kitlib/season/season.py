@@ -104,6 +104,16 @@ class TrialOutcome(NamedTuple):
     findings: tuple[Finding, ...]  # its own, not those of its curves
 
 
+def _rests_on_few(audit: CurveAudit, action: str) -> Iterator[Finding]:
+    """Yield that the advice on a curve is another without the samples far apart."""
+    odd = observed.samples_apart(audit.pairs[audit.pairs["used"]])
+    without = replace(audit, pairs=audit.pairs.drop(odd.index))
+    if len(odd) and (other := recommend(without).action) != action:
+        of_it = {"samples": listed(odd["sample"]), "other": other, "action": action}
+        said = observed.say("rests-on-few", curve=audit.curve, **of_it)
+        yield Finding("rests-on-few", said, curve=audit.curve)
+
+
 def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
     """Return what a season says of one of its trials."""
     settings, plots = season.settings, season.plots_of(name)
@@ -293,6 +303,7 @@ class SeasonAudit:
         for curve, audit in self.audits.items():
             own = served.get(curve, plots.iloc[:0])
             found += observed.observe_curve(audit, own, self.settings)
+            found += _rests_on_few(audit, self.advice[curve].action)
         return located(found, self.tables)
 
     @cached_property
