@@ -109,4 +109,5 @@ def begin(folder: str, audit: str) -> None:
     if audit not in _HELD:
         hold_audit(read_audit(Path(audit)))
         _HELD.append(audit)
+        gc.freeze()
     gc.collect()
