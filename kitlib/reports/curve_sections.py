@@ -65,8 +65,10 @@ def answer_of(audit: CurveAudit, advice: Recommendation) -> page.Answer:
     loaded, left = audit.register["offset_loaded"], advice.bias_left
     key = "load" if "bias left" in advice.reason else "load_and_left"  # said already?
     key = "leave" if advice.new_setting == loaded else key
+    if not isfinite(advice.new_setting):
+        key = "in_use_mixed" if audit.register["offset_mixed"] else "in_use"
     follows = page.say(
-        f"curve.{key if isfinite(advice.new_setting) else 'in_use'}",
+        f"curve.{key}",
         setting=advice.new_setting,
         loaded=loaded,
         left=left.value,

@@ -1,12 +1,14 @@
 """The season's report answers on its first pages and gives each curve one page."""
 
 import re
+from shutil import copytree
 
 import pytest
 from whole_reports import pages_of, season_report
 
 from kitlib.reports.blocks import Paragraph, Report, Table
 from kitlib.reports.curve_sections import (
+    answer_of,
     chance_in_words,
     curve_section,
     evidence,
@@ -18,6 +20,7 @@ from kitlib.reports.season_sections import (
     season_findings,
     settings_table,
 )
+from kitlib.reports.trial_sections import to_do
 from kitlib.reports.typeset import page_count
 from kitlib.season.season import audit_season, curves_table
 from kitlib.words.findings import Finding
@@ -148,6 +151,51 @@ def test_settings_to_load_are_those_of_the_advice(audited_demo):
     for curve, advice in audited_demo.advice.items():
         setting = show(advice.new_setting, 2, sign=True)
         assert found[curve] == in_words.get(advice.action, setting)
+
+
+def test_a_curve_without_samples_leaves_no_question_to_print(season):
+    season.append("curves.csv", "V,wheat,0.1")
+    found = settings_table(audit_season(season.folder)).frame.set_index("curve")
+    assert found.at["V", "action"] == "unresolved"
+
+
+@pytest.fixture(scope="module")
+def mixed(demo, tmp_path_factory):
+    """Return the demo season whose register shows two offsets for two curves."""
+    folder = copytree(demo, tmp_path_factory.mktemp("mixed") / "season")
+    table = folder / "curves.csv"
+    earlier = "maize-S1,maize,0.9,S1,standard,2023-11-20,11,34,0.65,50,\n"
+    earlier += "wheat-S1,wheat,0.9,S1,reduced,2023-11-20,9,24,0.55,50,\n"
+    table.write_text(table.read_text(encoding="utf-8") + earlier, encoding="utf-8")
+    found = audit_season(folder)
+    assert found.advice["maize-S1"].action == "keep"
+    assert found.advice["wheat-S1"].action == "shift"
+    return found
+
+
+def test_no_new_curve_is_asked_for_where_the_offset_loaded_is_not_known(mixed):
+    load = settings_table(mixed).frame.set_index("curve")["load"]
+    offset = show(mixed.advice["wheat-S1"].offset, 2, sign=True)
+    assert (load["maize-S1"], load["wheat-S1"]) == ("as now", f"{offset} more")
+    assert load["wheat-S2"] == "new curve"
+
+
+def test_a_trial_has_no_curve_rebuilt_whose_offset_loaded_is_not_known(mixed):
+    said = to_do(mixed, mixed.trial("maize-04"))[1].text()
+    assert "Leave curve maize-S1 as it is; which offset is loaded is not on" in said
+    said = to_do(mixed, mixed.trial("wheat-10"))[1].text()
+    offset = show(mixed.advice["wheat-S1"].offset, 2, sign=True)
+    assert f"Add {offset} to the offset loaded for curve wheat-S1, which is not" in said
+    assert "wheat-S1 rebuilt" not in said
+
+
+def test_no_offset_is_said_to_be_in_use_where_the_register_shows_several(mixed):
+    for curve in ("maize-S1", "wheat-S1"):
+        detail = answer_of(mixed.audits[curve], mixed.advice[curve]).detail
+        assert "which one is loaded is not on record" in detail
+        assert "in use" not in detail
+    found = answer_of(mixed.audits["wheat-S2"], mixed.advice["wheat-S2"])
+    assert found.detail == "Offset in use this season: +0.00."
 
 
 def test_no_chance_is_called_certain():
