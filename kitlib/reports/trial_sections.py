@@ -392,7 +392,8 @@ def _field_map(trial: TrialAudit) -> list[page.Block]:
     places = plots[["row", "range"]].apply(pd.to_numeric, errors="coerce")
     places["change"] = plots["yield_after_kg_ha"] - plots["yield_before_kg_ha"]
     places = places.dropna()
-    if places.empty:
+    at = places[["row", "range"]]  # a mistyped one would make a map without end
+    if places.empty or (at % 1 != 0).any(axis=None) or (np.ptp(at, 0) > 1000).any():
         return []
     value = unit.of(places["change"].to_numpy(float))
     label = f"Change of yield ({unit.name})"

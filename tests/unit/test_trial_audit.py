@@ -2,13 +2,15 @@
 
 import gc
 import weakref
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 from scipy.stats import f as fisher_f
 
-from kitlib.reports.trial_sections import to_do, trial_answer
+from kitlib.reports.blocks import Picture
+from kitlib.reports.trial_sections import changes_here, to_do, trial_answer
 from kitlib.season.season import audit_season
 from kitlib.words.findings import SeasonRefused
 from kitlib.words.terms import show
@@ -107,6 +109,25 @@ def test_who_met_which_sensor_is_said_first_where_two_served_a_trial(audited_dem
     assert "in unequal shares" in said.words and f"{moved} t/ha" in said.words
     (_, one) = trial_answer(audited_demo, audited_demo.trial("maize-03"))
     assert "Entries read by one sensor only" not in [name for name, *_ in one.facts]
+
+
+def test_a_trial_of_checks_alone_says_that_they_are_not_counted(season):
+    season.append("season.toml", 'check_entries = ["E1", "E2"]')
+    audit = audit_season(season.folder)
+    answer, *_ = trial_answer(audit, audit.trial("T1"))
+    assert "fewer than two entries besides its checks" in answer.sentence
+
+
+@pytest.mark.parametrize("row", ["1234567890", "3.5", "inf"])
+def test_a_mistyped_place_leaves_the_field_unmapped(audited_demo, row):
+    def is_mapped(plots):
+        blocks = changes_here(replace(trial, plots=plots))
+        return any(isinstance(block, Picture) for block in blocks)
+
+    trial = audited_demo.trial("maize-04")
+    assert is_mapped(trial.plots)
+    mistyped = [row, *trial.plots["row"].iloc[1:]]
+    assert not is_mapped(trial.plots.assign(row=mistyped))
 
 
 def sampling_asked_for(season, name):
