@@ -212,7 +212,8 @@ class Table(Block):
         """Return it as plain text, its columns in line."""
         head = f"Table {number}. " if number else ""
         cells = pd.DataFrame(self.rows, columns=[c.head for c, _ in self.columns])
-        lines = [*cells.to_string(index=False).split("\n"), self.small_print]
+        rows = cells.to_string(index=False) if self.rows else "  ".join(map(str, cells))
+        lines = [*rows.split("\n"), self.small_print]
         return "\n".join(map(printable, [head + self.caption, *lines]))
 
     def parts(self) -> dict[str, Any]:

@@ -60,6 +60,14 @@ def test_a_table_without_rows_says_so():
     assert Table("C.", FRAME.iloc[:0], "curves").text().endswith("None.")
 
 
+def test_a_table_without_rows_is_its_headers():
+    assert Table("C.", FRAME.iloc[:0], "curves").text().splitlines() == [
+        "C.",
+        "Curve  Samples  Bias (points)  Interval (points)",
+        "None.",
+    ]
+
+
 def test_a_table_may_stand_in_the_units_of_the_season():
     yields = pd.DataFrame({"yield_before": [9.876]})
     found = Table("Y.", yields, "entries", units={"yield_before": ("t/ha", 2)})
