@@ -437,5 +437,5 @@ def read_number(text: str, low: float, high: float, unit: str) -> float:
 
 def number_text(value: float) -> str:
     """Return a number as a box to type in shows it: two to four decimals."""
-    whole, _, decimals = f"{value + 0.0:.4f}".partition(".")
+    whole, _, decimals = f"{round(value, 4) + 0.0:.4f}".partition(".")
     return f"{whole}.{decimals.rstrip('0'):0<2}"

@@ -51,6 +51,12 @@ def test_any_name_of_a_folder_becomes_a_literal(season, tmp_path, name):
     assert found["out"] == str(tmp_path / name)
 
 
+def test_the_copy_lies_where_the_seasons_results_go(season, tmp_path):
+    season.replace("season.toml", "Small season", "Hafer & Mähdrescher (Nord)")
+    path = explorer_notebook(season.folder, tmp_path)
+    assert path.parts[-3:-1] == ("Hafer & Mähdrescher (Nord)", "explore")
+
+
 def test_the_same_copy_is_used_again_and_a_changed_one_left_alone(season, tmp_path):
     first = explorer_notebook(season.folder, tmp_path)
     run = nbformat.read(first, as_version=4)

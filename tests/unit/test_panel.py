@@ -1,6 +1,7 @@
 """The explorer's panel without a browser: do what its page asks, read what it shows."""
 
 import asyncio
+import json
 import threading
 from io import BytesIO
 
@@ -10,7 +11,7 @@ from matplotlib.colors import to_rgb
 from PIL import Image
 from pytest import approx
 
-from kitlib.explorer.explorer import SeasonExplorer, read_number
+from kitlib.explorer.explorer import SeasonExplorer, number_text, read_number
 from kitlib.explorer.panel import ExplorerPanel, explorer_panel
 from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
 from kitlib.explorer.record import read_records
@@ -92,6 +93,10 @@ def test_numbers_are_read_as_people_type_them(typed, used):
 def test_what_is_no_number_is_refused_in_words(typed):
     with pytest.raises(KitError, match="is no number and is not used"):
         read_number(typed, -20, 20, "points")
+
+
+def test_a_number_that_rounds_to_nothing_has_no_sign():
+    assert number_text(-0.00003) == "0.00"
 
 
 def test_a_number_that_cannot_be_used_is_refused_and_the_old_one_shown(panel):
@@ -425,6 +430,42 @@ def test_choices_are_kept_for_a_kernel_that_is_started_again(audited_demo, tmp_p
     assert again.explorer.state.choices["wheat-S2"] == other.start
 
 
+def test_a_record_names_the_other_curves_of_a_crop_by_another_name(season):
+    for name in ("plots.csv", "curves.csv"):
+        season.write(name, season.text(name).replace("wheat", "Corn"))
+    season.write(
+        "plots.csv", season.text("plots.csv").replace("Corn,W,17", "Corn,V,17")
+    )
+    season.append("curves.csv", "V,Corn,0.0")
+    panel = explorer_panel(season.folder, season.folder / "out")
+    panel.act("curve", "W")
+    panel.act("offset_of", ["V", "0.9"])
+    panel.act("record", "both")
+    assert read_records(panel.home)["other_curves"].tolist() == ["V +0.90"]
+
+
+def test_records_lie_where_the_seasons_results_go(season):
+    season.replace("season.toml", "Small season", "Hafer & Mähdrescher (Nord)")
+    panel = explorer_panel(season.folder, season.folder / "out")
+    assert panel.home == season.folder / "out" / "Hafer & Mähdrescher (Nord)"
+
+
+@pytest.mark.parametrize(
+    "state",
+    [{"choices": {}}, {"choices": {}, "curve": "W", "hue": 1}, ["W"]],
+    ids=["a part missing", "a part too many", "a list"],
+)
+def test_choices_kept_in_another_form_are_left_aside(season, state):
+    panel = explorer_panel(season.folder, season.folder / "out")
+    start = panel.explorer.state
+    panel.act("offset", "0.45")
+    [kept] = panel.home.rglob("choices.json")
+    told = json.loads(kept.read_text(encoding="utf-8")) | {"state": state}
+    kept.write_text(json.dumps(told), encoding="utf-8")
+    again = explorer_panel(season.folder, season.folder / "out")
+    assert again.explorer.state == start and again.view["ready"]
+
+
 # ---- bad input ---------------------------------------------------------------------
 
 
@@ -490,3 +531,9 @@ def test_an_unknown_standard_moisture_leaves_yields_unknown(season):
     assert "standard moisture of millet is not known" in caption
     panel.act("offset_at", 1)
     assert cells(panel, "figures", "Newly selected")[2] == "not known"
+
+
+def test_a_season_of_checks_alone_ranks_no_trial(season):
+    season.append("season.toml", 'check_entries = ["E1", "E2"]')
+    panel = explorer_panel(season.folder, season.folder / "out")
+    assert panel.view["ready"] and panel.view["trial"] == ""
