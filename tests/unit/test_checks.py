@@ -98,6 +98,19 @@ def test_windows_line_ends_and_a_byte_order_mark_change_nothing(season):
     pd.testing.assert_frame_equal(read(season)["plots"].frame, before)
 
 
+def test_line_ends_of_old_macs_lose_no_row(season):
+    before = read(season)["plots"].frame
+    season.write("plots.csv", season.text("plots.csv").replace("\n", "\r"))
+    pd.testing.assert_frame_equal(read(season)["plots"].frame, before)
+
+
+def test_a_byte_order_mark_changes_nothing_where_the_encoding_is_told(season):
+    before = read(season)["plots"].frame
+    season.write("plots.csv", season.text("plots.csv"), encoding="utf-8-sig")
+    season.append("season.toml", '[files.plots]\nencoding = "utf-8"')
+    pd.testing.assert_frame_equal(read(season)["plots"].frame, before)
+
+
 def test_a_users_headers_and_units_are_mapped(season):
     season.replace("plots.csv", "sensor_pct", "Moist")
     before = season.text("season.toml")

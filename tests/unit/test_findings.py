@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import pytest
+
 import kitlib
 from kitlib.intake.schema import SENTENCES
 from kitlib.words.findings import (
@@ -11,7 +13,9 @@ from kitlib.words.findings import (
     SEVERITIES,
     WARNING,
     Finding,
+    SeasonRefused,
     findings_table,
+    refuse,
 )
 
 SOURCE = "".join(
@@ -55,3 +59,13 @@ def test_findings_stand_in_the_order_of_their_severity():
     assert table["severity"].tolist() == [FAULT, WARNING, NOTE]
     assert table["rows"].iloc[0] == "2 9"
     assert table["remedy"].iloc[0] == "Keep the right row and delete the other."
+
+
+def test_problems_beyond_those_shown_are_counted_for_a_folder_as_for_a_file():
+    with pytest.raises(SeasonRefused) as refusal:
+        refuse("my season", ["a.", "b.", "c."], shown=1)
+    assert str(refusal.value).splitlines() == [
+        "my season: 3 problem(s)",
+        "  a.",
+        "  and 2 more",
+    ]

@@ -8,6 +8,7 @@ from scipy.stats import studentized_range
 from kitlib.words.limits import (
     CRITICAL_RANGE,
     TOLERANCE_RULES,
+    range_factor,
     repeatability_for,
     standard_moisture_for,
     tolerance_for,
@@ -78,3 +79,7 @@ def test_critical_ranges_are_the_quantiles_of_the_range(dishes):
 def test_unknown_methods_have_no_limit():
     assert np.isnan(repeatability_for("microwave"))
     assert np.isnan(repeatability_for("ISO 712-1", 1))
+
+
+def test_one_dish_has_no_range_to_hold_to_a_limit():
+    assert np.isnan(range_factor(1))

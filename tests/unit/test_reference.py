@@ -250,6 +250,14 @@ def test_iso_6540_alone_leaves_its_procedure_open(season):
     assert "method-unclear" in oven_findings(season, "ISO 712-1", "ISO 6540")
 
 
+def test_a_sample_of_one_dish_has_no_limit_where_the_user_set_the_methods(season):
+    season.replace("oven.csv", "s1,T1,001,ISO 712-1,21,31,29.60\n", "")
+    own = 'minimum_dishes = 1\n[repeatability]\n"ISO 712-1" = 0.2'
+    season.append("season.toml", own)
+    limits = reference_of(season).samples.set_index("sample")["range_limit"]
+    assert np.isnan(limits["s1"]) and limits["s2"] == 0.2
+
+
 def with_columns(season, head, cells):
     """Add columns to the oven table, the cells to its first row only."""
     lines = season.text("oven.csv").splitlines()

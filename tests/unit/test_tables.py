@@ -124,6 +124,15 @@ def test_a_date_of_two_readings_is_refused_until_its_form_is_told(season):
     assert (times == pd.Timestamp(2025, 4, 3, 10)).all()
 
 
+def test_a_date_that_two_told_forms_read_in_two_ways_is_no_time(season):
+    with_times(season, ["03/04/2025"] + ["13/04/2025"] * 9)
+    settle(season, '[files.plots]\ndates = ["%d/%m/%Y", "%m/%d/%Y"]\n')
+    table = read(season)["plots"]
+    assert pd.isna(table.frame["harvested_at"].iloc[0])
+    assert (table.frame["harvested_at"].iloc[1:] == pd.Timestamp(2025, 4, 13)).all()
+    assert "row 2: harvested_at is '03/04/2025'" in said(table, "not-a-time")
+
+
 def test_rows_above_units_totals_and_blanks_are_in_the_account(season):
     lines = season.text("plots.csv").splitlines()
     foot = ["Total,,,,,,52.9,,", "", ""]
@@ -263,6 +272,13 @@ def test_unused_files_and_settings_are_told(season):
         assert setting in unused
 
 
+def test_a_file_not_read_is_told_though_one_of_its_name_is_read_elsewhere(season):
+    (season.folder / "late").mkdir()
+    season.write("late/plots.csv", season.text("plots.csv"))
+    settle(season, '[files.plots]\nread = "late/plots.csv"\n')
+    assert "'plots.csv'" in said(read(season)["plots"], "file-not-read")
+
+
 def test_a_column_of_our_name_beside_the_one_mapped_is_told(season):
     season.replace("plots.csv", "block", "Moist")
     settle(season, '[columns.plots]\nsensor_pct = "Moist"\n')
@@ -293,6 +309,13 @@ def test_what_lies_elsewhere_or_nowhere_is_refused(season, pattern):
         read(season)
 
 
+def test_a_file_with_its_ending_in_capitals_is_among_those_that_are_there(season):
+    (season.folder / "plots.csv").rename(season.folder / "HARVEST.CSV")
+    settle(season, '[files.plots]\nread = "plots*.csv"\n')
+    with pytest.raises(SeasonRefused, match=r"HARVEST\.CSV"):
+        read(season)
+
+
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
 def test_a_pipe_and_a_header_without_end_are_refused_at_once(season):
     (season.folder / "plots.csv").unlink()
@@ -300,25 +323,6 @@ def test_a_pipe_and_a_header_without_end_are_refused_at_once(season):
     season.write("oven.csv", ",".join(f"c{n}" for n in range(100_000)) + "\n")
     with pytest.raises(SeasonRefused, match=r"(?s)no ordinary file.*100000 columns"):
         read(season)
-
-
-@pytest.mark.parametrize(
-    ("text", "said"),
-    [
-        ("standard_moisture = 0.155", "expected a heading"),
-        ("[standard_moisture]\nmaize = 0.155", "0.155 is a fraction"),
-        ("[columns.ovn]\na = 'b'", "columns.ovn"),
-        ("[columns.oven]\nmoist = 'b'", "columns.oven.moist is no column"),
-        ("x = " + "[" * 50_000, "nested too deeply|not readable"),
-        ("#" * 2_000_000, "1 MB"),
-        ("[files.plots]\nencoding = 'zz'", "such as utf-8"),
-        ("[files.plots]\ndates = 'day'", "expected a form"),
-    ],
-)
-def test_settings_that_cannot_be_are_refused_in_words(season, text, said):
-    settle(season, text)
-    with pytest.raises(SeasonRefused, match=said):
-        read_season(season.folder)
 
 
 def test_reasons_are_free_text_and_blind_by_setting(season):

@@ -62,6 +62,11 @@ def test_times_and_truth_values_are_words():
     assert as_shown(rows, "pairs").iloc[0].to_list() == ["yes", "2025-10-20 10:05"]
 
 
+def test_a_truth_value_that_may_be_missing_is_a_word_too():
+    rows = pd.DataFrame({"is_check": pd.array([True, False, None], "boolean")})
+    assert as_shown(rows, "entries").iloc[:, 0].to_list() == ["yes", "no", ""]
+
+
 def test_a_table_that_is_not_declared_is_refused():
     with pytest.raises(KeyError, match="no table 'weather'"):
         columns_of("weather")
@@ -71,3 +76,7 @@ def test_a_table_that_is_not_declared_is_refused():
 @pytest.mark.parametrize(("value", "seen"), [(6.36, "6.4"), (0.35, "0.4")])
 def test_halves_are_rounded_up(value, seen):
     assert show(value, 1) == seen
+
+
+def test_a_number_beyond_all_measure_is_shown_too():
+    assert show(1e26) == f"{1e26:.2f}"
