@@ -94,6 +94,7 @@ def test_asking_for_help_does_not_wait_for_libraries():
         ("init",),
         ("simulate", "new", "--seed", "-1"),
         ("simulate", "new", "--trials", "3", "--plots", "5"),
+        ("simulate", "new", "--plots", "20"),
         ("simulate", "new", "--trials", "1" + "0" * 20),
         ("simulate", "new", "--seed", "9" * 5000),
     ],

@@ -43,6 +43,18 @@ def test_every_problem_has_its_remedy(foreign):
     assert all(found.remedy in told for found in problems)
 
 
+def test_a_header_takes_no_plain_word_out_of_a_sentence(foreign):
+    head, *rows = foreign.text("plots.csv").splitlines()
+    named = [f"{head.replace('plot,', 'Parzelle,')},Reihe", *(f"{r},1" for r in rows)]
+    foreign.write("plots.csv", "\n".join([*named, ""]))
+    mapping = 'plot = "Parzelle"\nrow = "Reihe"\n'
+    foreign.write("season.toml", foreign.text("season.toml") + mapping)
+    report = data_report(*check_season(foreign.folder))
+    told = "\n".join(block.text() for block in report.blocks)
+    assert "row 3: Moist % (sensor_pct) is 'wet'" in told
+    assert "(row)" not in told and "(plot)" not in told
+
+
 def test_the_command_writes_it(foreign, tmp_path, capsys):
     assert main(["check", str(foreign.folder), "--pdf", str(tmp_path / "d.pdf")]) == 1
     text = pypdf.PdfReader(tmp_path / "d.pdf").pages[0].extract_text()

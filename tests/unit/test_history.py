@@ -237,6 +237,14 @@ def test_what_was_written_is_read_back(tmp_path):
     assert found["built_on"].isna().all()
 
 
+def test_names_that_look_like_numbers_or_nothing_stay_names(tmp_path):
+    folder = folder_with(tmp_path, "old", curve=["NA", "B"], sensor=["07", None])
+    past, _ = read_earlier("this", [folder])
+    assert past["old"]["curve"].tolist() == ["NA", "B"]
+    assert past["old"]["sensor"].iloc[0] == "07"
+    assert pd.isna(past["old"]["sensor"].iloc[1])
+
+
 @pytest.mark.parametrize(
     ("content", "said"),
     [

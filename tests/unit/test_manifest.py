@@ -125,3 +125,12 @@ def test_changed_inputs_end_a_run(season):
     season.append("oven.csv", "s6,T3,002,ISO 712-1,20,30,28.67")
     with pytest.raises(RunBroken, match=r"oven\.csv changed while the run was on"):
         refuse_changed(season.folder, (), inputs)
+
+
+def test_of_two_earlier_seasons_of_one_name_the_hash_is_of_the_one_read(tmp_path):
+    tables = [tmp_path / place / "2024" / "curves.csv" for place in ("used", "other")]
+    for table in tables:
+        table.parent.mkdir(parents=True)
+        table.write_text(str(table.parent.parent.name))
+    [found] = manifest.earlier_hashes([table.parent for table in tables]).values()
+    assert found == sha256_of(tables[0])

@@ -152,3 +152,16 @@ def test_a_curve_without_a_sample_has_a_row_that_says_so(season):
     table = curves_table(audit_season(season.folder)).set_index("curve")
     assert table.at["V", "n"] == 0
     assert "No sample" in table.at["V", "reason"]
+    assert table.at["V", "open_question"] == ""
+
+
+def test_curves_with_and_without_samples_name_their_crop_alike(season):
+    season.write("plots.csv", season.text("plots.csv").replace("wheat", "Corn"))
+    season.write(
+        "curves.csv",
+        "curve,crop,offset_loaded,built_on\nW,Corn,0.2,\n"
+        "V,Corn,0.4,2025-02-01\nV,Corn,0.1,2024-02-01\n",
+    )
+    table = curves_table(audit_season(season.folder)).set_index("curve")
+    assert table["crop"].to_dict() == {"W": "maize", "V": "maize"}
+    assert table.at["V", "offset_loaded"] == 0.4
