@@ -235,7 +235,7 @@ def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
         items.append(page.say("to_do.open", open=listed(selection.open)))
     items += [_for_curve(season, curve) for curve in trial.curves]
     if served is not None and served.unevenness >= UNEVEN and served.blocks_split:
-        repeated = before is not None and before.n_plots.max() > 1
+        repeated = before is not None and np.median(before.n_plots) > 1
         items.append(page.say(f"to_do.{'whole_blocks' if repeated else 'one_sensor'}"))
     if trial.own.n == 0:
         items.append(page.say("to_do.sample_trial"))

@@ -7,6 +7,7 @@ from reviewed import demo_review, demo_season
 from kitlib.review.check_samples import pooled_scatter
 from kitlib.review.review import review_curves
 from kitlib.season.season import audit_season
+from kitlib.simulation.season import simulate_season
 
 SETUP = """curve,sample,known_pct,sensor_pct
 W,a,12.0,12.1
@@ -59,3 +60,14 @@ def test_a_curve_that_served_nothing_is_reviewed_too(two):
     assert one.audit is None and one.chart is None
     assert one.offset.n_samples == 2
     assert one.offset.setting.value == approx(-0.3)
+
+
+def test_an_advice_that_hangs_on_a_sample_far_apart_says_so(tmp_path):
+    season = audit_season(simulate_season(tmp_path, trials=11, plots=800, seed=41))
+    [found] = [f for f in season.findings if f.code == "rests-on-few"]
+    assert season.advice["maize-S2"].action == "rebuild"
+    assert found.message == (
+        "curve maize-S2: without S0020, far from the others, the advice would be "
+        "reslope, not rebuild."
+    )
+    assert not [f for f in demo_season().findings if f.code == "rests-on-few"]

@@ -259,3 +259,9 @@ def test_sections_of_a_curve_are_numbered_blocks(audited_demo):
         "report: evidence",
         "bands",
     ]
+
+
+def test_selections_that_move_within_error_are_counted_apart(audited_demo):
+    facts = season_answer(audited_demo)[1].facts
+    [note] = [note for name, _, note in facts if name == "Selections that change"]
+    assert note == "0 entries newly selected; within error, 4 more"

@@ -10,7 +10,12 @@ import pytest
 from scipy.stats import f as fisher_f
 
 from kitlib.reports.blocks import Picture
-from kitlib.reports.trial_sections import changes_here, to_do, trial_answer
+from kitlib.reports.trial_sections import (
+    changes_here,
+    measured_here,
+    to_do,
+    trial_answer,
+)
 from kitlib.season.season import audit_season
 from kitlib.words.findings import SeasonRefused
 from kitlib.words.terms import show
@@ -160,3 +165,39 @@ def test_as_many_entries_are_asked_for_as_show_an_error_of_half_a_point(
 
     assert chance(number - 1) < 0.81 and chance(number) > 0.79
     assert chance(number - 4) < 0.75
+
+
+def test_plots_in_doubt_are_settled_before_their_yields_are_used(audited_demo):
+    first, second, *_ = to_do(audited_demo, audited_demo.trial("wheat-09"))[1].items
+    assert first.startswith("First settle this, for its plots (entries WH-")
+    assert first.endswith("6 plots of trial wheat-09 read exactly 24 % (at the top).")
+    assert second == "Use the corrected yields (trial wheat-09 in entries.csv)."
+
+
+def test_yields_corrected_by_an_open_curve_are_used_for_now(audited_demo):
+    first, *_ = to_do(audited_demo, audited_demo.trial("soybean-16"))[1].items
+    assert first.endswith("for now: what is open on soybean-S1 may change them.")
+
+
+def test_entries_of_one_plot_are_not_to_meet_two_sensors_by_whole_blocks(audited_demo):
+    said = to_do(audited_demo, audited_demo.trial("maize-04"))[1].text()
+    assert "Next time harvest the trial with one sensor" in said
+    assert "whole blocks" not in said
+
+
+def test_samples_stand_as_they_were_recorded(audited_demo):
+    trial = audited_demo.trial("wheat-09")
+    table = measured_here(trial)[1].frame
+    pairs = trial.pairs.query("basis == 'oven' and not parallel")
+    assert table["sensor_pct"].tolist() == pairs["recorded_pct"].tolist()
+    difference = table["sensor_pct"] - table["reference_pct"]
+    assert table["error"].tolist() == difference.tolist()
+    # As page 1 has it: the mean of both curves, weighted by the plots they served.
+    means = table.groupby("curve")["error"].mean()
+    shares = trial.plots["curve"].value_counts(normalize=True)
+    assert trial.own.mean.value == pytest.approx(float((means * shares).sum()))
+
+
+def test_of_two_sensors_no_trend_with_moisture_is_told(audited_demo):
+    assert audited_demo.trial("maize-04").consequences.trend is None
+    assert audited_demo.trial("maize-03").consequences.trend is not None
