@@ -95,7 +95,8 @@ def draw_by_day(pairs: pd.DataFrame, allowed: float) -> Figure:
         return look.blank(look.HALF, 0.72 * look.HALF, "no time of harvest is known")
     keys = [*_sample_keys(pairs), key_line("± allowed bias", **_GREY_BAND)]
     across, limit = _PAIRS["harvested_at"].head, _error_limit(pairs)
-    figure, ax = look.framed(look.HALF, _TALL, keys, across, _ERROR)
+    # At the right there is room for half of a date.
+    figure, ax = look.framed(look.HALF, _TALL, keys, across, _ERROR, right=0.2)
     ax.set_ylim(-limit, limit)
     if isfinite(allowed):
         ax.axhspan(-allowed, allowed, color=look.BAND, linewidth=0)
