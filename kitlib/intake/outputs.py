@@ -13,7 +13,7 @@ import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import fields, is_dataclass
-from datetime import date
+from datetime import date, time, timedelta
 from functools import cache, wraps
 from importlib.metadata import version
 from io import BytesIO
@@ -272,13 +272,13 @@ def _said(value: object) -> str:
     match value:
         case None | bool() | int() | np.integer() | np.bool_() | str() | PurePath():
             return str(value)
-        case np.datetime64() | np.timedelta64():
+        case np.datetime64() | np.timedelta64() | timedelta():
             return str(value)
         case float() | np.floating():
             return "nan" if isnan(value) else float(value).hex()
         case bytes():
             return value.hex()
-        case date() | pd.Timedelta():
+        case date() | time():  # a spreadsheet's cell of a clock time, too
             return value.isoformat()
         case _ if value is pd.NaT or value is pd.NA:
             return "missing"

@@ -1,7 +1,7 @@
 """A digest tells apart what differs in any way that could be shown."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from functools import cached_property
 
 import numpy as np
@@ -47,6 +47,11 @@ APART = [
     date(2025, 9, 1),
     datetime(2025, 9, 1),
     pd.Timestamp(2025, 9, 1),
+    time(10, 31),
+    time(10, 32),
+    timedelta(hours=30),
+    timedelta(hours=31),
+    np.array([time(10, 31), None], object),
     [],
     [[]],
     [1, 2],
