@@ -14,7 +14,8 @@ GROUPS = [
     (
         "intake",
         """
-        outputs schema settings files foreign tables reference units checks pairs drafts
+        outputs schema settings files foreign offsets tables reference units checks
+        pairs drafts
         """,
     ),
     (

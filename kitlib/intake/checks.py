@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from kitlib.intake.offsets import odd_offsets
 from kitlib.intake.schema import (
     MOISTURES,
     NAMES,
@@ -113,7 +114,7 @@ def table_findings(tables: dict[str, CheckedTable], season: Season) -> list[Find
     frames = {name: table.frame for name, table in tables.items()}
     doubts = [found for name in tables for found in _odd_names(frames[name], name)]
     doubts += [*keys_alike(frames), *doubtful_units(tables)]
-    judges = [_missing_cells, _rows_again, _times_apart, _against_register, _offsets]
+    judges = [_missing_cells, _rows_again, _times_apart, _against_register, odd_offsets]
     for judge in [*judges, _places]:
         doubts += judge(frames)
     doubts += _entries(frames["plots"], season.check_entries)
@@ -340,35 +341,6 @@ def _against_register(frames: Frames) -> Iterator[Finding]:
         told = [f"{curve} on {v}" for curve, v in couples.itertuples(index=False)]
         rows, key = plots.index[differs], f"{column}-differs"
         yield from found(key, "plots", rows, couples=listed(told, 4))
-
-
-def _offsets(frames: Frames) -> Iterator[Finding]:
-    """Yield offsets that are rare, or not the register's, and curves built late."""
-    plots, curves = frames["plots"], frames["curves"]
-    told = plots.dropna(subset=["offset_in_force", "curve"])
-    by_curve = curves.groupby("curve")["offset_loaded"]
-    loaded = {curve: set(offsets.dropna()) for curve, offsets in by_curve}
-    times = told[["curve", "offset_in_force"]].value_counts().sort_index()
-    share = times / times.groupby("curve").transform("sum")
-    rare = times.index[share < _RARE / 2]
-    odd = [(curve, o) for curve, o in rare if o not in loaded.get(curve, ())]
-    keys = pd.MultiIndex.from_frame(told[["curve", "offset_in_force"]])
-    shown = listed([f"{curve} {offset:g}" for curve, offset in odd])
-    rows = sorted(told.index[keys.isin(odd)]) if odd else ()
-    yield from found("offset-rare", "plots", rows, offsets=shown)
-    register = curves.dropna(subset=["curve", "offset_loaded"])
-    for at, curve, offset in register[["curve", "offset_loaded"]].itertuples():
-        seen = set(told.loc[told["curve"] == curve, "offset_in_force"])
-        if seen and len(loaded[curve]) == 1 and offset not in seen:
-            parts = {"name": curve, "offset": offset, "seen": listed(sorted(seen), 4)}
-            yield from found("offset-not-read-with", "curves", [at], **parts)
-    built = curves.groupby("curve")["built_on"].min().dt.normalize()
-    # Not by map, which takes an empty register for one of numbers.
-    of_plots = built.reindex(plots["curve"]).to_numpy()
-    early = plots["harvested_at"].dt.normalize() < of_plots
-    for curve, rows in plots[early].groupby("curve"):
-        parts = {"built": built[curve], "first": rows["harvested_at"].min()}
-        yield from found("built-late", "plots", rows.index, name=curve, **parts)
 
 
 def _places(frames: Frames) -> Iterator[Finding]:

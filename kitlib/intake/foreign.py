@@ -10,7 +10,7 @@ import unicodedata
 from collections import defaultdict
 from collections.abc import Sequence
 from contextlib import suppress
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from functools import cache
 from pathlib import Path
 
@@ -26,7 +26,7 @@ from kitlib.intake.files import (
     open_workbook,
     separator_of,
 )
-from kitlib.intake.schema import NUMBER, SCHEMAS, TIME, quantity_of
+from kitlib.intake.schema import NUMBER, SCHEMAS, TIME, by_value, quantity_of
 from kitlib.words.terms import csv_rows
 
 # The words of foreign files: by table, or by what they are of, those of each meaning.
@@ -202,6 +202,34 @@ def _reads(text: str, form: str) -> bool:
     with suppress(ValueError):
         return bool(datetime.strptime(text, form))
     return False
+
+
+def joined_times(parts: pd.DataFrame, forms: Sequence[str]) -> pd.Series:
+    """Return date and time of day, cells of their own, as one text for each row.
+
+    A part that one of the forms reads, and none reads otherwise, is ISO 8601 in it.
+    """
+    first, *others = (by_value(parts[h], lambda c: _time_text(c, forms)) for h in parts)
+    texts = first.astype("str")
+    for other in others:
+        texts = texts.str.cat(other.astype("str"), sep=" ", na_rep="")
+    return texts.str.strip().mask(parts.isna().all(axis=1))
+
+
+def _time_text(cell: object, forms: Sequence[str]) -> str:
+    """Return a date, or a time of day, as text."""
+    if isinstance(cell, timedelta) and timedelta() <= cell < timedelta(days=1):
+        cell = (datetime.min + cell).time()  # a workbook's hours since midnight
+    if isinstance(cell, date | time):
+        return cell.isoformat().removesuffix("T00:00:00")
+    text = text_of(cell).removesuffix(" 00:00:00")  # of a date
+    told = set()
+    for form in forms:
+        with suppress(ValueError):
+            when = datetime.strptime(text, form)
+            of_day = date.min.strftime(form) == date.max.strftime(form)
+            told.add(when.time() if of_day else when)
+    return _time_text(told.pop(), ()) if len(told) == 1 else text
 
 
 def units_in(row: Sequence) -> dict[int, tuple[str, ...]]:

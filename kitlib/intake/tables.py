@@ -10,7 +10,6 @@ from contextlib import suppress
 from datetime import date
 from pathlib import Path, PurePosixPath
 
-import numpy as np
 import pandas as pd
 
 from kitlib.intake.files import (
@@ -21,25 +20,26 @@ from kitlib.intake.files import (
     Unreadable,
     read_cells,
 )
+from kitlib.intake.foreign import joined_times
+from kitlib.intake.offsets import put_offsets_in_force
 from kitlib.intake.outputs import sha256_of
 from kitlib.intake.schema import (
     DTYPES,
     FORMER_HEADERS,
     MOISTURES,
     NAMES,
-    PLACE,
+    NUMBER,
     ROWS_PER_SOURCE,
     SCHEMAS,
+    TIME,
     CheckedTable,
     Source,
-    at_places,
     by_value,
     empty_table,
     found,
     in_its_kind,
     in_our_unit,
     needed_columns,
-    plot_places,
     trimmed,
 )
 from kitlib.intake.settings import (
@@ -68,7 +68,7 @@ def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
     """
     tables = {name: _read_table(Path(folder), name, season) for name in SCHEMAS}
     _settle_names(tables, season)
-    _put_offsets_in_force(tables, season)
+    put_offsets_in_force(tables, season)
     _tell_of_files_not_read(Path(folder), tables, season)
     _tell_of_settings_not_used(tables, season)
     return tables
@@ -183,6 +183,9 @@ def _frames_of(
         cells = cells.apply(lambda c: c.mask(trimmed(c).str.casefold().isin(words)))
     cells = cells.dropna(how="all")  # blank rows are no rows
     used = {header for own in mapped.values() for header in own}
+    parted = [c for c, own in mapped.items() if len(own) > 1 and _is_time(c, table)]
+    times = {c: joined_times(cells[mapped[c]], how.dates) for c in parted}
+    mapped |= {c: mapped[c][:1] for c in parted}
     sheets = tuple(f"{label.partition('#')[0]}#{title}" for title in seen.sheets)
     dishes = _dishes(cells, mapped)
     table.stacked |= len(dishes) > 1
@@ -198,6 +201,7 @@ def _frames_of(
             for h in part.columns.drop(used)
         }
         ours = {name: part[header] for name, header in headers.items()}
+        ours |= {name: joined[part.index] for name, joined in times.items()}
         part = pd.DataFrame(ours | kept, index=part.index, copy=False)
         part.index = part.index + start
         for column, value in how.fixed.items():
@@ -270,13 +274,31 @@ def _mapped_headers(
     used = {header for own in mapped.values() for header in own}
     twice = [h for h in used if f"{h} (2)" in headers and f"{h} (2)" not in used]
     both = sorted(how.fixed.keys() & mapped.keys())
+    several = {c: own for c, own in mapped.items() if len(own) > 1}
+    several = {c: own for c, own in several.items() if not _is_time(c, table)}
+    single = [c for c in several if not _is_repeated(c, table)]
     if twice:
         table.tell("headed-twice", file=label, name=min(twice))
-    elif len({len(own) for own in mapped.values()} - {1}) > 1:
+    elif single:
+        table.tell("list-refused", file=label, columns=listed(single))
+    elif len({len(own) for own in several.values()}) > 1:
         table.tell("dishes-unlike", file=label)
     elif both:
         table.tell("fixed-twice", file=label, columns=listed(both))
     return {ours: own for ours, own in mapped.items() if own}
+
+
+def _is_time(column: str, table: CheckedTable) -> bool:
+    return SCHEMAS[table.name][column].kind == TIME
+
+
+def _is_repeated(column: str, table: CheckedTable) -> bool:
+    """Whether a column may stand side by side in a row, dish after dish."""
+    counts, number = (
+        _REPEATS.get(table.name),
+        SCHEMAS[table.name][column].kind == NUMBER,
+    )
+    return counts is not None and (number or column == counts)
 
 
 def _dishes(cells: pd.DataFrame, mapped) -> list[tuple[dict[str, str], pd.DataFrame]]:
@@ -382,44 +404,6 @@ def _settle_names(tables: dict[str, CheckedTable], season: Season) -> None:
             rows = None if moved.mean() > 0.5 else old.index[moved]
             parts = {"column": name, "n": counted(int(moved.sum()), "cell")}
             table.tell("names-settled", rows, pairs=pairs, **parts)
-
-
-def _put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> None:
-    """Fill in the offset that was in force on each reading, as [[offsets]] tell it.
-
-    Before a curve's first change it is the register's, but in set-up runs, which came
-    before any was loaded. A reading without a time cannot be told and is not used.
-    """
-    if not season.offsets:
-        return
-    loaded = tables["curves"].frame.groupby("curve")["offset_loaded"].last()
-    plots, readings = tables["plots"].frame, tables["readings"].frame
-    known = plots.drop_duplicates(PLACE)
-    harvested = at_places(known["harvested_at"], plot_places(known, readings))
-    times = {"plots": plots["harvested_at"]}
-    times["readings"] = harvested.set_axis(readings.index).rename("harvested_at")
-    times |= {t: tables[t].frame["run_at"] for t in ("check_runs", "setup_runs")}
-    for name, time in times.items():
-        table, frame = tables[name], tables[name].frame
-        if any("offset_in_force" in source.headers for source in table.sources):
-            table.tell("offsets-twice")
-            continue
-        for change in sorted(season.offsets, key=lambda change: change.start):
-            own = frame["curve"] == change.curve
-            if name != "setup_runs":
-                first = own & frame["offset_in_force"].isna() & time.notna()
-                frame.loc[first, "offset_in_force"] = loaded.get(change.curve, np.nan)
-            frame.loc[own & (time >= change.start), "offset_in_force"] = change.value
-        if name == "setup_runs":
-            continue
-        curves = {change.curve for change in season.offsets}
-        untold = frame.index[frame["curve"].isin(curves) & time.isna()]
-        if len(untold):
-            n = counted(len(untold), "row")
-            table.tell("offsets-untimed", untold, n=n, time=time.name)
-            fault = ("offsets-mixed", table.findings[-1].message)
-            table.faults = dict.fromkeys(map(int, untold), fault) | table.faults
-        frame.loc[untold, "sensor_pct"] = np.nan
 
 
 def _tell_of_settings_not_used(tables: dict[str, CheckedTable], season: Season) -> None:

@@ -3,6 +3,7 @@
 import os
 import tomllib
 import zipfile
+from datetime import date, datetime, time, timedelta
 
 import openpyxl
 import pandas as pd
@@ -436,3 +437,54 @@ def test_an_offset_is_in_force_on_further_readings_and_set_up_runs_too(season):
     further = pairs[pairs["parallel"]].set_index("trial")["sensor_pct"]
     # What was read with 0.5 on is restated to the 0.3 of the register.
     assert further.to_dict() == pytest.approx({"T1": 14.0, "T3": 12.8})
+
+
+def with_day_and_clock(season, days, clocks):
+    rows = rows_of(season)
+    pairs = zip(rows[1:], days, clocks, strict=True)
+    body = [[*row, day, clock] for row, day, clock in pairs]
+    book(season, {"A": [[*rows[0], "Day", "Clock"], *body]})
+
+
+@pytest.mark.parametrize(
+    ("day", "clock", "dates"),
+    [
+        (date(2025, 8, 5), time(9, 30), ""),
+        (datetime(2025, 8, 5), timedelta(hours=9, minutes=30), ""),
+        ("2025-08-05", "09:30", ""),
+        ("05.08.2025", "09:30", "dates = '%d.%m.%Y'"),
+        ("05.08.2025", "9.30 Uhr", "dates = ['%d.%m.%Y', '%H.%M Uhr']"),
+        ("8/5/2025", "9:30 AM", "dates = '%m/%d/%Y %I:%M %p'"),
+    ],
+)
+def test_a_date_and_a_time_of_day_are_joined(season, day, clock, dates):
+    with_day_and_clock(season, [day] * 10, [clock] * 10)
+    how = f"[files.plots]\n{dates}\n" if dates else ""
+    settle(season, f'{how}[columns.plots]\nharvested_at = ["Day", "Clock"]\n')
+    times = read(season)["plots"].frame["harvested_at"]
+    assert (times == pd.Timestamp("2025-08-05 09:30")).all()
+
+
+def test_a_time_of_day_without_its_date_is_no_time(season):
+    with_day_and_clock(season, [None, *["05.08.2025"] * 9], ["9:30"] * 10)
+    how = "[files.plots]\ndates = ['%d.%m.%Y', '%H:%M']\n"
+    settle(season, f'{how}[columns.plots]\nharvested_at = ["Day", "Clock"]\n')
+    table = read(season)["plots"]
+    assert table.frame["harvested_at"].isna().tolist() == [True] + [False] * 9
+    assert said(table, "not-a-time")
+
+
+def test_a_list_of_headers_for_what_stands_once_is_refused(season):
+    settle(season, '[columns.plots]\nentry = ["entry", "crop"]\n')
+    with pytest.raises(SeasonRefused, match="maps entry to a list of headers"):
+        read(season)
+
+
+@pytest.mark.parametrize(("start", "told"), [("T08:30:00", True), ("", False)])
+def test_a_change_of_offset_on_a_day_without_times_of_day_is_told(season, start, told):
+    with_times(season, ["2025-08-01"] * 5 + ["2025-08-05"] * 5)
+    settle(season, f'[[offsets]]\ncurve = "W"\nfrom = 2025-08-05{start}\nvalue = 0.5\n')
+    clockless = said(read(season)["plots"], "offset-clockless")
+    assert bool(clockless) == told
+    if told:
+        assert "5 rows of curve W" in clockless and "trial T2 and T3" in clockless

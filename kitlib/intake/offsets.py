@@ -1,0 +1,98 @@
+"""Offsets in force: on which reading which one was loaded, and what looks odd in them.
+
+They stand in a column of the tables, or in season.toml as changes at a time.
+"""
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from kitlib.intake.schema import PLACE, CheckedTable, at_places, found, plot_places
+from kitlib.intake.settings import Season
+from kitlib.words.findings import Finding
+from kitlib.words.terms import counted, listed
+
+_RARE = 0.05  # an offset on so small a share of a curve's plots is taken for a slip
+
+
+def put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> None:
+    """Fill in the offset that was in force on each reading, as [[offsets]] tell it.
+
+    Before a curve's first change it is the register's, but in set-up runs, which came
+    before any was loaded. A reading without a time cannot be told and is not used.
+    """
+    if not season.offsets:
+        return
+    loaded = tables["curves"].frame.groupby("curve")["offset_loaded"].last()
+    plots, readings = tables["plots"].frame, tables["readings"].frame
+    known = plots.drop_duplicates(PLACE)
+    harvested = at_places(known["harvested_at"], plot_places(known, readings))
+    times = {"plots": plots["harvested_at"]}
+    times["readings"] = harvested.set_axis(readings.index).rename("harvested_at")
+    times |= {t: tables[t].frame["run_at"] for t in ("check_runs", "setup_runs")}
+    for name, time in times.items():
+        table, frame = tables[name], tables[name].frame
+        if any("offset_in_force" in source.headers for source in table.sources):
+            table.tell("offsets-twice")
+            continue
+        for change in sorted(season.offsets, key=lambda change: change.start):
+            own = frame["curve"] == change.curve
+            if name != "setup_runs":
+                first = own & frame["offset_in_force"].isna() & time.notna()
+                frame.loc[first, "offset_in_force"] = loaded.get(change.curve, np.nan)
+            frame.loc[own & (time >= change.start), "offset_in_force"] = change.value
+        _tell_of_days_without_clock(table, time, season)
+        if name == "setup_runs":
+            continue
+        curves = {change.curve for change in season.offsets}
+        untold = frame.index[frame["curve"].isin(curves) & time.isna()]
+        if len(untold):
+            n = counted(len(untold), "row")
+            table.tell("offsets-untimed", untold, n=n, time=time.name)
+            fault = ("offsets-mixed", table.findings[-1].message)
+            table.faults = dict.fromkeys(map(int, untold), fault) | table.faults
+        frame.loc[untold, "sensor_pct"] = np.nan
+
+
+def _tell_of_days_without_clock(table, time: pd.Series, season: Season) -> None:
+    """Tell of readings without a time of day on the day of a change of offset."""
+    for change in season.offsets:
+        day = pd.Timestamp(change.start).normalize()
+        if change.start == day:
+            continue  # from midnight on, no time of day is needed
+        own = table.frame[(table.frame["curve"] == change.curve) & (time == day)]
+        by = "trial" if "trial" in own else "sample"
+        parts = {"n": counted(len(own), "row"), "name": change.curve, "by": by}
+        names = listed(sorted(own[by].unique()), most=40)
+        start = f"{change.start:%Y-%m-%d %H:%M}"
+        table.tell("offsets-clockless", own.index, names=names, start=start, **parts)
+
+
+def odd_offsets(frames: dict[str, pd.DataFrame]) -> Iterator[Finding]:
+    """Yield offsets that are rare, or not the register's, and curves built late."""
+    plots, curves = frames["plots"], frames["curves"]
+    told = plots.dropna(subset=["offset_in_force", "curve"])
+    by_curve = curves.groupby("curve")["offset_loaded"]
+    loaded = {curve: set(offsets.dropna()) for curve, offsets in by_curve}
+    times = told[["curve", "offset_in_force"]].value_counts().sort_index()
+    share = times / times.groupby("curve").transform("sum")
+    rare = times.index[share < _RARE]
+    odd = [(curve, o) for curve, o in rare if o not in loaded.get(curve, ())]
+    keys = pd.MultiIndex.from_frame(told[["curve", "offset_in_force"]])
+    shown = listed([f"{curve} {offset:g}" for curve, offset in odd])
+    rows = sorted(told.index[keys.isin(odd)]) if odd else ()
+    yield from found("offset-rare", "plots", rows, offsets=shown)
+    register = curves.dropna(subset=["curve", "offset_loaded"])
+    for at, curve, offset in register[["curve", "offset_loaded"]].itertuples():
+        seen = set(told.loc[told["curve"] == curve, "offset_in_force"])
+        if seen and len(loaded[curve]) == 1 and offset not in seen:
+            parts = {"name": curve, "offset": offset, "seen": listed(sorted(seen), 4)}
+            yield from found("offset-not-read-with", "curves", [at], **parts)
+    built = curves.groupby("curve")["built_on"].min().dt.normalize()
+    # Not by map, which takes an empty register for one of numbers.
+    of_plots = built.reindex(plots["curve"]).to_numpy()
+    early = plots["harvested_at"].dt.normalize() < of_plots
+    for curve, rows in plots[early].groupby("curve"):
+        parts = {"built": built[curve], "first": rows["harvested_at"].min()}
+        yield from found("built-late", "plots", rows.index, name=curve, **parts)
