@@ -9,12 +9,12 @@ Passing-Bablok is a prediction line that a few wild samples do not move.
 
 from dataclasses import dataclass, replace
 from math import ceil, inf, isfinite, log10, nan, pi, sqrt, tan
+from types import SimpleNamespace
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import norm
-from scipy.stats import t as student_t
 
 from kitlib.statistics.clustered import CR2, ClusteredFit, clustered_fit
 from kitlib.statistics.estimates import (
@@ -28,7 +28,7 @@ from kitlib.statistics.estimates import (
     paired,
     tried,
 )
-from kitlib.statistics.sums import Sums, trial_sums
+from kitlib.statistics.sums import Sums, jackknife, trial_sums
 from kitlib.words.findings import NoSpread
 
 DEMING = f"Deming, {CR2}"
@@ -269,13 +269,9 @@ def _no_gains(why: str) -> GainByTrials:
 MOST_POINTS = 3_000  # whose 4.5 million pairs are simply listed, 36 MB
 DIGITS = 13  # significant digits in which two values are the same
 
-PUBLISHED = "Passing-Bablok, samples taken as independent"
-BY_TRIAL = "Passing-Bablok, jackknife over trials, t"
 TOO_FEW = "too few samples for an interval at this level"
 TOO_MANY = f"over {MOST_POINTS} samples: all pairs of them are too many to list"
 OPEN = "the steepest slope not ruled out is vertical, so the interval has no end"
-NEVER_MOVES = "the same whichever trial is left out, so no interval is known"
-NEEDED = "without one of the trials no line joins the samples"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -285,9 +281,8 @@ class RobustLine:
     slope: float
     intercept: float
     slope_interval: Interval = NO_INTERVAL
-    intercept_interval: Interval = NO_INTERVAL
+    intercept_interval: Interval = NO_INTERVAL  # the published one only
     n_pairs: int = 0  # of samples that have a slope
-    method: str = PUBLISHED
     remark: str = ""
 
 
@@ -297,9 +292,9 @@ def passing_bablok(
     """Fit a Passing-Bablok line of the reference on the sensor.
 
     The robust check beside `prediction_line` and `gain`: it takes both methods as
-    equally precise for their scale. With `trial` the intervals allow for samples
-    that come several to a trial; the published ones, without it, take samples as
-    independent. Without an interval, saying why, under 3 trials; not known for more
+    equally precise for their scale. With `trial` the slope's interval allows for
+    samples that come several to a trial; the published ones, without it, take samples
+    as independent. Without an interval, saying why, under 3 trials; not known for more
     samples than `MOST_POINTS`.
 
     Of all pairwise slopes, those of identical samples and those of exactly -1 left out,
@@ -321,25 +316,23 @@ def passing_bablok(
         return RobustLine(slope=nan, intercept=nan, remark=TOO_MANY)
     angles, first, second = _pairs_of(sensor, reference)
     slope, ends, remark = _middle(angles), (NO_INTERVAL, NO_INTERVAL), NOT_TOGETHER
-    line = slope, _intercept(sensor, reference, slope)
     if isfinite(slope) and trial is None:
         ends, remark = _published(sensor, reference, angles, level)
     elif isfinite(slope):
         codes, n = cluster_codes("passing_bablok: trial", trial, sensor.size)
-        codes, rest = codes.astype(np.int16), []
-        both = codes[first], codes[second]
-        for one in range(n):
-            left = _middle(angles[(both[0] != one) & (both[1] != one)])
-            kept = codes != one
-            rest.append((left, _intercept(sensor[kept], reference[kept], left)))
-        ends, remark = _by_trial(np.array(line), np.array(rest), level)
+        codes = codes.astype(np.int16)
+        one, other = codes[first], codes[second]
+        rest = [_middle(angles[(one != out) & (other != out)]) for out in range(n)]
+        names = list(dict.fromkeys(trial))
+        lines = SimpleNamespace(trials=names, total=slope, without_each=rest)
+        found = jackknife(lines, np.asarray)
+        ends, remark = (found.interval(level), NO_INTERVAL), found.remark
     return RobustLine(
-        slope=line[0],
-        intercept=line[1],
+        slope=slope,
+        intercept=_intercept(sensor, reference, slope),
         slope_interval=ends[0],
         intercept_interval=ends[1],
         n_pairs=angles.size,
-        method=PUBLISHED if trial is None else BY_TRIAL,
         remark=remark,
     )
 
@@ -394,18 +387,3 @@ def _published(sensor, reference, angles, level):
         return (Interval(low, high), NO_INTERVAL), OPEN
     ends = (_intercept(sensor, reference, slope) for slope in (high, low))
     return (Interval(low, high), Interval(*ends)), ""
-
-
-def _by_trial(line, rest, level):
-    """Return the intervals of slope and intercept from lines without each trial."""
-    none, n_trials = (NO_INTERVAL, NO_INTERVAL), len(rest)
-    if n_trials < 3:
-        return none, f"only {n_trials} of the 3 trials that a jackknife needs"
-    se = np.sqrt((n_trials - 1) * rest.var(axis=0))
-    half = float(student_t.ppf((1 + level) / 2, n_trials - 1)) * se
-    if not np.isfinite(half).all():
-        return none, NEEDED
-    if half[0] <= 1e-12:
-        return none, NEVER_MOVES
-    low, high = (line - half).tolist(), (line + half).tolist()
-    return tuple(map(Interval, low, high)), ""
