@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.intake.schema import (
+    ROWS_PER_SOURCE,
     SAMPLE_KEYS,
     CheckedTable,
     at_places,
@@ -171,6 +172,10 @@ def _set_faults_aside(bench: _Bench, highest: float) -> None:
     early = dishes["weighed_at"] < dishes["sampled_at"]
     heavier = (dry > wet) | (dishes["prestage_dry_g"] > dishes["prestage_wet_g"])
     lighter = ((wet - tare <= 0) | (dry < tare)) & ~heavier
+    # Where nearly all dishes of a file do, no decimal point slipped.
+    below = ((wet < tare) & ~heavier)[wet.notna() & (tare > 0)]
+    of_file = below.groupby(below.index // ROWS_PER_SOURCE).transform
+    net = below & (of_file("mean") > 0.9) & (of_file("sum") > 2)
     # Where all tares are 0 the lab may weigh grain alone; else some were forgotten.
     bare = (tare == 0) & bool((tare > 0).any()) & ~lighter & ~heavier
     none = dishes["moisture"].isna() & ~lighter & ~heavier
@@ -179,6 +184,7 @@ def _set_faults_aside(bench: _Bench, highest: float) -> None:
     for code, which, reason in (
         ("dry-heavier-than-wet", heavier, "the dish weighs more dry than wet"),
         ("weighed-before-taken", early, "the sample was weighed before it was taken"),
+        ("weights-net", net, "the dish weighs less wet than its tare, like the rest"),
         ("out-of-range", lighter, "the dish weighs less than its tare"),
         ("out-of-range", bare, "the tare is 0, though other dishes have one"),
         ("out-of-range", soaked, f"the weights give more than {limit}"),
@@ -274,12 +280,18 @@ def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
             yield from found("method-unknown", "oven", method=method)
     weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
     given = dishes["moisture_pct"]
-    odd = dishes.index[(weighed - given).abs() > threshold("weights_apart")]
+    net, limit = (
+        dishes.assign(moisture_pct=np.nan, tare_g=0.0),
+        threshold("weights_apart"),
+    )
+    odd = dishes.index[(weighed - given).abs() > limit]
+    fits = (dish_moisture(net) - given)[odd].abs() <= limit
+    key = "weights-net-given" if fits.mean() > 0.9 else "weights-contradict"
     shown = [
         f"{sample} ({show(weighed[row])} by weight, {show(given[row])} given)"
         for row, sample in dishes.loc[odd, "sample"].items()
     ]
-    yield from found("weights-contradict", "oven", odd, shown=listed(shown, most=3))
+    yield from found(key, "oven", odd, shown=listed(shown, most=3))
     lost = dishes["sealed_mass_g"] - dishes["opened_mass_g"]
     limit = threshold("mass_lost")
     odd = dishes.index[lost.abs() > limit + 1e-9]

@@ -183,9 +183,10 @@ def _frames_of(
         cells = cells.apply(lambda c: c.mask(trimmed(c).str.casefold().isin(words)))
     cells = cells.dropna(how="all")  # blank rows are no rows
     used = {header for own in mapped.values() for header in own}
-    parted = [c for c, own in mapped.items() if len(own) > 1 and _is_time(c, table)]
-    times = {c: joined_times(cells[mapped[c]], how.dates) for c in parted}
-    mapped |= {c: mapped[c][:1] for c in parted}
+    several = [c for c, own in mapped.items() if len(own) > 1]
+    several = [c for c in several if SCHEMAS[table.name][c].kind == TIME]
+    times = {c: joined_times(cells[mapped[c]], how.dates) for c in several}
+    mapped |= {c: mapped[c][:1] for c in several}
     sheets = tuple(f"{label.partition('#')[0]}#{title}" for title in seen.sheets)
     dishes = _dishes(cells, mapped)
     table.stacked |= len(dishes) > 1
@@ -274,31 +275,19 @@ def _mapped_headers(
     used = {header for own in mapped.values() for header in own}
     twice = [h for h in used if f"{h} (2)" in headers and f"{h} (2)" not in used]
     both = sorted(how.fixed.keys() & mapped.keys())
-    several = {c: own for c, own in mapped.items() if len(own) > 1}
-    several = {c: own for c, own in several.items() if not _is_time(c, table)}
-    single = [c for c in several if not _is_repeated(c, table)]
+    several = [c for c in mapped if len(mapped[c]) > 1 and known[c].kind != TIME]
+    repeated = [c for c, rule in known.items() if rule.kind == NUMBER]
+    repeated = [*repeated, _REPEATS[table.name]] if table.name in _REPEATS else []
+    single = [c for c in several if c not in repeated]
     if twice:
         table.tell("headed-twice", file=label, name=min(twice))
     elif single:
         table.tell("list-refused", file=label, columns=listed(single))
-    elif len({len(own) for own in several.values()}) > 1:
+    elif len({len(mapped[c]) for c in several}) > 1:
         table.tell("dishes-unlike", file=label)
     elif both:
         table.tell("fixed-twice", file=label, columns=listed(both))
     return {ours: own for ours, own in mapped.items() if own}
-
-
-def _is_time(column: str, table: CheckedTable) -> bool:
-    return SCHEMAS[table.name][column].kind == TIME
-
-
-def _is_repeated(column: str, table: CheckedTable) -> bool:
-    """Whether a column may stand side by side in a row, dish after dish."""
-    counts, number = (
-        _REPEATS.get(table.name),
-        SCHEMAS[table.name][column].kind == NUMBER,
-    )
-    return counts is not None and (number or column == counts)
 
 
 def _dishes(cells: pd.DataFrame, mapped) -> list[tuple[dict[str, str], pd.DataFrame]]:

@@ -276,6 +276,37 @@ def test_weights_against_a_moisture_given_beside_them(season, given, told):
     assert ("weights-contradict" in found) == told
 
 
+def test_weights_less_than_the_tare_in_nearly_all_dishes_look_net_of_the_dish(season):
+    oven = pd.read_csv(season.folder / "oven.csv")
+    net = oven.assign(wet_g=oven["wet_g"] - oven["tare_g"])
+    net["dry_g"] -= oven["tare_g"]
+    net.to_csv(season.folder / "oven.csv", index=False)
+    [told] = reference_of(season).findings
+    assert told.code == "weights-net" and "tare_g = 0" in told.remedy
+    # As the remedy says: the tare under another name, which is not mapped.
+    net = net.rename(columns={"tare_g": "pan"})
+    net.to_csv(season.folder / "oven.csv", index=False)
+    season.append("season.toml", "[files.oven]\nfixed = { tare_g = 0 }")
+    assert reference_of(season).samples["reference_pct"].iloc[0] == approx(13.95)
+
+
+def test_one_dish_below_its_tare_is_a_slip(season):
+    season.replace("oven.csv", "20,30,28.61", "20,3.0,2.861")
+    assert "weights-net" not in {f.code for f in reference_of(season).findings}
+
+
+def test_net_weights_on_foil_pans_are_told_by_the_moisture_beside_them(season):
+    oven = pd.read_csv(season.folder / "oven.csv")
+    given = 100 * (oven["wet_g"] - oven["dry_g"]) / (oven["wet_g"] - oven["tare_g"])
+    wet, dry = (oven[c] - oven["tare_g"] for c in ("wet_g", "dry_g"))
+    tare = oven["tare_g"] / 20
+    foil = oven.assign(tare_g=tare, wet_g=wet, dry_g=dry, moisture_pct=given.round(2))
+    foil.to_csv(season.folder / "oven.csv", index=False)
+    found = {f.code: f for f in reference_of(season).findings}["weights-contradict"]
+    assert len(found.rows) == 10 and "tare_g = 0" in found.remedy
+    assert "agree if the weights are net of the dish" in found.message
+
+
 # Form FGIS-923 allows 0.5 g between the weighings of a sample's bag.
 @pytest.mark.parametrize(
     ("opened", "told"), [(499.5, False), (499.4, True), (500.6, True)]
