@@ -302,7 +302,7 @@ def _find_units(guess: _Guess, units_row: dict[str, tuple[str, ...]]) -> None:
             found[quantity].append((said[1], f"{where} at {header!r}"))
         elif quantity == "moisture" and 0.02 < middle < 0.7:
             found[quantity].append(("fraction", at_middle))
-        elif quantity in ("mass", "area"):
+        elif quantity in ("mass", "area") and guess.table != "oven":
             unless = f"{'kg' if quantity == 'mass' else 'm2'} unless you set {quantity}"
             guess.questions.append(f"{header!r} names no unit; {unless}")
         elif quantity == "test_weight" and 40 < middle < 64:

@@ -102,7 +102,7 @@ class Units(Strict):
     """Units that tables are written in; None where it is not said here."""
 
     moisture: Literal["percent", "fraction", "dry_basis"] | None = None
-    mass: Literal["kg", "lb", "g"] | None = None
+    mass: Literal["kg", "lb", "g", "mg"] | None = None
     test_weight: Literal["kg_hl", "lb_bu"] | None = None
     area: Literal["m2", "ft2", "ac"] | None = None
     temperature: Literal["c", "f"] | None = None
@@ -112,10 +112,11 @@ OUR_UNITS = Units(
     moisture="percent", mass="kg", test_weight="kg_hl", area="m2", temperature="c"
 )
 _ENDINGS = {"_kg_hl": "test_weight", "_kg": "mass", "_m2": "area"}
-_ENDINGS |= {"temp_c": "temperature"}
+_ENDINGS |= {"_g": "mass", "temp_c": "temperature"}
 _FACTORS = {
     "lb": 0.45359237,
     "g": 0.001,
+    "mg": 1e-6,
     "ft2": 0.09290304,
     "ac": 4046.8564224,
     # 1 lb per Winchester bushel of 2150.42 in³ (7 CFR 810.102).
@@ -138,14 +139,17 @@ def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
     Moisture on dry basis D is 100·D/(100 + D) percent on wet basis.
     """
     quantity = quantity_of(column)
-    unit = getattr(units, quantity) if quantity else None
+    unit = getattr(units, quantity) if quantity else ""
     if unit == "dry_basis":
         return 100 * values / (100 + values)
     if unit == "fraction":
         return values * 100
     if unit == "f":
         return (values - 32) / 1.8
-    return values * _FACTORS[unit] if unit in _FACTORS else values
+    if not quantity:
+        return values
+    factor = 1000 if column.endswith("_g") else 1  # what a dish weighs is in g
+    return values * (factor * _FACTORS.get(unit, 1.0))
 
 
 def found(

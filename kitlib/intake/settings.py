@@ -281,6 +281,7 @@ class Season(Strict, BaseModel):
         and [columns.<table>], then [units].
         """
         told = [OUR_UNITS, self.units, getattr(self.units, table)]
+        told[2:2] = [Units(mass="g")] if table == "oven" else []  # dishes, not plots
         sources = []
         for options in self.files.get(table, [FileOptions()]):
             units: dict = {}

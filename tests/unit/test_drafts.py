@@ -135,3 +135,15 @@ def test_nothing_is_overwritten_and_an_empty_folder_is_refused(tmp_path):
         draft_season(tmp_path / "season", tmp_path / "from")
     with pytest.raises(SeasonRefused, match="not an empty folder"):
         draft_season(tmp_path, tmp_path / "from")
+
+
+def test_milligrams_in_a_header_are_set_and_grams_unsaid_are_not_asked(tmp_path):
+    (tmp_path / "from").mkdir()
+    for unit in (" (mg)", ""):
+        head = f"Sample,Trial,Plot,Method,Tare{unit},Wet{unit},Dry{unit}"
+        rows = "".join(f"\ns{n},T1,{n},ISO 712-1,20,30,28.6" for n in range(1, 6))
+        (tmp_path / "from" / "oven.csv").write_text(head + rows)
+        draft = draft_season(tmp_path / f"season{unit}", tmp_path / "from")
+        told = tomllib.loads((tmp_path / f"season{unit}/season.toml").read_text())
+        assert told.get("units", {}) == ({"oven": {"mass": "mg"}} if unit else {})
+        assert not [q for q in draft.questions if "Tare" in q]

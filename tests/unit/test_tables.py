@@ -209,6 +209,18 @@ def test_moisture_in_another_form_becomes_percent_wet_basis(season, unit, value)
     assert read(season)["benchtop"].frame["moisture_pct"].iloc[0] == pytest.approx(14.2)
 
 
+@pytest.mark.parametrize(("mass", "per_gram"), [("mg", 1000), ("kg", 0.001)])
+def test_dishes_in_another_unit_become_grams_and_plots_stay(season, mass, per_gram):
+    oven = pd.read_csv(season.folder / "oven.csv", dtype={"plot": str})
+    oven["tare_g"] *= per_gram
+    oven.to_csv(season.folder / "oven.csv", index=False)
+    settle(season, f'[units]\nmass = "lb"\n[units.oven]\nmass = "{mass}"\n')
+    tables = read(season)
+    assert tables["oven"].frame["tare_g"].iloc[0] == pytest.approx(20)
+    pounds = tables["plots"].frame["plot_mass_kg"].iloc[0]
+    assert pounds == pytest.approx(5 * 0.45359237)
+
+
 def test_names_meet_without_case_and_by_alias_and_are_told_where_they_stand(season):
     season.replace("plots.csv", "T1,004", "t1,004")
     text = season.text("oven.csv").replace("T1", "Field one")

@@ -49,6 +49,7 @@ def doubts(**frames):
         ("TW lb/bu", "test_weight", "lb_bu"),
         ("Test Wt (lbs per bu)", "test_weight", "lb_bu"),
         ("hl-Gewicht kg/hl", "test_weight", "kg_hl"),
+        ("Pan tare (mg)", "mass", "mg"),
         ("Plot area sq ft", "area", "ft2"),
         ("AREA_FT2", "area", "ft2"),
         ("Parzellenfläche m²", "area", "m2"),
