@@ -348,9 +348,7 @@ def _find_dates(guesses: list[_Guess]) -> None:
         texts = [text for one in alike for text in one.times]
         orders = date_forms(texts)
         if len(orders) == 1:
-            said = (
-                f"all times, such as {max(texts)!r}, can be read so and not otherwise"
-            )
+            said = f"all times, such as {max(texts)!r}, can only be read so"
             guess.options["dates"] = orders[0], said
             continue
         said = f"is it {' or '.join(repr(forms[0]) for forms in orders)}?"
@@ -391,9 +389,7 @@ def _settings(name: str, groups: dict[str, list[_Guess]]) -> tuple[list, list]:
                     others[ours].add(text)
     if others:
         lines.append("\n[alias.crop]  # the same crops in other words")
-        lines += [
-            f"{ours} = {toml_text(sorted(o))}" for ours, o in sorted(others.items())
-        ]
+        lines += [f"{c} = {toml_text(sorted(o))}" for c, o in sorted(others.items())]
     for table in (t for t in REQUIRED_TABLES if t not in groups):
         questions.append(f"no file looks like the table {table}; add {table}.csv")
         lines.append(f"#? {questions[-1]}")
@@ -435,6 +431,4 @@ def _lines_of(table: str, guesses: list[_Guess]) -> list[str]:
 
 def _told(settings: dict) -> list[str]:
     """Return lines of settings, each with its ground."""
-    return [
-        f"{key} = {toml_text(value)}  # {why}" for key, (value, why) in settings.items()
-    ]
+    return [f"{k} = {toml_text(v)}  # {why}" for k, (v, why) in settings.items()]

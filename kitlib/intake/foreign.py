@@ -165,8 +165,9 @@ def fits(column: str, table: str, cells: Sequence) -> bool:
     """Whether a column's cells are of its kind; those of an empty one may be."""
     filled = [c for c in cells if str(c).strip().casefold() not in NOTHING]
     kind = SCHEMAS[table][column].kind
-    if column in COUNTED:
-        return all(map(_is_count, filled))
+    if column in COUNTED:  # 2 or B tell the dishes or readings of a sample apart
+        told = [(number_of(cell), text_of(cell)) for cell in filled]
+        return all(len(text) < 3 if n is None else n in range(100) for n, text in told)
     if kind == NUMBER:
         fit = [number_of(cell) is not None for cell in filled]
     elif kind == TIME:
@@ -175,12 +176,6 @@ def fits(column: str, table: str, cells: Sequence) -> bool:
     else:
         return True
     return sum(fit) >= 0.7 * len(filled)
-
-
-def _is_count(cell: object) -> bool:
-    """Whether a cell tells the dishes or readings of a sample apart: 2 or B."""
-    number = number_of(cell)
-    return len(text_of(cell)) < 3 if number is None else number in range(100)
 
 
 def date_forms(texts: Sequence[str]) -> list[list[str]]:
@@ -209,11 +204,8 @@ def joined_times(parts: pd.DataFrame, forms: Sequence[str]) -> pd.Series:
 
     A part that one of the forms reads, and none reads otherwise, is ISO 8601 in it.
     """
-    first, *others = (by_value(parts[h], lambda c: _time_text(c, forms)) for h in parts)
-    texts = first.astype("str")
-    for other in others:
-        texts = texts.str.cat(other.astype("str"), sep=" ", na_rep="")
-    return texts.str.strip().mask(parts.isna().all(axis=1))
+    texts = parts.apply(by_value, make=lambda cell: _time_text(cell, forms), missing="")
+    return texts.iloc[:, 0].str.cat(texts.iloc[:, 1:], sep=" ")
 
 
 def _time_text(cell: object, forms: Sequence[str]) -> str:

@@ -91,7 +91,7 @@ def pair_samples(
     refusal = _refusals(joined)
     pairs = _finished(joined[refusal == ""], season.selection)
     refused = _refused_samples(samples, placed, joined, refusal, tables["plots"])
-    left = _rows_left_out(tables, reference, refused, orphans)
+    left = _rows_left_out(tables, reference, samples, refused, orphans)
     findings += _findings_of_refusals(tables, refused, orphans)
     findings += _chosen_on_suspicion(pairs, tables["oven"].frame, season)
     counts = []
@@ -265,7 +265,7 @@ def _refused_samples(
     return pd.DataFrame(rows, columns=columns, dtype=object).drop_duplicates("sample")
 
 
-def _rows_left_out(tables, reference, refused, orphans) -> pd.DataFrame:
+def _rows_left_out(tables, reference, samples, refused, orphans) -> pd.DataFrame:
     """Return every row not used, of every table."""
     parts = [part for table in tables.values() for part in table.left_out]
     parts += reference.left_out
@@ -273,9 +273,14 @@ def _rows_left_out(tables, reference, refused, orphans) -> pd.DataFrame:
     empty = bench["moisture_pct"].isna()
     reason = "the reading has no number"
     parts.append(tables[BENCHTOP].account_of(bench[empty], "cell-empty", reason))
+    read, keys = bench[~empty], [*SAMPLE_KEYS, "meter"]
+    meters = pd.MultiIndex.from_frame(samples[keys])
+    own = pd.MultiIndex.from_frame(read[keys]).isin(meters)
+    reason = "another meter read the sample more often, or stands first"
+    parts.append(tables[BENCHTOP].account_of(read[~own], "other-meter", reason))
     reasons = refused.set_index("sample")
     dishes = tables[OVEN].frame.loc[reference.dishes_used]
-    for name, used in ((OVEN, dishes), (BENCHTOP, bench[~empty])):
+    for name, used in ((OVEN, dishes), (BENCHTOP, read[own])):
         gone = used[used["sample"].isin(reasons.index)]
         told = reasons.loc[gone["sample"]]
         codes, words = told["code"].array, told["reason"].array

@@ -278,6 +278,11 @@ def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
         yield from found("dishes-disagree", "oven", rows, n=n, **parts)
         if (group["range_limit"].isna() & (group["n_dishes"] > 1)).any():
             yield from found("method-unknown", "oven", method=method)
+    labs = dishes.dropna(subset="lab").groupby("sample")["lab"].unique()
+    labs = labs[labs.map(len) > 1]
+    told = listed([f"{sample} ({listed(of)})" for sample, of in labs.items()], most=5)
+    rows = dishes.index[dishes["sample"].isin(labs.index)]
+    yield from found("sample-two-labs", "oven", rows, shown=told)
     weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
     given = dishes["moisture_pct"]
     net, limit = (

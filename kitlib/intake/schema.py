@@ -403,7 +403,7 @@ def _flags(cells: pd.Series, table: CheckedTable) -> pd.Series:
     told = {w: True for w in ("yes", "y", "true", "1")}
     told |= {w: False for w in ("no", "n", "false", "0")}
     flags = words.map(told).astype("boolean")
-    table.fault(cells[flags.isna() & words.notna()], "not-a-number", "yes or no")
+    table.fault(cells[flags.isna() & words.notna()], "not-yes-or-no", "yes or no")
     return flags
 
 

@@ -401,10 +401,8 @@ def read_season(folder: str | Path) -> Season:
 def _in_words(problem: Any) -> str:
     """Say which setting is wrong, what it is and what was expected."""
     kind, place = problem["type"], ".".join(map(str, problem["loc"]))
-    at, value = (
-        text if len(text) <= 80 else f"{text[:80]}…"
-        for text in (place, "missing" if kind == "missing" else repr(problem["input"]))
-    )
+    at, value = place[:80], "missing" if kind == "missing" else repr(problem["input"])
+    value = value if len(value) <= 80 else f"{value[:80]}…"
     if kind == "extra_forbidden":
         return f"{at} is no setting of the audit. Check its spelling or delete it."
     said = problem["msg"].removeprefix("Value error, ").rstrip(".")

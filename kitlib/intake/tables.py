@@ -28,9 +28,9 @@ from kitlib.intake.schema import (
     FORMER_HEADERS,
     MOISTURES,
     NAMES,
-    NUMBER,
     ROWS_PER_SOURCE,
     SCHEMAS,
+    TEXT,
     TIME,
     CheckedTable,
     Source,
@@ -241,7 +241,9 @@ def _mapped_headers(
     absent = []
     for ours, theirs in how.columns.items():
         here = {h: h if h in headers else by_plain.get(plain(h)) for h in theirs}
-        absent += [f"{ours} to {h!r}" for h, header in here.items() if header is None]
+        absent += [
+            f"{ours} to {h!r}" for h in here if not (here[h] or ours in how.fixed)
+        ]
         mapped[ours] = [header for header in here.values() if header is not None]
     known = SCHEMAS[table.name]
     ours_by = {old: new for old, new in FORMER_HEADERS.items() if new in known}
@@ -268,17 +270,17 @@ def _mapped_headers(
             *(f'{c} = "your header"' for c in lacking),
         ]
         parts = {"columns": names, "headers": there, "lines": "\n    ".join(lines)}
-        table.tell("column-lacking", file=label, **parts)
+        key = "mass-lacking" if "plot_mass_kg" in lacking else "column-lacking"
+        table.tell(key, file=label, **parts)
     if beside:
         table.tell("column-beside", file=label, pairs=listed(beside, most=3))
     # Where a setting does not tell which column, or how many, it means.
     used = {header for own in mapped.values() for header in own}
     twice = [h for h in used if f"{h} (2)" in headers and f"{h} (2)" not in used]
-    both = sorted(how.fixed.keys() & mapped.keys())
+    both = sorted(column for column in how.fixed if mapped.get(column))
     several = [c for c in mapped if len(mapped[c]) > 1 and known[c].kind != TIME]
-    repeated = [c for c, rule in known.items() if rule.kind == NUMBER]
-    repeated = [*repeated, _REPEATS[table.name]] if table.name in _REPEATS else []
-    single = [c for c in several if c not in repeated]
+    count = _REPEATS.get(table.name)
+    single = [c for c in several if not count or (known[c].kind == TEXT and c != count)]
     if twice:
         table.tell("headed-twice", file=label, name=min(twice))
     elif single:

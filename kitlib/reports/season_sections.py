@@ -188,7 +188,7 @@ def _facts(season: SeasonAudit, trials: pd.DataFrame) -> page.Facts:
         "within": f"{trials['newly_selected'].sum() - changing.sum():.0f}",
         "span": span if span == NOT_KNOWN else f"{span} %",
         "untested": len(trials) - tested,
-        "why": "no corrected moisture" if tested < len(trials) else "",
+        "why": "no yield at corrected moisture" if tested < len(trials) else "",
     }
     names = "samples", "changing", "yields", "untested"
     return page.Facts([page.say_all(f"facts.{name}", **values) for name in names])

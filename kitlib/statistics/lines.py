@@ -274,16 +274,14 @@ TOO_MANY = f"over {MOST_POINTS} samples: all pairs of them are too many to list"
 OPEN = "the steepest slope not ruled out is vertical, so the interval has no end"
 
 
-@dataclass(frozen=True, kw_only=True)
-class RobustLine:
+class RobustLine(NamedTuple):
     """A Passing-Bablok line: reference = intercept + slope * sensor, nan if unknown."""
 
     slope: float
     intercept: float
     slope_interval: Interval = NO_INTERVAL
-    intercept_interval: Interval = NO_INTERVAL  # the published one only
     n_pairs: int = 0  # of samples that have a slope
-    remark: str = ""
+    remark: str = ""  # why there is no line, or no interval or end of it
 
 
 def passing_bablok(
@@ -293,7 +291,7 @@ def passing_bablok(
 
     The robust check beside `prediction_line` and `gain`: it takes both methods as
     equally precise for their scale. With `trial` the slope's interval allows for
-    samples that come several to a trial; the published ones, without it, take samples
+    samples that come several to a trial; the published one, without it, takes them
     as independent. Without an interval, saying why, under 3 trials; not known for more
     samples than `MOST_POINTS`.
 
@@ -315,9 +313,9 @@ def passing_bablok(
     if sensor.size > MOST_POINTS:
         return RobustLine(slope=nan, intercept=nan, remark=TOO_MANY)
     angles, first, second = _pairs_of(sensor, reference)
-    slope, ends, remark = _middle(angles), (NO_INTERVAL, NO_INTERVAL), NOT_TOGETHER
+    slope, ends, remark = _middle(angles), NO_INTERVAL, NOT_TOGETHER
     if isfinite(slope) and trial is None:
-        ends, remark = _published(sensor, reference, angles, level)
+        ends, remark = _published(angles, sensor.size, level)
     elif isfinite(slope):
         codes, n = cluster_codes("passing_bablok: trial", trial, sensor.size)
         codes = codes.astype(np.int16)
@@ -326,15 +324,9 @@ def passing_bablok(
         names = list(dict.fromkeys(trial))
         lines = SimpleNamespace(trials=names, total=slope, without_each=rest)
         found = jackknife(lines, np.asarray)
-        ends, remark = (found.interval(level), NO_INTERVAL), found.remark
-    return RobustLine(
-        slope=slope,
-        intercept=_intercept(sensor, reference, slope),
-        slope_interval=ends[0],
-        intercept_interval=ends[1],
-        n_pairs=angles.size,
-        remark=remark,
-    )
+        ends, remark = found.interval(level), found.remark
+    intercept = float(np.median(reference - slope * sensor))
+    return RobustLine(slope, intercept, ends, angles.size, remark)
 
 
 def _pairs_of(sensor, reference):
@@ -370,20 +362,11 @@ def _middle(angles):
     return slope if isfinite(slope) and slope > 0 else nan
 
 
-def _intercept(sensor, reference, slope):
-    """Return the median intercept of a slope, nan if that is not finite."""
-    return float(np.median(reference - slope * sensor)) if isfinite(slope) else nan
-
-
-def _published(sensor, reference, angles, level):
-    """Return the intervals of the paper, of slope and intercept, and a remark."""
-    n = sensor.size
+def _published(angles, n, level):
+    """Return the paper's interval of the slope of n samples, and a remark."""
     spread = sqrt(n * (n - 1) * (2 * n + 5) / 18)
     first = round((angles.size - float(norm.ppf((1 + level) / 2)) * spread) / 2)
     if first < 1:
-        return (NO_INTERVAL, NO_INTERVAL), TOO_FEW
-    low, high = _slopes(angles, [first, angles.size - first + 1])
-    if not isfinite(high):
-        return (Interval(low, high), NO_INTERVAL), OPEN
-    ends = (_intercept(sensor, reference, slope) for slope in (high, low))
-    return (Interval(low, high), Interval(*ends)), ""
+        return NO_INTERVAL, TOO_FEW
+    ends = Interval(*_slopes(angles, [first, angles.size - first + 1]))
+    return ends, "" if isfinite(ends.high) else OPEN

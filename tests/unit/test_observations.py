@@ -1,12 +1,16 @@
 """What is told of a curve besides its bias: the oven's error, cold and wet plots."""
 
+import re
+import tomllib
+
 import numpy as np
 import pandas as pd
 import pytest
 from curves import SEASON, audit_of
 
 from kitlib.curves.evidence import cold_or_wet
-from kitlib.curves.observations import OBSERVED, observe_curve
+from kitlib.curves.observations import OBSERVED, observe_curve, say
+from kitlib.intake.settings import Season
 
 SENSOR = np.array([15.1, 16.2, 17.0, 18.1, 19.2, 20.0])
 REFERENCE = np.array([15.0, 16.0, 17.0, 18.0, 19.0, 20.0])
@@ -48,3 +52,13 @@ def test_plots_too_cold_or_too_wet_are_estimates_only():
         "of its 5 plots 1 were below 5 °C and 1 read above 25 % moisture (40% in all)"
     )
     assert said in found["beyond-estimates"].message
+
+
+def test_what_to_write_for_a_crop_without_defaults_is_toml():
+    said = say("crop-unknown", crop="maíz")
+    parts = re.findall(r"(\S+ = (?:\[.*?\]|{.*?}|[\d.]+)) under (\[[a-z_.]+\])", said)
+    told = tomllib.loads("\n".join(f"{place}\n{line}" for line, place in parts))
+    assert told["alias"] == {"crop": {"maize": ["maíz"]}} and len(parts) == 3
+    settings = Season.model_validate({"name": "a"} | told)
+    assert settings.tolerance_of("maíz").minimum == 0.7
+    assert settings.standard_moisture_of("maíz") == 14.0

@@ -154,3 +154,14 @@ def test_every_row_read_is_used_or_left_out(season):
         "benchtop": 2,
         "readings": 4,
     }
+
+
+def test_the_readings_of_another_meter_are_left_out_and_counted(season):
+    lines = [f"{s},T1,00{s[1]},M{m},14.{m}" for s in ("s1", "s2") for m in (1, 2)]
+    head = "sample,trial,plot,meter,moisture_pct"
+    season.write("benchtop.csv", "\n".join([head, *lines, "s2,T1,002,M2,14.3", ""]))
+    found = pairing(season)
+    # Of as many readings the first meter is taken, of more that with more.
+    assert left_out(found, "benchtop") == [(3, "other-meter"), (4, "other-meter")]
+    counts = found.counts.set_index("table").loc["benchtop"]
+    assert (counts["read"], counts["used"], counts["left_out"]) == (5, 3, 2)

@@ -307,6 +307,14 @@ def test_net_weights_on_foil_pans_are_told_by_the_moisture_beside_them(season):
     assert "agree if the weights are net of the dish" in found.message
 
 
+def test_dishes_of_one_sample_from_two_labs_are_told(season):
+    oven = pd.read_csv(season.folder / "oven.csv", dtype=str)
+    oven["lab"] = ["North", "South", *["North"] * 8]
+    oven.to_csv(season.folder / "oven.csv", index=False)
+    [found] = [f for f in reference_of(season).findings if f.code == "sample-two-labs"]
+    assert "s1 (North and South)" in found.message and found.rows == (2, 3)
+
+
 # Form FGIS-923 allows 0.5 g between the weighings of a sample's bag.
 @pytest.mark.parametrize(
     ("opened", "told"), [(499.5, False), (499.4, True), (500.6, True)]

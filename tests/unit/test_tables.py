@@ -315,6 +315,24 @@ def test_lines_that_would_map_a_missing_column_are_toml(season):
     assert told == {"columns": {"plots": {"sensor_pct": "your header"}}}
 
 
+def test_plots_that_nobody_weighed_are_told_of_and_read(season):
+    lines = [line.split(",") for line in season.text("plots.csv").splitlines()]
+    season.write("plots.csv", "\n".join(",".join(c[:6] + c[7:]) for c in lines))
+    with pytest.raises(SeasonRefused, match=r"fixed = \{ plot_mass_kg"):
+        read(season)
+    # Another file of the table has the header that is mapped.
+    mapped = '[columns.plots]\nplot_mass_kg = "Wt"\n'
+    settle(season, f'{mapped}[[files.plots]]\nfixed = {{ plot_mass_kg = "" }}\n')
+    assert read(season)["plots"].frame["plot_mass_kg"].isna().all()
+
+
+def test_neither_yes_nor_no_has_a_remedy_of_its_own(season):
+    curves = "curve,crop,offset_loaded,scale_checked\nW,wheat,0.2,x\n"
+    season.write("curves.csv", curves)
+    [found] = [f for f in read(season)["curves"].findings if f.severity == "fault"]
+    assert found.code == "not-yes-or-no" and found.remedy.startswith("Write yes or no")
+
+
 @pytest.mark.parametrize("pattern", ["../x.csv", "/etc/passwd", "nowhere*.csv"])
 def test_what_lies_elsewhere_or_nowhere_is_refused(season, pattern):
     settle(season, f'[files.plots]\nread = "{pattern}"\n')
