@@ -389,7 +389,9 @@ def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observe
     if n := int((cold | wet).sum()):
         yield _told(
             "beyond-estimates",
-            cold=int(cold.sum()),
+            cold=int(cold.sum())
+            if plots["grain_temp_c"].count()
+            else "an unknown number",
             wet=int(wet.sum()),
             served=len(plots),
             share=n / len(plots),

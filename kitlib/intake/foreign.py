@@ -200,16 +200,13 @@ def _reads(text: str, form: str) -> bool:
 
 
 def joined_times(parts: pd.DataFrame, forms: Sequence[str]) -> pd.Series:
-    """Return date and time of day, cells of their own, as one text for each row.
-
-    A part that one of the forms reads, and none reads otherwise, is ISO 8601 in it.
-    """
+    """Return date and time of day, cells of their own, as one text for each row."""
     texts = parts.apply(by_value, make=lambda cell: _time_text(cell, forms), missing="")
     return texts.iloc[:, 0].str.cat(texts.iloc[:, 1:], sep=" ")
 
 
 def _time_text(cell: object, forms: Sequence[str]) -> str:
-    """Return a date, or a time of day, as text."""
+    """Return a date, or a time of day, as text: ISO 8601 if the forms tell but one."""
     if isinstance(cell, timedelta) and timedelta() <= cell < timedelta(days=1):
         cell = (datetime.min + cell).time()  # a workbook's hours since midnight
     if isinstance(cell, date | time):

@@ -59,14 +59,12 @@ def _tell_of_days_without_clock(table, time: pd.Series, season: Season) -> None:
     """Tell of readings without a time of day on the day of a change of offset."""
     for change in season.offsets:
         day = pd.Timestamp(change.start).normalize()
-        if change.start == day:
-            continue  # from midnight on, no time of day is needed
-        own = table.frame[(table.frame["curve"] == change.curve) & (time == day)]
+        clockless = (time == day) & (change.start > day)  # at midnight none is needed
+        own = table.frame[clockless & (table.frame["curve"] == change.curve)]
         by = "trial" if "trial" in own else "sample"
-        parts = {"n": counted(len(own), "row"), "name": change.curve, "by": by}
+        parts = {"n": counted(len(own), "row"), "change": change, "by": by}
         names = listed(sorted(own[by].unique()), most=40)
-        start = f"{change.start:%Y-%m-%d %H:%M}"
-        table.tell("offsets-clockless", own.index, names=names, start=start, **parts)
+        table.tell("offsets-clockless", own.index, names=names, **parts)
 
 
 def odd_offsets(frames: dict[str, pd.DataFrame]) -> Iterator[Finding]:

@@ -264,11 +264,8 @@ def _mapped_headers(
     if lacking := [c for c in needed if c not in mapped and c not in how.fixed]:
         noun, verb = ("column", "is") if len(lacking) == 1 else ("columns", "are")
         names = f"{noun} {listed(lacking, most=12)} {verb}"
-        lines = [
-            "",
-            f"[columns.{table.name}]",
-            *(f'{c} = "your header"' for c in lacking),
-        ]
+        lines = ["", f"[columns.{table.name}]"]
+        lines += [f'{c} = "your header"' for c in lacking]
         parts = {"columns": names, "headers": there, "lines": "\n    ".join(lines)}
         key = "mass-lacking" if "plot_mass_kg" in lacking else "column-lacking"
         table.tell(key, file=label, **parts)
@@ -354,7 +351,8 @@ def _typed(cells, how: FileOptions, table: CheckedTable) -> pd.DataFrame:
             values = in_its_kind(cells[name], column.kind, table, *marks)
             typed[name] = in_our_unit(values, name, how.units)
     if unknown := {name: cells[name] for name in cells if name not in typed}:
-        table.tell("columns-kept", columns=listed(unknown, most=12))
+        file, names = table.sources[-1].name, listed(unknown, most=12)
+        table.tell("columns-kept", file=file, columns=names)
     return pd.DataFrame(typed | unknown, index=cells.index, copy=False)
 
 

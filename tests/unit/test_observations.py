@@ -52,6 +52,8 @@ def test_plots_too_cold_or_too_wet_are_estimates_only():
         "of its 5 plots 1 were below 5 °C and 1 read above 25 % moisture (40% in all)"
     )
     assert said in found["beyond-estimates"].message
+    _, found = observed(plots | {"grain_temp_c": [np.nan] * 5})
+    assert "an unknown number were below 5 °C" in found["beyond-estimates"].message
 
 
 def test_what_to_write_for_a_crop_without_defaults_is_toml():

@@ -4,6 +4,7 @@ import os
 import tomllib
 import zipfile
 from datetime import date, datetime, time, timedelta
+from pathlib import Path
 
 import openpyxl
 import pandas as pd
@@ -12,7 +13,7 @@ import pytest
 from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.pairs import pair_samples
 from kitlib.intake.reference import reference_values
-from kitlib.intake.settings import read_season
+from kitlib.intake.settings import Season, read_season
 from kitlib.words.findings import SeasonRefused
 
 
@@ -518,3 +519,15 @@ def test_a_change_of_offset_on_a_day_without_times_of_day_is_told(season, start,
     assert bool(clockless) == told
     if told:
         assert "5 rows of curve W" in clockless and "trial T2 and T3" in clockless
+
+
+def test_the_settings_that_the_readme_shows_are_settings():
+    text = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    shown = [
+        tomllib.loads(block.split("```")[0]) for block in text.split("```toml")[1:]
+    ]
+    assert len(shown) == 2
+    both = [Season.model_validate({"name": "a"} | block) for block in shown]
+    one, two = both[1].sources_of("plots")
+    assert one.columns["plot_mass_kg"] == two.columns["plot_mass_kg"] == ["Weight"]
+    assert (one.units.mass, two.units.mass) == ("kg", "lb")
