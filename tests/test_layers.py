@@ -25,7 +25,7 @@ GROUPS = [
     ("trials", "yields means moisture_errors ranks consequences"),
     ("season", "season"),
     ("simulation", "scenario harvest season"),
-    ("reports", "drawing blocks figures typeset data_report"),
+    ("reports", "drawing blocks figures typeset"),
     (
         "review",
         "check_samples comparisons plan setup review sections",
@@ -40,7 +40,7 @@ GROUPS = [
     (
         "runs",
         """
-        workers manifest kernels run cluster new_season lab cli
+        workers manifest kernels run cluster before_audit lab cli
         """,
     ),
 ]

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from math import ceil, inf, isfinite, nan, sqrt
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,8 +11,8 @@ from scipy.stats import t as student_t
 from kitlib.curves.audit import BY_TUE, LINE, NONE, OFFSET, Correction, CurveAudit
 from kitlib.curves.evidence import BEYOND, audit_bands
 from kitlib.curves.records import say
-from kitlib.statistics.agreement import shown_within
-from kitlib.statistics.estimates import Estimate, Interval
+from kitlib.statistics import agreement as agree
+from kitlib.statistics.estimates import Estimate, Interval, not_known, tried
 from kitlib.statistics.sums import sep_interval, trial_sums
 from kitlib.words.limits import threshold
 from kitlib.words.terms import counted, listed, round_to_step
@@ -89,7 +90,7 @@ def recommend(audit: CurveAudit) -> Recommendation:
     if lacks is not None:
         said = f"{_words(audit, 'slope')}. {_words(audit, 'line')}"
         return _made(audit, RESLOPE, said)
-    within = shown_within(audit.bias, audit.allowed_bias)
+    within = agree.shown_within(audit.bias, audit.allowed_bias)
     significant = not audit.bias.interval(audit.settings.confidence).holds(0.0)
     if within and not bands_beyond(audit.bands):
         said = _words(audit, "kept") + significant * say("real but small")
@@ -322,3 +323,67 @@ def _words(audit: CurveAudit, name: str) -> str:
     }
     gain = say("gain within" if within.known else "gain", **values)
     return say(name, the_bias=say("bias", **values), the_gain=gain, **values)
+
+
+# One row of the table of curves.
+
+# Columns named as what they show.
+AS_REGISTERED = ["offset_loaded", "sensor", "built_on"]
+AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "bias", "gain"]
+AS_AUDITED += ["slope", "bias_mixed", "curvature", "allowed_bias", "reference_se"]
+AS_AUDITED += ["reference_limit"]
+AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason", "bias_left"]
+
+
+def curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
+    """Return what is known of a curve: estimates, scatter, lines, limits, advice."""
+    s, line, robust = audit.samples, audit.line, audit.robust_line
+    parts, spread, cover = audit.components, audit.spread, audit.coverage
+    alone = not_known("it served no plots by itself")
+    limits, _ = tried(agree.limits_of_agreement, s.sensor, s.reference)
+    several, reference_se = audit.n > 1, audit.reference_se
+    corrected = nan
+    if several and isfinite(reference_se):
+        corrected = agree.sep_without_reference_error(audit.sep, reference_se).value
+    ends: dict[str, Any] = {"sep": audit.new_trials.interval}
+    ends |= {"new_sample": audit.new_sample, "offset": advice.interval}
+    ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
+    ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
+    return {
+        **{name: audit.register[name] for name in AS_REGISTERED},
+        **{name: getattr(audit, name) for name in AS_AUDITED},
+        **{name: getattr(advice, name) for name in AS_ADVISED},
+        **{f"{name}_low": low for name, (low, _) in ends.items()},
+        **{f"{name}_high": high for name, (_, high) in ends.items()},
+        "bias_two_phase": audit.two_phase,
+        "share_beyond_estimates": cover.share_beyond_estimates if cover else nan,
+        "bias_over_plots": cover.bias if cover else alone,
+        "gain_over_plots": cover.gain if cover else alone,
+        "gain_within": audit.gain_by_trials.within,
+        "gain_between": audit.gain_by_trials.between,
+        "sep_method": audit.new_trials.method,
+        "max_sep": audit.max_sep[0],
+        "max_sep_source": audit.max_sep[1],
+        "n_apart": audit.apart.n,
+        "mean_error_apart": float(audit.apart.error.mean()) if audit.apart.n else nan,
+        "mean_reference_pct": audit.mean_reference,
+        "bias_method": audit.bias.method or audit.bias.remark,
+        "slope_shrunk": line.shrunk_slope if line else nan,
+        "intercept": line.intercept.value if line else nan,
+        "residual_sd": line.fit.residual_sd if line else nan,
+        "bias_at_anchor": line.bias.value if line else nan,
+        "anchor_pct": audit.anchor,
+        "slope_passing_bablok": robust.slope if robust else nan,
+        "rmsep": audit.agreement.rmsep if audit.agreement else nan,
+        "sep_corrected": corrected,
+        "rpd": agree.rpd(s.reference, audit.sep) if several else nan,
+        "rer": agree.rer(s.reference, audit.sep) if several else nan,
+        "spread_ratio": spread.ratio if spread else nan,
+        "sd_between_trials": parts.sd_trial if parts else nan,
+        "sd_within_trials": parts.sd_residual if parts else nan,
+        "concordance": tried(agree.concordance, s.sensor, s.reference)[0],
+        "rmsep_before_left_out": advice.rmsep_before,
+        "rmsep_after_left_out": advice.rmsep_after,
+        "chance_within_allowed": advice.chance_within,
+        "what_would_settle": advice.more,
+    }

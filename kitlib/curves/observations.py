@@ -1,7 +1,7 @@
 """What the statistician must know of a season and of each curve besides its bias."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from math import isfinite, log
 from typing import Any
@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import median_abs_deviation
 
-from kitlib.curves.advice import shown_apart
+from kitlib.curves.advice import recommend, shown_apart
 from kitlib.curves.audit import CurveAudit
 from kitlib.curves.evidence import (
     COLDEST,
@@ -168,6 +168,16 @@ def samples_apart(pairs: pd.DataFrame) -> pd.DataFrame:
     residual = _residuals(pairs)
     spread = max(median_abs_deviation(residual, scale="normal"), SMALLEST_SPREAD)
     return pairs[residual.abs() > max(times * spread, least)]
+
+
+def rests_on_few(audit: CurveAudit, action: str) -> Iterator[Finding]:
+    """Yield that the advice on a curve is another without the samples far apart."""
+    odd = samples_apart(audit.pairs[audit.pairs["used"]])
+    without = replace(audit, pairs=audit.pairs.drop(odd.index))
+    if len(odd) and (other := recommend(without).action) != action:
+        of_it = {"samples": listed(odd["sample"]), "other": other, "action": action}
+        said = say("rests-on-few", curve=audit.curve, **of_it)
+        yield Finding("rests-on-few", said, curve=audit.curve)
 
 
 def _residuals(group: pd.DataFrame) -> pd.Series:

@@ -102,13 +102,13 @@ def _run(call: argparse.Namespace) -> int:
 
 def _check(call: argparse.Namespace) -> int:
     """Read and pair a season's tables and list every finding."""
-    from kitlib.runs.new_season import check_season, listing
+    from kitlib.runs.before_audit import check_season, listing
 
     checked = check_season(call.season)
     _print(*listing(checked.findings))
     if call.pdf:
-        from kitlib.reports.data_report import data_report
         from kitlib.reports.typeset import write_report
+        from kitlib.runs.before_audit import data_report
 
         _tell(f"written: {write_report(data_report(*checked), call.pdf)}")
     return PROBLEMS if checked.is_faulty else DONE
@@ -142,7 +142,7 @@ def _explore(call: argparse.Namespace) -> int:
 def _init(call: argparse.Namespace) -> int:
     """Write a season folder to fill in, or draft one from a folder of foreign files."""
     if not call.source:
-        from kitlib.runs.new_season import write_new_season
+        from kitlib.runs.before_audit import write_new_season
 
         files = write_new_season(call.folder)
         _print(f"written to {call.folder}: {', '.join(path.name for path in files)}")

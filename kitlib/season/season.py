@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from math import isfinite, nan
+from math import nan
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from kitlib.curves import observations as observed
-from kitlib.curves.advice import UNRESOLVED, Recommendation, recommend
+from kitlib.curves.advice import UNRESOLVED, Recommendation, curve_row, recommend
 from kitlib.curves.audit import LINE, OFFSET, Correction, CurveAudit, audit_curves
 from kitlib.curves.evidence import bridge_table
 from kitlib.intake.checks import read_tables, table_findings
@@ -21,8 +21,7 @@ from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
 from kitlib.intake.tables import input_files, input_hashes
-from kitlib.statistics import agreement as agree
-from kitlib.statistics.estimates import Estimate, cells_of, not_known, tried
+from kitlib.statistics.estimates import Estimate, cells_of, not_known
 from kitlib.statistics.pooling import Pooled, pool_offsets
 from kitlib.trials import consequences as effects
 from kitlib.trials import moisture_errors as errors
@@ -102,16 +101,6 @@ class TrialOutcome(NamedTuple):
     row: dict[str, Any]  # columns as declared for `trials`
     entries: pd.DataFrame  # one row per entry, as declared for `entries`
     findings: tuple[Finding, ...]  # its own, not those of its curves
-
-
-def _rests_on_few(audit: CurveAudit, action: str) -> Iterator[Finding]:
-    """Yield that the advice on a curve is another without the samples far apart."""
-    odd = observed.samples_apart(audit.pairs[audit.pairs["used"]])
-    without = replace(audit, pairs=audit.pairs.drop(odd.index))
-    if len(odd) and (other := recommend(without).action) != action:
-        of_it = {"samples": listed(odd["sample"]), "other": other, "action": action}
-        said = observed.say("rests-on-few", curve=audit.curve, **of_it)
-        yield Finding("rests-on-few", said, curve=audit.curve)
 
 
 def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
@@ -303,7 +292,7 @@ class SeasonAudit:
         for curve, audit in self.audits.items():
             own = served.get(curve, plots.iloc[:0])
             found += observed.observe_curve(audit, own, self.settings)
-            found += _rests_on_few(audit, self.advice[curve].action)
+            found += observed.rests_on_few(audit, self.advice[curve].action)
         return located(found, self.tables)
 
     @cached_property
@@ -391,12 +380,6 @@ def _state(folder: Path) -> tuple:
 # ---- one row per curve ---------------------------------------------------------------
 
 NO_SAMPLE = "No sample taken blind to the reading speaks for it."
-# Columns named as what they show.
-AS_REGISTERED = ["offset_loaded", "sensor", "built_on"]
-AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "bias", "gain"]
-AS_AUDITED += ["slope", "bias_mixed", "curvature", "allowed_bias", "reference_se"]
-AS_AUDITED += ["reference_limit"]
-AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason", "bias_left"]
 
 
 def curves_table(season: SeasonAudit) -> pd.DataFrame:
@@ -406,7 +389,7 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     """
     rows: list[dict] = []
     for curve, audit in season.audits.items():
-        row = _curve_row(audit, season.advice[curve])
+        row = curve_row(audit, season.advice[curve])
         row["offset_pooled"] = season.shrunken.get(curve, not_known("")).value
         rows.append(cells_of(row, season.settings.confidence))
     silent = curve_register(season.tables["curves"].frame).drop(list(season.audits))
@@ -416,57 +399,3 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
         rows.append({"curve": name, "open_question": "", **own, **none})
     table = pd.DataFrame(rows, columns=list(columns_of("curves")))
     return table.astype({"built_on": "datetime64[us]"})
-
-
-def _curve_row(audit: CurveAudit, advice: Recommendation) -> dict[str, Any]:
-    """Return what is known of a curve: estimates, scatter, lines, limits, advice."""
-    s, line, robust = audit.samples, audit.line, audit.robust_line
-    parts, spread, cover = audit.components, audit.spread, audit.coverage
-    alone = not_known("it served no plots by itself")
-    limits, _ = tried(agree.limits_of_agreement, s.sensor, s.reference)
-    several, reference_se = audit.n > 1, audit.reference_se
-    corrected = nan
-    if several and isfinite(reference_se):
-        corrected = agree.sep_without_reference_error(audit.sep, reference_se).value
-    ends: dict[str, Any] = {"sep": audit.new_trials.interval}
-    ends |= {"new_sample": audit.new_sample, "offset": advice.interval}
-    ends |= {"slope_passing_bablok": robust.slope_interval} if robust else {}
-    ends |= {"limit_of_agreement": [end.value for end in limits]} if limits else {}
-    return {
-        **{name: audit.register[name] for name in AS_REGISTERED},
-        **{name: getattr(audit, name) for name in AS_AUDITED},
-        **{name: getattr(advice, name) for name in AS_ADVISED},
-        **{f"{name}_low": low for name, (low, _) in ends.items()},
-        **{f"{name}_high": high for name, (_, high) in ends.items()},
-        "bias_two_phase": audit.two_phase,
-        "share_beyond_estimates": cover.share_beyond_estimates if cover else nan,
-        "bias_over_plots": cover.bias if cover else alone,
-        "gain_over_plots": cover.gain if cover else alone,
-        "gain_within": audit.gain_by_trials.within,
-        "gain_between": audit.gain_by_trials.between,
-        "sep_method": audit.new_trials.method,
-        "max_sep": audit.max_sep[0],
-        "max_sep_source": audit.max_sep[1],
-        "n_apart": audit.apart.n,
-        "mean_error_apart": float(audit.apart.error.mean()) if audit.apart.n else nan,
-        "mean_reference_pct": audit.mean_reference,
-        "bias_method": audit.bias.method or audit.bias.remark,
-        "slope_shrunk": line.shrunk_slope if line else nan,
-        "intercept": line.intercept.value if line else nan,
-        "residual_sd": line.fit.residual_sd if line else nan,
-        "bias_at_anchor": line.bias.value if line else nan,
-        "anchor_pct": audit.anchor,
-        "slope_passing_bablok": robust.slope if robust else nan,
-        "rmsep": audit.agreement.rmsep if audit.agreement else nan,
-        "sep_corrected": corrected,
-        "rpd": agree.rpd(s.reference, audit.sep) if several else nan,
-        "rer": agree.rer(s.reference, audit.sep) if several else nan,
-        "spread_ratio": spread.ratio if spread else nan,
-        "sd_between_trials": parts.sd_trial if parts else nan,
-        "sd_within_trials": parts.sd_residual if parts else nan,
-        "concordance": tried(agree.concordance, s.sensor, s.reference)[0],
-        "rmsep_before_left_out": advice.rmsep_before,
-        "rmsep_after_left_out": advice.rmsep_after,
-        "chance_within_allowed": advice.chance_within,
-        "what_would_settle": advice.more,
-    }

@@ -19,7 +19,7 @@ from real_trials import plots_of, read_trials, write_season
 
 from kitlib.intake import units
 from kitlib.intake.units import odd_readings, odd_yields
-from kitlib.runs.new_season import check_season
+from kitlib.runs.before_audit import check_season
 
 POUND = np.log(2.20462262)
 EVIDENCE = ("moisture", "weight", "spread")

@@ -16,7 +16,7 @@ from kitlib.intake.outputs import csv_bytes
 from kitlib.intake.settings import read_season
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_findings, review_season
-from kitlib.runs.new_season import check_season
+from kitlib.runs.before_audit import check_season
 from kitlib.season.season import audit_season
 from kitlib.words.findings import SeasonRefused
 

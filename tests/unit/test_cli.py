@@ -14,7 +14,7 @@ from kitlib.intake.schema import OUR_UNITS, REQUIRED_TABLES, SCHEMAS, needed_col
 from kitlib.intake.settings import Season, read_season
 from kitlib.reports.season_sections import season_tables
 from kitlib.review.review import review_season
-from kitlib.runs import cli, new_season
+from kitlib.runs import before_audit, cli
 from kitlib.runs import run as runs
 from kitlib.runs.manifest import Record
 from kitlib.runs.run import SeasonRun
@@ -233,7 +233,7 @@ def test_a_mistake_of_ours_shows_itself(run, tmp_path, monkeypatch):
     def mistaken(_):
         raise ZeroDivisionError("ours")
 
-    monkeypatch.setattr(new_season, "write_new_season", mistaken)
+    monkeypatch.setattr(before_audit, "write_new_season", mistaken)
     with pytest.raises(ZeroDivisionError, match="ours"):
         run("init", tmp_path / "new")
 

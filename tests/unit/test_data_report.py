@@ -4,9 +4,8 @@ import pypdf
 from pytest import fixture
 
 from kitlib.reports.blocks import Heading, Table
-from kitlib.reports.data_report import data_report
+from kitlib.runs.before_audit import check_season, data_report
 from kitlib.runs.cli import main
-from kitlib.runs.new_season import check_season
 
 
 @fixture

@@ -1,25 +1,34 @@
-"""A season's data problems for whoever can put them right: lab or field crew.
+"""A season before its audit: a folder to fill in, or one that is read and checked.
 
-They see their own rows under their own headers, as their file has them, and what to do.
+What is wrong in its data is listed, or written as a report for the lab and the field
+crew, who see their own rows under their own headers, as their file has them.
 """
 
 import re
 from collections.abc import Callable, Iterator, Sequence
 from functools import cache
+from importlib.resources import files
 from itertools import groupby
 from pathlib import Path
+from typing import NamedTuple
 
 import pandas as pd
 
+from kitlib.curves.observations import observe_season
+from kitlib.intake import schema
+from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.files import Unreadable, read_cells
-from kitlib.intake.schema import ROWS_PER_SOURCE, CheckedTable
-from kitlib.intake.settings import Season
+from kitlib.intake.outputs import write_bytes
+from kitlib.intake.pairs import pair_samples
+from kitlib.intake.reference import reference_values
+from kitlib.intake.settings import SETTINGS_FILE, Season, read_season, season_folder
 from kitlib.reports import blocks as page
-from kitlib.words.findings import FAULT, NOTE, SEVERITIES, STOP, Finding
+from kitlib.words.findings import FAULT, NOTE, SEVERITIES, STOP, Finding, refuse
 from kitlib.words.terms import counted, listed
 
+_MOST_ROWS = 12  # named of one finding
 # Rows shown of one finding; all are in findings.csv.
-MOST_ROWS = 12
+_MOST_SHOWN = 12
 # Whom the rows of each table go back to, in the order of the report.
 _OWNERS = {
     "For the laboratory": ("oven", "benchtop"),
@@ -31,6 +40,82 @@ _OWNERS = {
 _KEYS = ("trial", "plot", "entry", "sample", "dish", "curve", "meter", "reading", "run")
 # What a lab wants to see of a dish, whatever is wrong with it.
 _RESULTS = ("moisture_pct", "tare_g", "wet_g", "dry_g")
+_README = """\
+# A season to fill in
+
+`season.toml` holds the settings. Each table is a file of its own; `plots`, `oven` and
+`curves` are needed, the others may be deleted. CSV, Excel and Parquet are read.
+
+## Columns
+"""
+
+
+def write_new_season(folder: str | Path) -> list[Path]:
+    """Write a season folder to fill in, which must be new or empty.
+
+    Returns its files: one for each table, of headers only, those required first; the
+    settings with each that could be changed behind a "#"; a README on the columns.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        said = "it is not an empty folder, and nothing in it is overwritten. "
+        refuse(str(folder), [f"{said}Name a new one."])
+    written = []
+    for table, columns in schema.SCHEMAS.items():
+        headers = dict.fromkeys([*schema.needed_columns(table), *columns])
+        line = f"{','.join(headers)}\n".encode()
+        written.append(write_bytes(folder / f"{table}.csv", line))
+    settings = (files("kitlib.runs") / SETTINGS_FILE).read_bytes()
+    written.append(write_bytes(folder / SETTINGS_FILE, settings))
+    readme = f"{_README}\n{schema.described_columns()}".encode()
+    return [*written, write_bytes(folder / "README.md", readme)]
+
+
+class CheckedSeason(NamedTuple):
+    """A season's tables and every finding on them, the most serious first."""
+
+    folder: Path
+    settings: Season
+    tables: dict[str, schema.CheckedTable]
+    findings: list[Finding]
+
+    @property
+    def is_faulty(self) -> bool:
+        """Whether anything is to be put right before the results are believed."""
+        return any(found.severity in (STOP, FAULT) for found in self.findings)
+
+
+def check_season(folder: str | Path) -> CheckedSeason:
+    """Return a season's tables with every finding on them, curves not audited."""
+    folder = season_folder(folder)
+    settings = read_season(folder)
+    tables = read_tables(folder, settings)
+    reference = reference_values(tables["oven"], tables["plots"].frame, settings)
+    pairing = pair_samples(tables, reference, settings)
+    found = table_findings(tables, settings) + reference.findings + pairing.findings
+    found += observe_season(pairing, tables["oven"].frame, settings)
+    found = schema.located(found, tables)
+    found.sort(key=lambda each: SEVERITIES.index(each.severity))
+    return CheckedSeason(folder, settings, tables, found)
+
+
+def listing(findings: Sequence[Finding]) -> list[str]:
+    """Return findings as lines, grouped by severity in the order given."""
+    lines = []
+    for severity, group in groupby(findings, lambda found: found.severity):
+        members = list(group)
+        lines.append(counted(len(members), severity))
+        for found in members:
+            more = len(found.rows) - _MOST_ROWS
+            place = f"row{'s' * (len(found.rows) > 1)} "
+            place += ", ".join(map(str, found.rows[:_MOST_ROWS]))
+            place += f" and {more} more" if more > 0 else ""
+            mark = f"{found.code}; {found.where or place}" if found.rows else found.code
+            lines.append(f"  {found} {found.remedy} [{mark}]")
+    return lines or ["nothing was found"]
+
+
+# ---- a report of the data
 
 # Returns the cells of a file or sheet of a table that has some headers.
 Reader = Callable[[str, str, tuple[str, ...]], pd.DataFrame]
@@ -39,7 +124,7 @@ Reader = Callable[[str, str, tuple[str, ...]], pd.DataFrame]
 def data_report(
     folder: Path,
     season: Season,
-    tables: dict[str, CheckedTable],
+    tables: dict[str, schema.CheckedTable],
     findings: Sequence[Finding],
 ) -> page.Report:
     """Return the report of what is wrong in a season's checked tables.
@@ -98,29 +183,29 @@ def _by_kind(findings, tables, read: Reader) -> Iterator[page.Block]:
             yield page.Paragraph(said)
             rows = _own_rows(found, table, read) if table else pd.DataFrame()
             if len(rows):
-                hidden = len(found.rows) - len(rows.head(MOST_ROWS))
+                hidden = len(found.rows) - len(rows.head(_MOST_SHOWN))
                 note = f"{counted(hidden, 'more row')}." if hidden > 0 else ""
                 caption = f"{found.title}: rows as the file has them."
-                yield page.Table(caption, rows.head(MOST_ROWS), "", note=note)
+                yield page.Table(caption, rows.head(_MOST_SHOWN), "", note=note)
         unused = members[0].severity in (STOP, FAULT)
         remedies = " ".join(dict.fromkeys(found.remedy for found in members))
         used = "Rows not used until then. " if unused else ""
         yield page.Paragraph(f"{used}What to do: {remedies}")
 
 
-def _own_rows(found: Finding, table: CheckedTable, read: Reader) -> pd.DataFrame:
+def _own_rows(found: Finding, table: schema.CheckedTable, read: Reader) -> pd.DataFrame:
     """Return a finding's rows: file, row, what names them, and what it is about."""
     parts = []
     results = _RESULTS if found.table == "oven" else ()
-    by_source = groupby(found.rows, lambda row: row // ROWS_PER_SOURCE)
+    by_source = groupby(found.rows, lambda row: row // schema.ROWS_PER_SOURCE)
     for number, rows in by_source if table.sources else ():
         source = table.sources[number]
         cells = read(found.table, source.name, tuple(source.headers.values()))
-        own = [row % ROWS_PER_SOURCE for row in rows]
+        own = [row % schema.ROWS_PER_SOURCE for row in rows]
         about = [c for c in source.headers if re.search(rf"\b{c}\b", found.message)]
         ours = [c for c in (*_KEYS, *about, *results) if c in source.headers]
         headers = dict.fromkeys(source.headers[c] for c in ours)
-        part = cells.reindex(own[:MOST_ROWS])[[h for h in headers if h in cells]]
+        part = cells.reindex(own[:_MOST_SHOWN])[[h for h in headers if h in cells]]
         part.insert(0, "Row", part.index.astype(str))
         if len(table.sources) > 1:
             part.insert(0, "File", source.name)
