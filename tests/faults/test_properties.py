@@ -168,7 +168,7 @@ def test_units_scale_with_the_value_and_with_nothing_else(values, factor):
         assert np.allclose(again, ours * factor, rtol=1e-12, atol=1e-300)
     celsius = in_our_unit(values, "grain_temp_c", units)
     assert np.allclose(celsius * 1.8 + 32, values, rtol=1e-9, atol=1e-9)
-    assert in_our_unit(values, "sensor_pct", units) is values
+    assert in_our_unit(values, "sensor_pct", units).equals(values)
 
 
 @given(st.floats(0, 99), st.floats(0, 99))

@@ -148,7 +148,8 @@ def test_nothing_tells_of_a_machine(path):
         for output in cell.outputs:
             words += [v for k, v in output.data.items() if k != "image/png"]
             words.append(json.dumps(output.metadata))
-    text = "\n".join(words)
+    # The letters of a picture may spell anything.
+    text = re.sub(r"base64,[^\"]+", "", "\n".join(words))
     here = Path(__file__).parents[2]
     for place in (here, Path.home(), Path(sys.prefix), Path(tempfile.gettempdir())):
         assert f"{place}/" not in text

@@ -120,7 +120,7 @@ def test_a_trial_of_checks_alone_says_that_they_are_not_counted(season):
     season.append("season.toml", 'check_entries = ["E1", "E2"]')
     audit = audit_season(season.folder)
     answer, *_ = trial_answer(audit, audit.trial("T1"))
-    assert "fewer than two entries besides its checks" in answer.sentence
+    assert "fewer than two entries with a yield besides its checks" in answer.sentence
 
 
 @pytest.mark.parametrize("row", ["1234567890", "3.5", "inf"])
