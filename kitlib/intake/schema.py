@@ -148,7 +148,7 @@ def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
         return (values - 32) / 1.8
     if not quantity:
         return values
-    factor = 1000 if column.endswith("_g") else 1  # what a dish weighs is in g
+    factor = 1000 if unit and column.endswith("_g") else 1  # what a dish weighs: g
     return values * (factor * _FACTORS.get(unit, 1.0))
 
 
