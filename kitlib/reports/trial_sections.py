@@ -219,7 +219,7 @@ def to_do(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     before, after, served = found.before, found.after, found.served
     which = "corrected"
     if selection.word == word.NOT_TESTED or before is None or after is None:
-        which = "as_recorded"
+        which = "as_recorded" if before else "no_yield"
     elif np.abs(after.mean / before.mean - 1).max() < NO_CHANGE:
         which = "not_needed"
     advice = {c: season.advice[c] for c in trial.curves if c in season.advice}
@@ -287,6 +287,8 @@ def measured_here(trial: TrialAudit) -> list[page.Block]:
         error = recorded - pairs["reference_pct"]
         apart = "" if pairs["used"].all() else page.say("samples.apart")
         pairs = pairs.assign(sensor_pct=recorded, error=error)
+        # 9 before 10, whether or not names are filled up with zeros.
+        pairs = pairs.sort_values(["curve", "plot"], key=lambda c: c.str.zfill(20))
         rows = page.table_of("samples", pairs, apart=apart)
     return [page.Heading("What was measured here"), rows]
 

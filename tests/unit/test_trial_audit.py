@@ -201,3 +201,24 @@ def test_samples_stand_as_they_were_recorded(audited_demo):
 def test_of_two_sensors_no_trend_with_moisture_is_told(audited_demo):
     assert audited_demo.trial("maize-04").consequences.trend is None
     assert audited_demo.trial("maize-03").consequences.trend is not None
+
+
+def test_samples_stand_in_the_order_of_their_plots_numbers(season):
+    for table in ("plots.csv", "oven.csv"):
+        season.write(table, season.text(table).replace(",001,", ",10,"))
+        season.write(table, season.text(table).replace(",002,", ",9,"))
+    audit = audit_season(season.folder)
+    table = measured_here(audit.trial("T1"))[1].frame
+    assert table["plot"].tolist() == ["9", "10"]
+
+
+def test_a_trial_that_nobody_weighed_is_not_to_go_on_with_yields(season):
+    lines = season.text("plots.csv").splitlines()
+    rows = [line.split(",") for line in lines]
+    mass = rows[0].index("plot_mass_kg")
+    for row in rows[1:]:
+        row[mass] = ""
+    season.write("plots.csv", "\n".join(map(",".join, rows)) + "\n")
+    audit = audit_season(season.folder)
+    first, *_ = to_do(audit, audit.trial("T1"))[1].items
+    assert first.startswith("No yield of this trial is known")
