@@ -101,7 +101,7 @@ def test_what_is_shifted_is_biased_and_told_what_is_left():
 
 def test_a_slope_is_advised_or_open_where_it_is_clear():
     for audit, advice in advised(RESLOPE):
-        assert slope_lacks(audit) == [] and "Corrected = " in advice.reason
+        assert slope_lacks(audit) == [] and "corrected = " in advice.reason
     for audit, advice in advised(UNRESOLVED):
         if advice.open_question == "slope":
             assert slope_lacks(audit) and "but a slope needs" in advice.reason
