@@ -102,6 +102,7 @@ def scattered(rng, sd_trial, trials=3, n=8):
     return SimpleNamespace(samples=samples, n_trials=trials)
 
 
+@pytest.mark.slow
 def test_few_trials_that_look_alike_are_not_taken_to_be_alike(rng):
     left_as_it_is = replace(FLAT, shift=0.0)
     spreads = [
@@ -125,6 +126,7 @@ def test_of_many_trials_the_spread_is_that_of_reml(rng):
     assert spread.sd_sample == approx(reml.sd_residual, rel=0.002)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sd_trial", [0.1, 0.3])
 def test_predictions_hold_a_trial_s_error_as_often_as_they_say(rng, sd_trial):
     """Four trials of six samples: the season's mean, and the trial's own samples."""
