@@ -359,7 +359,7 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
             alone = effect.change.known and not isfinite(ends.low)
             code = "configuration-open" if alone else "configuration-differs"
             key = "configuration" if effect.change.known else "configuration not known"
-            key += " alone" * alone
+            key = "configuration alone" if alone else key
         elif not effect.q_value < threshold("false_discovery_rate"):
             continue
         elif effect.name == DAY:

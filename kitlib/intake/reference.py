@@ -285,10 +285,8 @@ def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
     yield from found("sample-two-labs", "oven", rows, shown=told)
     weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
     given = dishes["moisture_pct"]
-    net, limit = (
-        dishes.assign(moisture_pct=np.nan, tare_g=0.0),
-        threshold("weights_apart"),
-    )
+    limit = threshold("weights_apart")
+    net = dishes.assign(moisture_pct=np.nan, tare_g=0.0)
     odd = dishes.index[(weighed - given).abs() > limit]
     fits = (dish_moisture(net) - given)[odd].abs() <= limit
     key = "weights-net-given" if fits.mean() > 0.9 else "weights-contradict"

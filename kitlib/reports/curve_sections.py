@@ -130,8 +130,9 @@ def evidence(audit: CurveAudit, advice: Recommendation) -> page.Table:
 
     after, cover, new = audit.after, audit.coverage, audit.new_sample
     allowed, (most, source) = f"±{show(audit.allowed_bias)}", audit.max_sep
-    span, end = show_span(*audit.new_trials.interval), source != BY_TUE
-    judged = f"{'low end ' * end}after correction {show(sep_judged(audit))}"
+    span = show_span(*audit.new_trials.interval)
+    judged = f"after correction {show(sep_judged(audit))}"
+    judged = judged if source == BY_TUE else f"low end {judged}"
     # The slope where one is advised, else the gain, else what is known of the slope.
     by_gain = advice.action != RESLOPE and audit.gain.known
     slope = ("Gain", audit.gain) if by_gain else ("Prediction slope", audit.slope)
