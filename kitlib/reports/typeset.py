@@ -114,7 +114,9 @@ def how_to_read() -> list[page.Block]:
     """Return what each number of a curve's page means, as the columns declare it."""
     declared = declarations().query("table == 'curves' and column in @EXPLAINED")
     labels = declared["label"].str.removesuffix(", low end")
-    numbers = page.table_of("numbers", declared.assign(label=labels))
+    meanings = declared["meaning"].str.replace(": low end.", ".")
+    of_it = declared.assign(label=labels, meaning=meanings)
+    numbers = page.table_of("numbers", of_it)
     return [page.Heading("How to read this"), page.Paragraph(SIGNS), numbers]
 
 
