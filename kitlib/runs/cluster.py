@@ -6,8 +6,8 @@ what a notebook makes travels back.
 
 import pickle
 import tempfile
-from collections.abc import Iterator, Sequence
-from concurrent.futures import Executor, as_completed
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, as_completed
 from contextlib import ExitStack, contextmanager
 from copy import deepcopy
 from pathlib import Path
@@ -91,9 +91,8 @@ def run_on_cluster(
     """
     with _season_on_cluster(address, scratch, audit) as (client, executor, season):
         say(f"on {len(client.scheduler_info()['workers'])} worker(s) at {address}")
-        under_way = {executor.submit(run_at_worker, t, season): t for t in tasks}
-        for ended in progress(as_completed(under_way), total=len(tasks)):
-            task = under_way.pop(ended)
+        ends = _tried(lambda t: executor.submit(run_at_worker, t, season), tasks)
+        for task, ended in progress(ends, total=len(tasks)):
             try:
                 failure, made = ended.result()
             except KilledWorker:  # after as many workers as the cluster tries
@@ -102,6 +101,23 @@ def run_on_cluster(
                 made = {task.failed_name: notebook}
             _write_files(scratch / OUT, made)
             finish(task, failure)
+
+
+def _tried(
+    begin: Callable[[Task], Future], tasks: Sequence[Task]
+) -> Iterator[tuple[Task, Future]]:
+    """Yield each task as it ends; those whose workers died once more, one by one.
+
+    Others wait at a worker that a notebook ends, and die with it as often.
+    """
+    under_way, suspects = {begin(task): task for task in tasks}, []
+    for ended in as_completed(under_way):
+        task = under_way.pop(ended)
+        if isinstance(ended.exception(), KilledWorker):
+            suspects.append(task)
+        else:
+            yield task, ended
+    yield from ((task, begin(task)) for task in suspects)
 
 
 @contextmanager

@@ -26,10 +26,12 @@ pytestmark = [
 @pytest.fixture(scope="module")
 def workers():
     """Return a cluster of two worker processes, each with one thread."""
-    once_again = {"distributed.scheduler.allowed-failures": 1}
+    # Each notebook waits at a worker from the start, so that it dies with that worker.
+    waiting = {"scheduler.worker-saturation": "inf", "scheduler.allowed-failures": 1}
+    waiting = {f"distributed.{name}": value for name, value in waiting.items()}
     two = {"n_workers": 2, "threads_per_worker": 1, "processes": True}
     with (
-        dask.config.set(once_again),
+        dask.config.set(waiting),
         LocalCluster(**two, protocol="tcp://", dashboard_address=":0") as found,
     ):
         yield found
