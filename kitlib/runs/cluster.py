@@ -103,13 +103,8 @@ def run_on_cluster(
             finish(task, failure)
 
 
-def _tried(
-    begin: Callable[[Task], Future], tasks: Sequence[Task]
-) -> Iterator[tuple[Task, Future]]:
-    """Yield each task as it ends; those whose workers died once more, one by one.
-
-    Others wait at a worker that a notebook ends, and die with it as often.
-    """
+def _tried(begin: Callable[[Task], Future], tasks) -> Iterator[tuple[Task, Future]]:
+    """Yield each task as it ends; those whose workers died once more, one by one."""
     under_way, suspects = {begin(task): task for task in tasks}, []
     for ended in as_completed(under_way):
         task = under_way.pop(ended)
@@ -117,6 +112,7 @@ def _tried(
             suspects.append(task)
         else:
             yield task, ended
+    # Others waited at the worker that one of them ended, and died with it.
     yield from ((task, begin(task)) for task in suspects)
 
 
