@@ -22,6 +22,7 @@ def pairs_of(sensor, reference, trial, reference_se=0.05) -> pd.DataFrame:
             "used": True,
             "parallel": False,
             "sensor_pct": np.asarray(sensor, float),
+            "recorded_pct": np.asarray(sensor, float),
             "reference_pct": np.asarray(reference, float),
             "reference_se": reference_se,
         }

@@ -305,6 +305,8 @@ def _words(audit: CurveAudit, name: str) -> str:
     level, bias = audit.settings.confidence, audit.bias
     over_plots = audit.coverage.bias if audit.coverage else bias
     within, trials = audit.gain_by_trials.within, counted(audit.n_trials, "trial")
+    loaded, in_use = audit.register["offset_loaded"], audit.offset_in_use
+    other = isfinite(in_use) and in_use != loaded
     values = {
         "audit": audit,
         "level": level,
@@ -313,6 +315,7 @@ def _words(audit: CurveAudit, name: str) -> str:
         "samples": f"{counted(audit.n, 'sample')} in {trials}",
         "why": bias.remark or "no interval of the bias is known",
         "how": HOW[audit.best_correction],
+        "set": say("load", loaded=loaded) if other else say("leave"),
         "of_plots": "" if audit.judged_gain is audit.gain else " over its plots",
         "gain_ends": audit.judged_gain.interval(level),
         "within_ends": within.interval(level),
@@ -331,7 +334,7 @@ def _words(audit: CurveAudit, name: str) -> str:
 AS_REGISTERED = ["offset_loaded", "sensor", "built_on"]
 AS_AUDITED = ["crop", "curve", "n", "n_trials", "q_value", "sep", "bias", "gain"]
 AS_AUDITED += ["slope", "bias_mixed", "curvature", "allowed_bias", "reference_se"]
-AS_AUDITED += ["reference_limit"]
+AS_AUDITED += ["reference_limit", "offset_in_use"]
 AS_ADVISED = ["action", "open_question", "offset", "new_setting", "reason", "bias_left"]
 
 

@@ -24,19 +24,11 @@ from kitlib.curves.evidence import (
     two_phase_bias,
 )
 from kitlib.curves.records import Contradiction, contradictions_by_curve
-from kitlib.intake.pairs import OVEN, Pairing, curve_register
+from kitlib.intake.pairs import OVEN, Pairing, curve_register, offset_in_use
 from kitlib.intake.reference import compare_labs
 from kitlib.intake.schema import CheckedTable
 from kitlib.intake.settings import Season
-from kitlib.statistics.agreement import (
-    Agreement,
-    SpreadTrend,
-    agreement,
-    curvature,
-    sd_reference,
-    spread_trend,
-    unexplained_error_limit,
-)
+from kitlib.statistics import agreement as agree
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import Estimate, Interval, not_known, tried
 from kitlib.statistics.lines import (
@@ -200,12 +192,18 @@ class CurveAudit:
         chosen = (self.pairs["basis"] == OVEN) & ~self.pairs["used"]
         return Samples.of(self.pairs[chosen])
 
+    @property
+    def offset_in_use(self) -> float:
+        """Offset of its last readings, nan where it is not on record. [points]."""
+        readings = self.pairs if self.plots is None else self.plots
+        return offset_in_use(self.register, readings)
+
     # Scatter.
 
     @cached_property
-    def agreement(self) -> Agreement | None:
+    def agreement(self) -> agree.Agreement | None:
         """n, bias, SEP and RMSEP; None under two samples."""
-        return tried(agreement, self.samples.sensor, self.samples.reference)[0]
+        return tried(agree.agreement, self.samples.sensor, self.samples.reference)[0]
 
     @property
     def sep(self) -> float:
@@ -249,7 +247,7 @@ class CurveAudit:
     @property
     def sd_reference(self) -> float:
         """SD of the reference values, nan for one sample. [% moisture]."""
-        return sd_reference(self.samples.reference) if self.n > 1 else nan
+        return agree.sd_reference(self.samples.reference) if self.n > 1 else nan
 
     @property
     def spread_is_wide(self) -> bool:
@@ -313,13 +311,13 @@ class CurveAudit:
     @cached_property
     def curvature(self) -> Estimate:
         """The bend of its errors in mid-range. [% moisture]."""
-        found, why = self._of_three(curvature)
+        found, why = self._of_three(agree.curvature)
         return found or not_known(why)
 
     @cached_property
-    def spread(self) -> SpreadTrend | None:
+    def spread(self) -> agree.SpreadTrend | None:
         """How much wider the errors spread in wet grain."""
-        return self._of_three(spread_trend)[0]
+        return self._of_three(agree.spread_trend)[0]
 
     @cached_property
     def bands(self) -> pd.DataFrame:
@@ -403,7 +401,7 @@ class CurveAudit:
         if limit := self.settings.max_sep.get(self.crop):
             return limit, BY_SETTING
         if at_setup > 0 and runs > 2 and self.n > 1:
-            return unexplained_error_limit(at_setup, self.n, runs - 1), BY_TUE
+            return agree.unexplained_error_limit(at_setup, self.n, runs - 1), BY_TUE
         tolerance = float(self.tolerance.at(self.mean_reference))
         return tolerance, "the tolerance at the mean moisture"
 
@@ -420,7 +418,8 @@ def audit_curves(
     labs = compare_labs(pairing.pairs, settings.confidence)
     contradicted = contradictions_by_curve(pairing.pairs, labs, settings)
     by_curve: Any = pairing.pairs.groupby(["crop", "curve"], sort=True)
-    readings = ["curve", "trial", "sensor_pct", "recorded_pct", "grain_temp_c"]
+    readings = ["curve", "trial", "harvested_at", "sensor_pct", "recorded_pct"]
+    readings += ["grain_temp_c"]
     harvested = dict(list(pairing.plots[readings].groupby("curve")))
     audits = []
     for (crop, curve), pairs in by_curve:

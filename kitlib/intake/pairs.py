@@ -135,6 +135,24 @@ def curve_register(curves: pd.DataFrame) -> pd.DataFrame:
     return register.sort_index()
 
 
+def offset_in_use(register: pd.Series, readings: pd.DataFrame) -> float:
+    """Return the offset of a curve's last readings, nan where it is not on record.
+
+    It need not be the one in the register. `register` is the curve's row of
+    `curve_register`, `readings` its rows of `Pairing.plots` or of `Pairing.pairs`.
+    """
+    if register["offset_mixed"]:
+        return np.nan
+    readings = readings[readings["sensor_pct"].notna()]
+    time = readings["harvested_at"]
+    last = readings[time == time.max()] if time.notna().any() else readings
+    # Restated to the register's offset, a reading moves by that less the one in force.
+    moved = (last["sensor_pct"] - last["recorded_pct"]).round(6).unique()
+    if len(moved) > 1:
+        return np.nan
+    return round(float(register["offset_loaded"]) - sum(moved), 6)
+
+
 def _restated(plots, curves, register, findings) -> pd.DataFrame:
     """Return the plots with readings restated to the offset in the register."""
     change, in_force = _change_to_register(plots, register), plots["offset_in_force"]

@@ -62,15 +62,15 @@ def answer_of(audit: CurveAudit, advice: Recommendation) -> page.Answer:
     tone = {KEEP: page.CALM, UNRESOLVED: page.OPEN}.get(advice.action, page.ACT)
     word = ACTION_IN_WORDS[advice.action]
     word = word if word.startswith(advice.action) else f"{advice.action}: {word}"
-    loaded, left = audit.register["offset_loaded"], advice.bias_left
+    in_use, left = audit.offset_in_use, advice.bias_left
     key = "load" if "bias left" in advice.reason else "load_and_left"  # said already?
-    key = "leave" if advice.new_setting == loaded else key
+    key = "leave" if advice.new_setting == in_use else key
     if not isfinite(advice.new_setting):
         key = "in_use_mixed" if audit.register["offset_mixed"] else "in_use"
     follows = page.say(
         f"curve.{key}",
         setting=advice.new_setting,
-        loaded=loaded,
+        in_use=in_use,
         left=left.value,
         ends=left.interval(audit.settings.confidence),
         allowed=audit.allowed_bias,
@@ -90,11 +90,13 @@ def chance_in_words(chance: float) -> str:
     return "<1 %" if chance < 0.01 else f"{show(100 * chance, 0)} %"
 
 
-def line_in_words(advice: Recommendation) -> str:
+def line_in_words(season: SeasonAudit, curve: str) -> str:
     """Return the line that turns a curve's readings into corrected moisture."""
-    line = advice.correction
+    line, audit = season.advice[curve].correction, season.audits[curve]
+    loaded, in_use = audit.register["offset_loaded"], audit.offset_in_use
+    key = "line_at" if isfinite(in_use) and in_use != loaded else "line"
     of_it = {"intercept": line.shift - line.tilt * line.pivot, "slope": 1 + line.tilt}
-    return page.say("curve.line", curve=advice.curve, **of_it)
+    return page.say(f"curve.{key}", curve=curve, loaded=loaded, **of_it)
 
 
 def oven_pairs(season: SeasonAudit, curve: str) -> pd.DataFrame:
@@ -176,6 +178,7 @@ def curve_digest(season: SeasonAudit, curve: str) -> str:
     if audit := season.audits.get(curve):
         parts |= {field.name: getattr(audit, field.name) for field in fields(audit)}
         del parts["settings"]
+        parts["in use"] = audit.offset_in_use
         if audit.plots is not None:
             # Of the plots it served only these enter its numbers: no yield does.
             parts["plots"] = audit.plots[["trial", "sensor_pct"]]

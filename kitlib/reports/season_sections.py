@@ -203,7 +203,7 @@ def settings_table(season: SeasonAudit) -> page.Table:
             load = show(advice.new_setting, 2, sign=True)
         elif advice and advice.action == RESLOPE:
             load = "a line"
-            lines.append(of_curve.line_in_words(advice))
+            lines.append(of_curve.line_in_words(season, row["curve"]))
         elif advice and advice.action == REBUILD:
             load = "new curve"
         elif advice and advice.action == SHIFT:  # from an offset that is not known

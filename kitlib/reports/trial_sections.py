@@ -266,14 +266,14 @@ def _for_curve(season: SeasonAudit, curve: str) -> str:
     if advice.action == UNRESOLVED:
         return page.say("to_do.unresolved", curve=curve, more=advice.more)
     if advice.action == RESLOPE:
-        return page.say("to_do.reslope", line=of_curve.line_in_words(advice))
+        return page.say("to_do.reslope", line=of_curve.line_in_words(season, curve))
     if advice.action == REBUILD:
         return page.say("to_do.rebuild", curve=curve)
-    loaded, setting = season.audits[curve].register["offset_loaded"], advice.new_setting
-    what = "leave" if setting == loaded else "load"
+    in_use, setting = season.audits[curve].offset_in_use, advice.new_setting
+    what = "leave" if setting == in_use else "load"
     if not isfinite(setting):  # which offset is loaded is not on record
         what = "keep" if advice.action == KEEP else "add"
-    told = {"setting": setting, "in_use": loaded, "offset": advice.offset}
+    told = {"setting": setting, "in_use": in_use, "offset": advice.offset}
     return page.say(f"to_do.{what}", curve=curve, **told)
 
 

@@ -16,7 +16,13 @@ from kitlib.curves.advice import UNRESOLVED, Recommendation, curve_row, recommen
 from kitlib.curves.audit import LINE, OFFSET, Correction, CurveAudit, audit_curves
 from kitlib.curves.evidence import bridge_table
 from kitlib.intake.checks import read_tables, table_findings
-from kitlib.intake.pairs import OVEN, Pairing, curve_register, pair_samples
+from kitlib.intake.pairs import (
+    OVEN,
+    Pairing,
+    curve_register,
+    offset_in_use,
+    pair_samples,
+)
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
@@ -395,7 +401,9 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
     silent = curve_register(season.tables["curves"].frame).drop(list(season.audits))
     none = {"n": 0, "n_trials": 0, "action": UNRESOLVED, "reason": NO_SAMPLE}
     for name, of in silent.sort_values(["crop_key", "curve"]).iterrows():
+        readings = season.pairing.plots[season.pairing.plots["curve"] == name]
         own = {"crop": of["crop_key"], "offset_loaded": of["offset_loaded"]}
+        own["offset_in_use"] = offset_in_use(of, readings)
         rows.append({"curve": name, "open_question": "", **own, **none})
     table = pd.DataFrame(rows, columns=list(columns_of("curves")))
     return table.astype({"built_on": "datetime64[us]"})

@@ -3,6 +3,7 @@
 import re
 from shutil import copytree
 
+import pandas as pd
 import pytest
 from whole_reports import pages_of, season_report
 
@@ -195,7 +196,31 @@ def test_no_offset_is_said_to_be_in_use_where_the_register_shows_several(mixed):
         assert "which one is loaded is not on record" in detail
         assert "in use" not in detail
     found = answer_of(mixed.audits["wheat-S2"], mixed.advice["wheat-S2"])
-    assert found.detail == "Offset in use this season: +0.00."
+    assert found.detail == "Offset in use: +0.00."
+
+
+def test_the_offset_in_use_is_that_of_the_last_readings(demo, tmp_path):
+    folder = copytree(demo, tmp_path / "season")
+    plots = pd.read_csv(folder / "plots.csv", dtype=str)
+    last = plots["curve"].isin(["maize-S1", "maize-S2"])
+    last &= plots["harvested_at"] == plots.groupby("curve")["harvested_at"].transform(
+        "max"
+    )
+    plots.loc[last, "offset_in_force"] = "0.5"
+    plots.to_csv(folder / "plots.csv", index=False)
+    season = audit_season(folder)
+    told = settings_table(season)
+    in_use = told.frame.set_index("curve")["offset_in_use"]
+    assert in_use["maize-S1"] == in_use["maize-S2"] == 0.5
+    assert "maize-S2 with −0.10 loaded: corrected = " in told.note
+    trials = season.pairing.pairs.groupby("curve")["trial"].first()
+    said = to_do(season, season.trial(trials["maize-S1"]))[1].text()
+    assert "Load +0.20 for curve maize-S1 next season (in use: +0.50)." in said
+    said = to_do(season, season.trial(trials["maize-S2"]))[1].text()
+    assert "Correct curve maize-S2 with −0.10 loaded: corrected = " in said
+    assert "Load −0.10 and correct after" in season.advice["maize-S2"].reason
+    kept = answer_of(season.audits["maize-S1"], season.advice["maize-S1"])
+    assert kept.detail.startswith("Load +0.20 next season (in use: +0.50).")
 
 
 def test_no_chance_is_called_certain():
