@@ -14,7 +14,7 @@ GROUPS = [
     (
         "intake",
         """
-        outputs schema settings files foreign offsets tables reference units checks
+        outputs schema settings files foreign supplied tables reference units checks
         pairs drafts
         """,
     ),

@@ -7,12 +7,12 @@ be told here.
 
 import unicodedata
 from collections.abc import Iterator, Sequence
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from kitlib.intake.offsets import odd_offsets
 from kitlib.intake.schema import (
     MOISTURES,
     NAMES,
@@ -26,6 +26,7 @@ from kitlib.intake.schema import (
     needed_columns,
 )
 from kitlib.intake.settings import Season, season_folder, toml_text
+from kitlib.intake.supplied import odd_offsets
 from kitlib.intake.tables import typed_tables
 from kitlib.intake.units import FEWEST, Frames, doubtful_units, values_apart
 from kitlib.words.findings import STOP, Finding, refuse
@@ -73,7 +74,7 @@ _REPEATS = {
 }
 # Cells that may be empty, besides those a table must have; of plots, those without
 # which a yield is not known are told of where it is wanted.
-_MAY_LACK = {"remark", "parallel_of"}
+_MAY_LACK = {"remark", "parallel_of", "sample"}
 _OF_YIELDS = {"sensor_pct", "plot_mass_kg", "plot_area_m2"}
 _WEIGHTS = ["tare_g", "wet_g", "dry_g"]
 _MANY = 10  # plots, from which on all alike is no chance
@@ -411,12 +412,14 @@ def _copies(frames: Frames) -> Iterator[Finding]:
 
 
 def _sample_labels(frames: Frames) -> Iterator[Finding]:
-    """Yield samples that oven and benchtop place on different plots."""
+    """Yield samples that two tables place on different plots."""
     keys = ["sample", *PLACE]
-    mine, theirs = (frames[t][keys].drop_duplicates() for t in ("oven", "benchtop"))
-    both = theirs.merge(mine, on="sample", suffixes=("", "_oven"))
-    apart = (both["trial"] != both["trial_oven"]) | (both["plot"] != both["plot_oven"])
-    names = sorted(both.loc[apart, "sample"].unique())
-    for table in ("oven", "benchtop"):
-        rows = frames[table].index[frames[table]["sample"].isin(names)]
-        yield from found("sample-elsewhere", table, rows, names=listed(names))
+    for pair in combinations(("plots", "oven", "benchtop"), 2):
+        one, other = (frames[table][keys].dropna().drop_duplicates() for table in pair)
+        both = one.merge(other, on="sample", suffixes=("", "_2"))
+        apart = (both["trial"] != both["trial_2"]) | (both["plot"] != both["plot_2"])
+        names = sorted(both.loc[apart, "sample"].unique())
+        parts = {"one": pair[0], "other": pair[1], "names": listed(names)}
+        for table in pair:
+            rows = frames[table].index[frames[table]["sample"].isin(names)]
+            yield from found("sample-elsewhere", table, rows, **parts)

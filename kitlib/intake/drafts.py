@@ -31,6 +31,7 @@ from kitlib.intake.foreign import (
 from kitlib.intake.outputs import write_bytes
 from kitlib.intake.schema import (
     NUMBER,
+    PLACE,
     REQUIRED_TABLES,
     SCHEMAS,
     TIME,
@@ -271,6 +272,10 @@ def _map_by_other_tables(guesses: list[_Guess], groups) -> None:
                     guess.columns[column] = met, said
                     break
         lacking = [column for column in needed if column not in guess.columns]
+        if guess.headers_of("sample") and any(
+            plots.headers_of("sample") for plots in groups["plots"]
+        ):  # these tell where the samples were taken
+            lacking = [column for column in lacking if column not in PLACE]
         guess.questions += [_what_is_missing(guess, c, left) for c in lacking]
 
 

@@ -193,9 +193,16 @@ class CheckedTable:
     faults: dict[int, tuple[str, str]] = field(default_factory=dict)
     left_out: list[pd.DataFrame] = field(default_factory=list)  # with their reason
     read: int = 0  # rows read from the files
+    by_sample: bool = False  # whether the plots tell where its samples were taken
     stacked: bool = False  # whether rows come from several files or sheets
     # The files and sheets; row r comes from sources[r // ROWS_PER_SOURCE].
     sources: list[Source] = field(default_factory=list)
+
+    @property
+    def needed(self) -> tuple[str, ...]:
+        """The columns it must have."""
+        needed = needed_columns(self.name)
+        return tuple(c for c in needed if c not in PLACE) if self.by_sample else needed
 
     def where(self, rows: Iterable[int], most: int = 12) -> str:
         """Return rows as a reader finds them: with the file, where there are several.

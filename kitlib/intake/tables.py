@@ -21,7 +21,6 @@ from kitlib.intake.files import (
     read_cells,
 )
 from kitlib.intake.foreign import joined_times
-from kitlib.intake.offsets import put_offsets_in_force
 from kitlib.intake.outputs import sha256_of
 from kitlib.intake.schema import (
     DTYPES,
@@ -39,7 +38,6 @@ from kitlib.intake.schema import (
     found,
     in_its_kind,
     in_our_unit,
-    needed_columns,
     trimmed,
 )
 from kitlib.intake.settings import (
@@ -49,6 +47,7 @@ from kitlib.intake.settings import (
     read_season,
     season_folder,
 )
+from kitlib.intake.supplied import put_offsets_in_force, put_plots_of_samples
 from kitlib.words.findings import Finding
 from kitlib.words.limits import method_key
 from kitlib.words.terms import counted, crop_key, listed
@@ -56,6 +55,7 @@ from kitlib.words.terms import counted, crop_key, listed
 # What is told of a table that is not there, if anything.
 _NOT_THERE = {"plots": "table-missing", "curves": "table-missing"}
 _NOT_THERE |= {"oven": "no-oven", "benchtop": "no-benchtop"}
+_OF_SAMPLES = ("oven", "benchtop")
 # The column that numbers what stands side by side in a row, by table.
 _REPEATS = {"oven": "dish", "benchtop": "reading"}
 _REPEATS |= {"setup_runs": "run", "check_runs": "run"}
@@ -66,8 +66,15 @@ def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
 
     Rows are not checked yet; a table that is not there is empty.
     """
-    tables = {name: _read_table(Path(folder), name, season) for name in SCHEMAS}
+    tables: dict[str, CheckedTable] = {}
+    for name in SCHEMAS:  # the plots first
+        by_sample = (
+            name in _OF_SAMPLES and tables["plots"].frame["sample"].notna().any()
+        )
+        table = CheckedTable(empty_table(name), name, by_sample=bool(by_sample))
+        tables[name] = _read_table(Path(folder), table, season)
     _settle_names(tables, season)
+    put_plots_of_samples(tables)
     put_offsets_in_force(tables, season)
     _tell_of_files_not_read(Path(folder), tables, season)
     _tell_of_settings_not_used(tables, season)
@@ -148,9 +155,9 @@ def _tell_of_files_not_read(folder: Path, tables, season: Season) -> None:
             tables["plots"].findings += found("not-read", "", what=what, names=shown)
 
 
-def _read_table(folder: Path, name: str, season: Season) -> CheckedTable:
+def _read_table(folder: Path, table: CheckedTable, season: Season) -> CheckedTable:
     """Read one table from all its files and sheets; what stops the audit is found."""
-    table, frames, places = CheckedTable(empty_table(name), name), [], []
+    name, frames, places = table.name, [], []
     for how in season.sources_of(name):
         try:
             places += [(how, *place) for place in _places(folder, name, how)]
@@ -260,8 +267,7 @@ def _mapped_headers(
     if absent:
         parts = {"pairs": listed(absent, most=6), "headers": there}
         table.tell("header-not-there", file=label, **parts)
-    needed = needed_columns(table.name)
-    if lacking := [c for c in needed if c not in mapped and c not in how.fixed]:
+    if lacking := [c for c in table.needed if c not in mapped and c not in how.fixed]:
         noun, verb = ("column", "is") if len(lacking) == 1 else ("columns", "are")
         names = f"{noun} {listed(lacking, most=12)} {verb}"
         lines = ["", f"[columns.{table.name}]"]

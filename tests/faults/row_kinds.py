@@ -477,3 +477,33 @@ def _(files, rng):
     return Change(
         f"readings of rows {one} and {other}", "plots", at("plots", [one, other])
     )
+
+
+def _by_samples_alone(files):
+    """Move the labels of the samples to the plots; the oven table names them alone."""
+    plots, oven = files.rows("plots"), files.rows("oven")
+    samples = {one["plot_row"]: name for name, one in samples_of(files).items()}
+    labels = [samples.get(n, "") for n in range(2, len(plots) + 1)]
+    marked = zip(plots, ["sample", *labels], strict=True)
+    files.put("plots", [[*row, label] for row, label in marked])
+    drop = [files.column("oven", name) for name in ("trial", "plot")]
+    kept = [[c for n, c in enumerate(row) if n not in drop] for row in oven]
+    files.put("oven", kept)
+
+
+@kind("labs name samples alone, and a label in the plots is mistyped")
+def _(files, rng):
+    name, sample = pick(rng, samples_of(files).items())
+    _by_samples_alone(files)
+    files.set("plots", "sample", {sample["plot_row"]: f"{name}x"})
+    return Change(f"{name} mistyped", "oven", at("oven", sample["rows"]))
+
+
+@kind("labs name samples alone, and two plots have one label")
+def _(files, rng):
+    name, sample = pick(rng, samples_of(files).items())
+    _by_samples_alone(files)
+    labels = files.column("plots", "sample")
+    bare = [n for n, row in enumerate(files.rows("plots"), 1) if not row[labels]]
+    files.set("plots", "sample", {pick(rng, bare): name})
+    return Change(f"{name} on two plots", "oven", at("oven", sample["rows"]))

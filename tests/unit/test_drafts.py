@@ -129,6 +129,23 @@ def test_one_file_a_trial_is_asked_about_once(tmp_path):
     assert 'write curve = "Machine" under [columns.plots]' in asked
 
 
+def test_a_lab_that_names_samples_alone_is_not_asked_for_its_plots(tmp_path):
+    (tmp_path / "from").mkdir()
+    harvest = "Trial,Plot,Variety,Crop,Curve,Moisture,Wt (lb),Area (sq ft){}\n"
+    row = "A,1,E1,wheat,W,14.2,5.0,100{}\n"
+    lab = "Sample ID,Method,Moisture %\nL7,ISO 712-1,14.0\n"
+    (tmp_path / "from" / "lab.csv").write_text(lab)
+    asked = {}
+    for head, cell in (("", ""), (",Sample ID", ",L7")):
+        text = harvest.format(head) + row.format(cell)
+        (tmp_path / "from" / "harvest.csv").write_text(text)
+        draft = draft_season(tmp_path / f"season{head}", tmp_path / "from")
+        assert draft.tables["oven"] == ["exports/lab.csv"]
+        asked[head] = [q for q in draft.questions if q.startswith("exports/lab")]
+    assert [q.split(": ")[1] for q in asked[""]] == ["trial", "plot"]
+    assert asked[",Sample ID"] == []
+
+
 def test_nothing_is_overwritten_and_an_empty_folder_is_refused(tmp_path):
     (tmp_path / "from").mkdir()
     with pytest.raises(SeasonRefused, match="no table in it"):

@@ -531,3 +531,65 @@ def test_the_settings_that_the_readme_shows_are_settings():
     one, two = both[1].sources_of("plots")
     assert one.columns["plot_mass_kg"] == two.columns["plot_mass_kg"] == ["Weight"]
     assert (one.units.mass, two.units.mass) == ("kg", "lb")
+
+
+def by_sample_only(season):
+    """Take trial and plot out of the oven table, and give the plots the samples."""
+    oven = pd.read_csv(season.folder / "oven.csv", dtype=str)
+    plots = pd.read_csv(season.folder / "plots.csv", dtype=str)
+    of = oven[["trial", "plot", "sample"]].drop_duplicates()
+    plots.merge(of, how="left").to_csv(season.folder / "plots.csv", index=False)
+    oven.drop(columns=["trial", "plot"]).to_csv(season.folder / "oven.csv", index=False)
+
+
+def test_a_lab_may_name_its_samples_alone_where_the_plots_name_them(season):
+    placed = read(season)["oven"].frame
+    by_sample_only(season)
+    oven = read(season)["oven"]
+    columns = ["sample", "trial", "plot", "wet_g"]
+    pd.testing.assert_frame_equal(oven.frame[columns], placed[columns])
+    assert "10 rows without a plot got that of the sample" in said(
+        oven, "samples-placed"
+    )
+    assert oven.left_out == []
+
+
+def test_a_sample_of_no_plot_or_of_two_is_left_out_and_told(season):
+    by_sample_only(season)
+    season.replace("plots.csv", ",s1", ",s01")
+    season.replace("plots.csv", ",s3", ",s4")
+    oven = read(season)["oven"]
+    told = said(oven, "sample-unplaced")
+    assert "their sample is in the row of no plot: sample s1 and s3" in told
+    assert "their sample is in the row of several plots: sample s4" in told
+    left = pd.concat(oven.left_out)
+    assert list(left["code"]) == ["sample-unplaced"] * 6
+    assert sorted(set(oven.frame["sample"])) == ["s2", "s5"]
+
+
+def test_without_samples_in_the_plots_the_lab_must_name_its_plots(season):
+    by_sample_only(season)
+    plots = pd.read_csv(season.folder / "plots.csv", dtype=str)
+    plots.drop(columns="sample").to_csv(season.folder / "plots.csv", index=False)
+    with pytest.raises(SeasonRefused, match="columns trial and plot are missing"):
+        read(season)
+
+
+def test_a_row_that_names_a_trial_is_not_moved_to_another(season):
+    by_sample_only(season)
+    oven = pd.read_csv(season.folder / "oven.csv", dtype=str)
+    oven.assign(trial="T2").to_csv(season.folder / "oven.csv", index=False)
+    oven = read(season)["oven"]
+    assert set(oven.frame["sample"]) == {"s3", "s4"}
+    assert set(pd.concat(oven.left_out)["code"]) == {"cell-empty"}
+
+
+def test_a_sample_that_plots_and_lab_place_apart_is_told(season):
+    plots = pd.read_csv(season.folder / "plots.csv", dtype=str)
+    plots["sample"] = pd.Series({1: "s1"})
+    plots.to_csv(season.folder / "plots.csv", index=False)
+    settings = read_season(season.folder)
+    found = table_findings(read_tables(season.folder, settings), settings)
+    told = [str(f) for f in found if f.code == "sample-elsewhere"]
+    assert len(told) == 2
+    assert all("in the plots table and of another in the oven table" in t for t in told)

@@ -1,6 +1,6 @@
-"""Offsets in force: on which reading which one was loaded, and what looks odd in them.
+"""What rows lack and other places tell: offsets in force, and the plots of samples.
 
-They stand in a column of the tables, or in season.toml as changes at a time.
+Offsets stand in a column of the tables, or in season.toml as changes at a time.
 """
 
 from collections.abc import Iterator
@@ -53,6 +53,34 @@ def put_offsets_in_force(tables: dict[str, CheckedTable], season: Season) -> Non
             fault = ("offsets-mixed", table.findings[-1].message)
             table.faults = dict.fromkeys(map(int, untold), fault) | table.faults
         frame.loc[untold, "sensor_pct"] = np.nan
+
+
+def put_plots_of_samples(tables: dict[str, CheckedTable]) -> None:
+    """Fill in the plot of a lab's row that names its sample only, as the plots tell it.
+
+    A row whose sample is in the row of no plot, or of several, is left out.
+    """
+    known = tables["plots"].frame[["sample", *PLACE]].dropna().drop_duplicates()
+    if known.empty:
+        return
+    places = known.drop_duplicates("sample", keep=False).set_index("sample")
+    for table in (tables["oven"], tables["benchtop"]):
+        frame = table.frame
+        bare = frame["sample"].notna() & frame["plot"].isna()
+        told = {column: frame["sample"].map(places[column]) for column in PLACE}
+        bare &= frame["trial"].isna() | (frame["trial"] == told["trial"])
+        for column in PLACE:
+            frame[column] = frame[column].mask(bare, told[column]).astype("str")
+        placed = frame.index[bare & frame["plot"].notna()]
+        table.tell("samples-placed", placed, n=counted(len(placed), "row"))
+        left = bare & frame["plot"].isna()
+        several = left & frame["sample"].isin(known["sample"])
+        for which, where in ((left & ~several, "no plot"), (several, "several plots")):
+            names = listed(frame.loc[which, "sample"].unique())
+            rows = frame.index[which]
+            table.tell("sample-unplaced", rows, where=where, names=names)
+            reason = f"its sample is in the row of {where}"
+            table.leave_out(table.frame.index.isin(rows), "sample-unplaced", reason)
 
 
 def _tell_of_days_without_clock(table, time: pd.Series, season: Season) -> None:
