@@ -396,15 +396,13 @@ def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observe
         within, between = gain.within.interval(level), gain.between.interval(level)
         yield _told("slope-between-trials", within=within, between=between)
     cold, wet = cold_or_wet(plots)
-    if n := int((cold | wet).sum()):
+    counts = {"too cold": (cold.sum(), COLDEST), "too wet": (wet.sum(), WETTEST)}
+    which = [say(key, n=n, limit=limit) for key, (n, limit) in counts.items() if n]
+    if which:
         yield _told(
             "beyond-estimates",
-            cold=int(cold.sum())
-            if plots["grain_temp_c"].count()
-            else "an unknown number",
-            wet=int(wet.sum()),
+            which=listed(which),
+            share=(cold | wet).mean(),
             served=len(plots),
-            share=n / len(plots),
-            coldest=COLDEST,
-            wettest=WETTEST,
+            known="" if plots["grain_temp_c"].count() else say("cold unknown"),
         )

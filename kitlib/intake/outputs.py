@@ -10,14 +10,13 @@ import json
 import os
 import platform
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import fields, is_dataclass
 from datetime import date, time, timedelta
 from functools import cache, wraps
 from importlib.metadata import version
 from io import BytesIO
-from math import isnan
 from pathlib import Path, PurePath
 from typing import Any
 from urllib.parse import quote
@@ -26,6 +25,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pandas as pd
 from filelock import FileLock, Timeout
+from pandas.api.typing import NAType
 from pydantic import BaseModel
 
 from kitlib.words.findings import KitError
@@ -36,9 +36,6 @@ DISTRIBUTION = "harvest-moisture-audit"
 # The packages whose version can move a number or a picture.
 PACKAGES = "matplotlib numpy pandas papermill pyarrow scipy statsmodels typst"
 HASHED = (".py", ".typ", ".toml", ".csv", ".txt")  # what a run's results rest on
-_PLAIN = {str, int, float, bool, type(None)}
-
-Feed = Callable[[bytes], object]
 
 
 class OutputBusy(KitError):
@@ -191,98 +188,46 @@ def sha256_of(path: Path) -> str:
 def digest(value: object) -> str:
     """Return the SHA-256 of a value and all it consists of.
 
-    Values that differ in type, order or any digit differ in it; a missing value is
-    like another of its type. What a dataclass has worked out besides its fields does
-    not count. TypeError is raised for something else than data.
+    Values that differ in order, in a column's type or in any digit differ in it; a
+    missing value is like another of its type. What a dataclass has worked out besides
+    its fields does not count. TypeError is raised for something else than data.
     """
-    hashed = hashlib.sha256()
-    _add(value, hashed.update)
-    return hashed.hexdigest()
+    return _hash_of(json.dumps(value, default=_in_json))
 
 
-def _add(value: object, feed: Feed) -> None:
-    """Feed a value: its type, how many parts it has, and each part."""
+def _in_json(value: object) -> dict[str, object]:
+    """Return what stands in JSON for a value that has no form of its own there."""
+    name = type(value).__name__
+    parts: object
     match value:
         case pd.DataFrame():
-            columns = [_cells(column) for _, column in value.items()]
-            _add_parts(value, {"index": value.index, "columns": columns}, feed)
+            parts = [value.index, *(column for _, column in value.items())]
         case pd.Series():
-            _add_parts(value, {"index": value.index, "cells": _cells(value)}, feed)
-        case pd.Index():
-            _add_parts([], _cells(value), feed)  # whatever class an index is of
+            parts = [value.name, str(value.dtype), value.index, value.to_numpy()]
+        case pd.Index():  # whatever class an index is of
+            name, parts = "Index", [value.name, str(value.dtype), value.to_numpy()]
         case np.ndarray():
-            _add_array(value, feed)
-        case BaseModel():
-            _add_parts(value, dict(value), feed)
-        case Mapping():
-            _add_parts(value, value, feed)
-        case tuple() | list():
-            _add_head(value, len(value), feed)
-            _add_items(value, feed)
-        case _ if is_dataclass(value):
-            of_fields = {f.name: getattr(value, f.name) for f in fields(value)}
-            _add_parts(value, of_fields, feed)
-        case _:
-            content = _said(value).encode("utf-8", "surrogatepass")
-            _add_head(value, len(content), feed)
-            feed(content)
-
-
-def _add_head(value: object, length: int, feed: Feed) -> None:
-    feed(f"{type(value).__qualname__}:{length};".encode())
-
-
-def _add_parts(value: object, parts: Mapping, feed: Feed) -> None:
-    """Feed the parts of a value, in their order, by name."""
-    _add_head(value, len(parts), feed)
-    for name, part in parts.items():
-        _add(name, feed)
-        _add(part, feed)
-
-
-def _add_items(items: list | tuple, feed: Feed) -> None:
-    """Feed items in their order; plain ones at once, for there may be very many."""
-    if set(map(type, items)) <= _PLAIN:
-        feed(json.dumps(items).encode())
-    else:
-        for item in items:
-            _add(item, feed)
-
-
-def _cells(column: pd.Series | pd.Index) -> dict[str, object]:
-    """Return a column's name, its type and its cells."""
-    kind = str(column.dtype)
-    return {"name": column.name, "type": kind, "cells": column.to_numpy()}
-
-
-def _add_array(array: np.ndarray, feed: Feed) -> None:
-    """Feed an array: its shape, its type and its numbers or objects."""
-    _add_head(array, array.ndim, feed)
-    feed(f"{array.shape}{array.dtype}".encode())
-    if array.dtype.hasobject:
-        _add_items(array.ravel().tolist(), feed)
-    elif array.dtype.kind == "f":
-        feed(np.where(np.isnan(array), np.nan, array).tobytes())
-    else:
-        feed(array.tobytes())
-
-
-def _said(value: object) -> str:
-    """Return a value without parts in words that no other of its type has."""
-    match value:
-        case None | bool() | int() | np.integer() | np.bool_() | str() | PurePath():
-            return str(value)
-        case np.datetime64() | np.timedelta64() | timedelta():
-            return str(value)
-        case float() | np.floating():
-            return "nan" if isnan(value) else float(value).hex()
+            parts = [value.shape, str(value.dtype), _hash_of_cells(value)]
+        case np.generic() | date() | time() | timedelta() | PurePath() | NAType():
+            parts = str(value)
         case bytes():
-            return value.hex()
-        case date() | time():  # a spreadsheet's cell of a clock time, too
-            return value.isoformat()
-        case _ if value is pd.NaT or value is pd.NA:
-            return "missing"
-    raise TypeError(f"digest: a {type(value).__name__} is not data.")
+            parts = hashlib.sha256(value).hexdigest()
+        case BaseModel() | Mapping():
+            parts = dict(value)
+        case _ if is_dataclass(value):
+            parts = {f.name: getattr(value, f.name) for f in fields(value)}
+        case _:
+            raise TypeError(f"digest: a {name} is not data.")
+    return {name: parts}
+
+
+def _hash_of_cells(array: np.ndarray) -> str:
+    """Return one hash for the cells of an array; there may be very many."""
+    if array.dtype.hasobject:
+        return _hash_of(json.dumps(array.ravel().tolist(), default=_in_json))
+    if array.dtype.kind == "f":  # one nan is like another
+        array = np.where(np.isnan(array), np.nan, array)
+    return hashlib.sha256(array.tobytes()).hexdigest()
 
 
 def kept(work):

@@ -48,12 +48,14 @@ def test_plots_too_cold_or_too_wet_are_estimates_only():
         [False, False, True, False, False],
     )
     _, found = observed(plots)
-    said = (
-        "of its 5 plots 1 were below 5 °C and 1 read above 25 % moisture (40% in all)"
-    )
-    assert said in found["beyond-estimates"].message
+    message = found["beyond-estimates"].message
+    said = "of its 5 plots, 1 with grain below 5 °C and 1 with readings above 25 %"
+    assert f"{said} (40% in all)" in message
+    assert "not on record" not in message
     _, found = observed(plots | {"grain_temp_c": [np.nan] * 5})
-    assert "an unknown number were below 5 °C" in found["beyond-estimates"].message
+    message = found["beyond-estimates"].message
+    assert "of its 5 plots, 1 with readings above 25 % (20% in all)" in message
+    assert "temperatures of the grain are not on record" in message
 
 
 def test_what_to_write_for_a_crop_without_defaults_is_toml():
