@@ -4,6 +4,7 @@ from io import BytesIO
 
 from pypdf import PdfReader
 
+from kitlib.reports import blocks as page
 from kitlib.reports import season_sections as sections
 from kitlib.reports import trial_sections as of_trial
 from kitlib.reports.typeset import typeset
@@ -15,7 +16,7 @@ def season_report(audit):
     """Return the whole report of a season."""
     review, report = review_season(audit), sections.season_report(audit)
     report.blocks += sections.season_answer(audit)
-    report.blocks += sections.season_trials(audit)
+    report.blocks.append(page.table_of("trials", audit.outcomes.trials))
     findings = audit.findings + review_findings(review)
     report.blocks += sections.season_findings(audit, findings, report)
     report.blocks += sections.season_curves(audit)

@@ -32,6 +32,7 @@ from kitlib.words.findings import KitError
 
 LOCK_FILE = ".in-use"
 LONGEST_NAME = 120
+ROWS_AT_ONCE = 50_000  # written to a CSV file: a whole table as texts fills memory
 DISTRIBUTION = "harvest-moisture-audit"
 # The packages whose version can move a number or a picture.
 PACKAGES = "matplotlib numpy pandas papermill pyarrow scipy statsmodels typst"
@@ -113,9 +114,22 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
 
     Times are ISO 8601; truth values are yes and no.
     """
+    file, quoting = BytesIO(), csv.QUOTE_MINIMAL
+    # The writer does not see that a lone carriage return ends a line elsewhere.
+    for _, cells in table.select_dtypes(exclude=["number", "bool", "datetime"]).items():
+        if cells.astype("str").str.contains("\r", regex=False).any():
+            quoting = csv.QUOTE_NONNUMERIC
+    for start in range(0, len(table) or 1, ROWS_AT_ONCE):
+        part = _as_written(table.iloc[start : start + ROWS_AT_ONCE])
+        how: Any = {"header": not start, "index": False, "quoting": quoting}
+        part.to_csv(file, lineterminator="\n", **how)
+    return file.getvalue()
+
+
+def _as_written(part: pd.DataFrame) -> pd.DataFrame:
+    """Return rows of a table with all but numbers as texts that can be written."""
     out: dict[str, pd.Series] = {}
-    quoting: Any = csv.QUOTE_MINIMAL
-    for name, cells in table.items():
+    for name, cells in part.items():
         if pd.api.types.is_bool_dtype(cells):
             cells = cells.map({True: "yes", False: "no"}, na_action="ignore")
         elif pd.api.types.is_datetime64_any_dtype(cells):
@@ -125,13 +139,8 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
             texts = cells.astype("str")
             risky = texts.str.startswith(("=", "+", "-", "@", "\t", "\r"), na=False)
             cells = texts.where(~risky, "'" + texts)
-            # The writer does not see that a lone carriage return ends a line elsewhere.
-            if cells.str.contains("\r", regex=False).any():
-                quoting = csv.QUOTE_NONNUMERIC
         out[str(name)] = cells
-    file = BytesIO()  # as one text it would be in memory twice
-    table.assign(**out).to_csv(file, index=False, lineterminator="\n", quoting=quoting)
-    return file.getvalue()
+    return part.assign(**out)
 
 
 def json_bytes(content: dict) -> bytes:

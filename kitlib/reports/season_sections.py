@@ -30,13 +30,12 @@ def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.Dat
     """Return every table of the output folder, by the name of its CSV file."""
     findings = season.findings + review_findings(review)
     told = set(findings)
-    for outcome in season.outcomes.values():
-        findings += [f for f in outcome.findings if f not in told]
+    findings += [f for f in season.outcomes.findings if f not in told]
     bands = [a.bands.assign(crop=a.crop, curve=c) for c, a in season.audits.items()]
     return {
         "curves": curves_table(season),
-        "bands": _stacked("bands", bands),
-        "effects": _table("effects", _effects(season)),
+        "bands": terms.stacked("bands", bands),
+        "effects": terms.declared_table("effects", _effects(season)),
         "pairs": season.pairing.pairs,
         "left_out": season.pairing.left_out,
         "row_counts": season.pairing.counts,
@@ -45,9 +44,9 @@ def season_tables(season: SeasonAudit, review: SeasonReview) -> dict[str, pd.Dat
         "repeatability": season.reference.repeatability,
         "bridge": season.bridge,
         "test_weight": season.test_weight,
-        "pooling": _table("pooling", _pooling(season)),
-        "entries": _stacked("entries", [o.entries for o in season.outcomes.values()]),
-        "trials": trials_table(season),
+        "pooling": terms.declared_table("pooling", _pooling(season)),
+        "entries": season.outcomes.entries,
+        "trials": season.outcomes.trials,
         **review_tables(review),
         "columns": terms.declarations(),
     }
@@ -57,24 +56,6 @@ def plots_table(season: SeasonAudit) -> pd.DataFrame:
     """Return every plot with both moistures and both yields."""
     columns = list(terms.columns_of("plots"))
     return season.plots.reset_index(names="row_in_file")[columns]
-
-
-def trials_table(season: SeasonAudit) -> pd.DataFrame:
-    """Return what the correction does to each trial, those that change first."""
-    rows = [outcome.row for outcome in season.outcomes.values()]
-    order, up = ["newly_selected", "largest_move", "trial"], [False, False, True]
-    return _table("trials", rows).sort_values(order, ascending=up, ignore_index=True)
-
-
-def _table(name: str, rows: list) -> pd.DataFrame:
-    """Return rows as the table that is declared for them."""
-    return pd.DataFrame(rows, columns=list(terms.columns_of(name)))
-
-
-def _stacked(name: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
-    """Return parts as the one table that is declared for them."""
-    none = _table(name, [])
-    return pd.concat(parts, ignore_index=True)[list(none)] if parts else none
 
 
 def _effects(season: SeasonAudit) -> list[list]:
@@ -132,7 +113,7 @@ def _crops(season: SeasonAudit) -> list[str]:
 
 def season_answer(season: SeasonAudit) -> list[page.Block]:
     """Return what is to be done with the curves, and which trials to look at again."""
-    trials = trials_table(season)
+    trials = season.outcomes.trials
     blocks: list[page.Block] = [_headline(season), _facts(season, trials)]
     if season.audits:
         heading = page.Heading("What to load next season")
@@ -211,7 +192,7 @@ def settings_table(season: SeasonAudit) -> page.Table:
         basis = f"{row['n']} / {row['n_trials']}"
         action = f"{row['action']}: {row['open_question'] or ''}".removesuffix(": ")
         rows.append({**row, "action": action, "load": load, "basis": basis})
-    table = _table("report: settings", rows)
+    table = terms.declared_table("report: settings", rows)
     if table["sensor"].isna().all():
         table = table.drop(columns="sensor")
     said = f" Line of {listed(lines)}." if lines else ""
@@ -231,11 +212,6 @@ def _picture(season: SeasonAudit) -> page.Picture:
     said = listed((f"{c} {show(b, 2, True)}, {action}" for c, b, action in biases), 40)
     figure, level = draw_season(drawn), season.settings.confidence
     return page.picture_of("curves", figure, level=level, more=more, biases=said)
-
-
-def season_trials(season: SeasonAudit) -> list[page.Block]:
-    """Return what the errors did to every trial."""
-    return [page.table_of("trials", trials_table(season))]
 
 
 # ---- the curves, and how all this was found -----------------------------------------

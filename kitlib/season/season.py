@@ -34,7 +34,7 @@ from kitlib.trials import moisture_errors as errors
 from kitlib.trials import yields
 from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.findings import Finding, refuse
-from kitlib.words.terms import columns_of, counted, crop_key, listed
+from kitlib.words.terms import counted, crop_key, declared_table, listed, stacked
 
 
 def chance_for(seed: int, *names: str) -> np.random.Generator:
@@ -67,8 +67,8 @@ class TrialAudit:
     findings: tuple[Finding, ...]  # its own, its curves', and those of its rows
 
     @property
-    def outcome(self) -> "TrialOutcome":
-        """What the correction does to it, in short."""
+    def row(self) -> dict[str, Any]:
+        """What the correction does to it, in short; columns as in `trials.csv`."""
         found, own, said = self.consequences, self.own, self.consequences.selection.word
         ranks, entries = found.ranks, found.entries
         tested = ranks is not None and said != effects.NOT_TESTED
@@ -76,7 +76,7 @@ class TrialAudit:
         chances = entries["chance_selected_after"].notna().any()
         before = found.before.mean.mean() if found.before and found.after else nan
         after = found.after.mean.mean() if found.after else nan
-        row = {
+        return {
             "trial": self.name,
             "crop": self.crop,
             "curves": ", ".join(self.curves),
@@ -97,16 +97,14 @@ class TrialAudit:
             "unevenness": found.served.unevenness if found.served else nan,
             "verdict": said.removeprefix("selection "),
         }
-        findings = tuple(f for f in self.findings if f.trial == self.name)
-        return TrialOutcome(row, entries, findings)
 
 
-class TrialOutcome(NamedTuple):
-    """What the correction does to one trial, without the draws that fill memory."""
+class Outcomes(NamedTuple):
+    """What the correction does to all trials, without the draws that fill memory."""
 
-    row: dict[str, Any]  # columns as declared for `trials`
-    entries: pd.DataFrame  # one row per entry, as declared for `entries`
-    findings: tuple[Finding, ...]  # its own, not those of its curves
+    trials: pd.DataFrame  # one row per trial, those that change first
+    entries: pd.DataFrame  # one row per entry
+    findings: list[Finding]  # the trials' own, not those of their curves
 
 
 def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
@@ -302,9 +300,17 @@ class SeasonAudit:
         return located(found, self.tables)
 
     @cached_property
-    def outcomes(self) -> dict[str, TrialOutcome]:
-        """What the correction does to each trial, in short, by trial."""
-        return {name: self.trial(name).outcome for name in self.trials}
+    def outcomes(self) -> Outcomes:
+        """What the correction does to each trial, in short."""
+        rows, entries, findings = [], [], []
+        for trial in map(self.trial, self.trials):
+            rows.append(trial.row)
+            entries.append(trial.consequences.entries)
+            findings += [f for f in trial.findings if f.trial == trial.name]
+        order, up = ["newly_selected", "largest_move", "trial"], [False, False, True]
+        trials = declared_table("trials", rows)
+        trials = trials.sort_values(order, ascending=up, ignore_index=True)
+        return Outcomes(trials, stacked("entries", entries), findings)
 
     def trial(self, name: str) -> TrialAudit:
         """Return what the season says of one trial; the last one asked for is kept."""
@@ -405,5 +411,4 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
         own = {"crop": of["crop_key"], "offset_loaded": of["offset_loaded"]}
         own["offset_in_use"] = offset_in_use(of, readings)
         rows.append({"curve": name, "open_question": "", **own, **none})
-    table = pd.DataFrame(rows, columns=list(columns_of("curves")))
-    return table.astype({"built_on": "datetime64[us]"})
+    return declared_table("curves", rows).astype({"built_on": "datetime64[us]"})

@@ -202,6 +202,17 @@ def as_shown(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     return out
 
 
+def declared_table(name: str, rows: list) -> pd.DataFrame:
+    """Return rows as the table that is declared for them."""
+    return pd.DataFrame(rows, columns=list(columns_of(name)))
+
+
+def stacked(name: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
+    """Return parts as the one table that is declared for them."""
+    none = declared_table(name, [])
+    return pd.concat(parts, ignore_index=True)[list(none)] if parts else none
+
+
 def _other_end(name: str) -> str:
     """Return the name of an interval's other end; the same name if it is no end."""
     parts = name.split("_")

@@ -23,32 +23,35 @@ from kitlib.words.terms import show
 
 def test_an_outcome_tells_what_the_trial_tells(season):
     audit = audit_season(season.folder)
-    assert list(audit.outcomes) == audit.trials == ["T1", "T2", "T3"]
-    for name, outcome in audit.outcomes.items():
-        trial = audit.trial(name)
+    trials, entries, findings = audit.outcomes
+    assert sorted(trials["trial"]) == audit.trials == ["T1", "T2", "T3"]
+    for row in trials.itertuples():
+        trial = audit.trial(row.trial)
         both = trial.consequences
-        pd.testing.assert_frame_equal(outcome.entries, trial.consequences.entries)
-        assert outcome.row["curves"] == ", ".join(trial.curves)
-        assert outcome.row["selected"] == trial.consequences.count
-        assert outcome.row["yield_after"] == both.after.mean.mean()
-        assert outcome.row["kendall_tau"] == both.ranks.kendall_tau
-        assert outcome.findings == tuple(f for f in trial.findings if f.trial == name)
+        own = entries[entries["trial"] == row.trial].reset_index(drop=True)
+        pd.testing.assert_frame_equal(own, both.entries[list(own)], check_dtype=False)
+        assert row.curves == ", ".join(trial.curves)
+        assert row.selected == trial.consequences.count
+        assert row.yield_after == both.after.mean.mean()
+        assert row.kendall_tau == both.ranks.kendall_tau
+        told = [f for f in trial.findings if f.trial == row.trial]
+        assert [f for f in findings if f.trial == row.trial] == told
 
 
 def test_a_trial_nothing_can_be_corrected_in_has_an_outcome_that_says_so(season):
     season.write("plots.csv", season.text("plots.csv").replace("T3,", "T4,"))
     season.replace("plots.csv", "T4,001,E1,wheat,W", "T4,001,E1,wheat,X")
     season.replace("plots.csv", "T4,002,E2,wheat,W", "T4,002,E2,wheat,X")
-    outcome = audit_season(season.folder).outcomes["T4"]
-    assert np.isnan(outcome.row["newly_selected"])
-    assert np.isnan(outcome.row["yield_after"])
+    trials = audit_season(season.folder).outcomes.trials.set_index("trial")
+    assert np.isnan(trials.at["T4", "newly_selected"])
+    assert np.isnan(trials.at["T4", "yield_after"])
 
 
 def test_only_the_last_trial_asked_for_is_held(season):
     audit = audit_season(season.folder)
     first = weakref.ref(audit.trial("T1").consequences)
     assert audit.trial("T1") is audit.trial("T1")
-    assert set(audit.outcomes) == {"T1", "T2", "T3"}
+    assert set(audit.outcomes.trials["trial"]) == {"T1", "T2", "T3"}
     gc.collect()
     assert first() is None
 
@@ -95,7 +98,7 @@ def test_which_entry_met_which_sensor_is_counted_from_the_plots(audited_demo):
 
 
 def test_checks_take_no_place_among_the_selected(audited_demo):
-    entries = pd.concat([each.entries for each in audited_demo.outcomes.values()])
+    entries = audited_demo.outcomes.entries
     checks = entries[entries["is_check"].fillna(False).astype(bool)]
     assert len(checks) > 20
     assert not checks["selected_before"].fillna(False).any()
