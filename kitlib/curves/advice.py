@@ -53,9 +53,8 @@ class Recommendation:
     rmsep_before: float  # on trials left out, as read
     rmsep_after: float  # on trials left out, with `correction`
     # What this season's readings are corrected by: whatever does best on trials left
-    # out. Provisional: it is only the best there is, not what is recommended.
+    # out, which need not be what is recommended.
     correction: Correction
-    provisional: bool
 
     @property
     def asks_for_slope(self) -> bool:
@@ -149,7 +148,6 @@ def _made(
         rmsep_before=rmsep.get(NONE, nan),
         rmsep_after=rmsep.get(by, nan),
         correction=audit.correction(by),
-        provisional=by != MEANT.get(action, NONE),
     )
 
 

@@ -113,13 +113,15 @@ OUR_UNITS = Units(
 )
 _ENDINGS = {"_kg_hl": "test_weight", "_kg": "mass", "_m2": "area"}
 _ENDINGS |= {"_g": "mass", "temp_c": "temperature"}
-_FACTORS = {
+# What makes ours of a number in a unit: kg, m² and kg/hL. Exact by definition.
+FACTORS = {
     "lb": 0.45359237,
     "g": 0.001,
     "mg": 1e-6,
     "ft2": 0.09290304,
     "ac": 4046.8564224,
-    # 1 lb per Winchester bushel of 2150.42 in³ (7 CFR 810.102).
+    # By the Winchester bushel of 2150.42 in³ (7 CFR 810.102(d)). Volume arithmetic only:
+    # some grading tables use fitted lines per crop, which allow for packing.
     "lb_bu": 45.359237 / 35.23907016688,
 }
 
@@ -149,7 +151,7 @@ def in_our_unit(values: pd.Series, column: str, units: Units) -> pd.Series:
     if not quantity:
         return values
     factor = 1000 if unit and column.endswith("_g") else 1  # what a dish weighs: g
-    return values * (factor * _FACTORS.get(unit, 1.0))
+    return values * (factor * FACTORS.get(unit, 1.0))
 
 
 def found(

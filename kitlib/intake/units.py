@@ -13,6 +13,7 @@ import pandas as pd
 from kitlib.intake.foreign import named_unit
 from kitlib.intake.reference import dish_moisture
 from kitlib.intake.schema import (
+    FACTORS,
     MOISTURES,
     PLACE,
     SAMPLE_KEYS,
@@ -48,7 +49,7 @@ _LEAST_RATIO = np.log(1.6)  # below it no evidence makes a trial doubtful
 _TABLES_APART = 5.0
 # No grain is harvested, and no meter checked, so dry: common practice, no source. [%]
 _DRIEST = 4.0
-_POUND = np.log(2.20462262)
+_POUND = -np.log(FACTORS["lb"])
 _MIXED_SHARE = 0.1  # share of a trial's plots below which they are judged one by one
 _HEAVIEST = 88.0  # no grain's test weight is higher [kg/hL]
 _WARMEST, _COLDEST = 45.0, -5.0  # a median beyond is more likely another unit [°C]
@@ -58,8 +59,8 @@ _TAKEN_FOR = {
     "kg are taken for lb": -_POUND,
     "lb are taken for kg": _POUND,
     "g are taken for kg": np.log(1000),
-    "ft² are taken for m²": np.log(0.09290304),
-    "m² are taken for ft²": -np.log(0.09290304),
+    "ft² are taken for m²": np.log(FACTORS["ft2"]),
+    "m² are taken for ft²": -np.log(FACTORS["ft2"]),
 }
 
 

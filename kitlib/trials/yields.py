@@ -11,22 +11,14 @@ import pandas as pd
 
 from kitlib.curves.audit import Correction, CurveAudit
 from kitlib.intake.pairs import Pairing
-from kitlib.intake.schema import by_value, plot_places
+from kitlib.intake.schema import FACTORS, by_value, plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.agreement import agreement, limits_of_agreement
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import tried
 from kitlib.words.terms import columns_of, counted, listed, show
 
-# Exact by definition: avoirdupois pound and international acre.
-KG_PER_LB = 0.45359237
-M2_PER_ACRE = 4046.8564224
 M2_PER_HA = 10_000.0
-# The Winchester bushel of 2150.42 cubic inches (7 CFR 810.102(d)), an inch of
-# 25.4 mm. Volume arithmetic only: some grading tables use fitted lines per crop,
-# which allow for packing and differ from it.
-HL_PER_WINCHESTER_BUSHEL = 0.3523907016688
-KG_HL_PER_LB_BU = KG_PER_LB / HL_PER_WINCHESTER_BUSHEL
 NOT_GIVEN = "not given"
 
 
@@ -124,7 +116,7 @@ def yield_unit(name: str, bushel_lb: float) -> YieldUnit:
         return YieldUnit(name, 1.0, 0)
     if name == "bu/ac" and bushel_lb > 0:
         # The crop's fixed trade bushel; a measured test weight has no place here.
-        return YieldUnit(name, bushel_lb * KG_PER_LB * M2_PER_HA / M2_PER_ACRE, 1)
+        return YieldUnit(name, bushel_lb * FACTORS["lb"] * M2_PER_HA / FACTORS["ac"], 1)
     return YieldUnit("t/ha", 1000.0, 2)
 
 
@@ -299,11 +291,11 @@ def _agreed(group: pd.DataFrame, level: float) -> dict:
         "bias_low_kg_hl": ends.low,
         "bias_high_kg_hl": ends.high,
         "bias_method": bias.method or bias.remark,
-        "bias_lb_bu": bias.value / KG_HL_PER_LB_BU,
+        "bias_lb_bu": bias.value / FACTORS["lb_bu"],
     }
     agreed, _ = tried(agreement, sensor, benchtop)
     if agreed is not None:
-        row |= {"sep_kg_hl": agreed.sep, "sep_lb_bu": agreed.sep / KG_HL_PER_LB_BU}
+        row |= {"sep_kg_hl": agreed.sep, "sep_lb_bu": agreed.sep / FACTORS["lb_bu"]}
     limits, _ = tried(limits_of_agreement, sensor, benchtop)
     if limits is not None:
         row["limit_low_kg_hl"], row["limit_high_kg_hl"] = (x.value for x in limits)

@@ -3,7 +3,10 @@
 import pytest
 from pytest import approx
 
-from kitlib.trials.yields import HL_PER_WINCHESTER_BUSHEL, KG_HL_PER_LB_BU, KG_PER_LB
+from kitlib.intake.schema import FACTORS
+
+KG_PER_LB, KG_HL_PER_LB_BU = FACTORS["lb"], FACTORS["lb_bu"]
+HL_PER_WINCHESTER_BUSHEL = KG_PER_LB / KG_HL_PER_LB_BU
 
 
 def test_winchester_bushel():

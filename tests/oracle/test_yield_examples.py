@@ -3,14 +3,10 @@
 import pytest
 from pytest import approx
 
-from kitlib.trials.yields import (
-    KG_PER_LB,
-    M2_PER_ACRE,
-    yield_kg_ha,
-    yield_per_point,
-    yield_unit,
-)
+from kitlib.intake.schema import FACTORS
+from kitlib.trials.yields import yield_kg_ha, yield_per_point, yield_unit
 
+KG_PER_LB, M2_PER_ACRE = FACTORS["lb"], FACTORS["ac"]
 HECTARE = 10_000.0
 FOOT_M = 0.3048
 

@@ -91,7 +91,7 @@ def test_a_clear_slope_from_too_few_trials_is_open_and_never_kept():
     assert "2 more trials" in advice.more and "(8 in all)" in advice.more
     # This season is corrected by the line all the same.
     assert advice.correction.tilt == approx(audit.line.tilt.value)
-    assert advice.provisional and np.isnan(advice.new_setting)
+    assert np.isnan(advice.new_setting)
 
 
 def test_fewer_trials_may_be_asked_for():
@@ -147,7 +147,6 @@ def test_a_noisy_curve_is_rebuilt():
     _, advice = advise(trials=10, samples_per_trial=6, sd_sample=1.6)
     assert advice.action == "rebuild"
     assert "SEP" in advice.reason
-    assert advice.provisional
 
 
 def bent_audit():
