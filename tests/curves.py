@@ -54,6 +54,8 @@ def audit_of(
         "n_at_setup": np.nan,
         **register,
     }
+    if plots is not None:
+        plots = plots.assign(harvested_at=pd.NaT)
     return CurveAudit(
         crop=crop,
         register=pd.Series(known, name="W", dtype=object),

@@ -120,7 +120,7 @@ FACTORS = {
     "mg": 1e-6,
     "ft2": 0.09290304,
     "ac": 4046.8564224,
-    # By the Winchester bushel of 2150.42 in³ (7 CFR 810.102(d)). Volume arithmetic only:
+    # By the Winchester bushel, 2150.42 in³ (7 CFR 810.102(d)). Volume arithmetic only:
     # some grading tables use fitted lines per crop, which allow for packing.
     "lb_bu": 45.359237 / 35.23907016688,
 }
