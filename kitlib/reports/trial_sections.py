@@ -398,7 +398,7 @@ def _field_map(trial: TrialAudit) -> list[page.Block]:
     if places.empty or (at % 1 != 0).any(axis=None) or (np.ptp(at, 0) > 1000).any():
         return []
     value = unit.of(places["change"].to_numpy(float))
-    label = f"Change of yield ({unit.name})"
+    label = f"Change ({unit.name})"
     drawn = draw_field_map(places["row"], places["range"], value, label, unit.decimals)
     span = show_span(value.min(), value.max(), unit.decimals, sign=True)
     return [page.picture_of("field", drawn, span=span, unit=unit.name)]
