@@ -210,7 +210,11 @@ class ExplorerPanel(anywidget.AnyWidget):
 
     def _do_open(self, numbers: list[int]) -> None:
         [row] = self._picked(numbers, 1).itertuples()
-        self.explorer.take(self.explorer.restored(json.loads(str(row.choices))))
+        try:
+            chosen = self.explorer.restored(json.loads(str(row.choices)))
+        except (ValueError, LookupError, TypeError, AttributeError) as edited:
+            raise KitError(say("edited", number=row.what_if)) from edited
+        self.explorer.take(chosen)
         self.status = f"Record {row.what_if} is open again: {row.reason}"
 
     def _do_compare(self, numbers: list[int]) -> None:

@@ -362,5 +362,5 @@ def kept_choices(explorer: SeasonExplorer, home: Path) -> State | None:
         told = json.loads((home / FOLDER / CHOICES).read_text(encoding="utf-8"))
         same = told["inputs"] == inputs_digest(explorer.season)
         return explorer.restored(told["state"]) if same else None
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
         return None

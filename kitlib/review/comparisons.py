@@ -144,7 +144,8 @@ def _read_curves(folder: Path) -> pd.DataFrame | str:
     known = list(dict.fromkeys([*table, *OPTIONAL]))
     table = table.reindex(columns=known).astype(dict.fromkeys(OPTIONAL, "str"))
     # Without the apostrophe that `outputs.defused` put before a risky name.
-    table["curve"] = table["curve"].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
+    for name in ("curve", "sensor"):
+        table[name] = table[name].str.replace(r"^'(?=[=+\-@\t\r])", "", regex=True)
     return table.drop_duplicates("curve", keep="last")
 
 

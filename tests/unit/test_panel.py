@@ -6,6 +6,7 @@ import threading
 from io import BytesIO
 
 import numpy as np
+import pandas as pd
 import pytest
 from matplotlib.colors import to_rgb
 from PIL import Image
@@ -414,6 +415,21 @@ def test_records_are_opened_again_compared_and_deleted(audited_demo, tmp_path):
     assert panel.view["compared"] is None
     panel.act("open", [1, 2])
     assert "1 picked; expected 1" not in panel.view["status"]
+
+
+@pytest.mark.parametrize("edited", ["", "{}", '{"choices": 1}'])
+def test_a_record_whose_choices_were_edited_is_not_opened(
+    audited_demo, tmp_path, edited
+):
+    panel = opened(audited_demo, tmp_path)
+    panel.act("record", "first")
+    path = panel.home / "explore" / "what_if.csv"
+    records = pd.read_csv(path, dtype=str)
+    records.assign(choices=edited).to_csv(path, index=False)
+    before = panel.explorer.state
+    panel.act("open", [1])
+    assert "Record 1 cannot be opened again" in panel.view["status"]
+    assert panel.explorer.state == before
 
 
 def test_choices_are_kept_for_a_kernel_that_is_started_again(audited_demo, tmp_path):
