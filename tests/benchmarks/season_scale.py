@@ -21,6 +21,8 @@ from pathlib import Path
 from resource import RUSAGE_CHILDREN, RUSAGE_SELF, getrusage
 from time import perf_counter, process_time
 
+from whole_run import execute_plainly
+
 HERE = Path(__file__).parent
 SIZES = (10, 60, 1000)
 PLOTS_PER_TRIAL = 1000
@@ -90,19 +92,16 @@ def whole_run(folder) -> dict:
 
 def plain_loop(folder, n) -> dict:
     """Measure a plain papermill loop over n trials' notebooks, a trial."""
-    import papermill
     from pyarrow.csv import read_csv
 
-    from kitlib.runs.workers import notebook_folder
-
-    source, clock = str(notebook_folder() / "3_trial.ipynb"), Clock()
+    clock, out = Clock(), Path(f"{folder}-loop")
+    out.mkdir()
     names = read_csv(Path(folder) / "plots.csv")["trial"].unique().to_pylist()
-    for trial in names[:: max(len(names) // int(n), 1)][: int(n)]:
-        made = f"{folder}-{trial}"
-        given = {"season": folder, "trial": trial, "report": f"{made}.pdf"}
-        papermill.execute_notebook(
-            source, f"{made}.ipynb", parameters=given, progress_bar=False
-        )
+    given = [
+        {"season": folder, "trial": trial, "report": str(out / f"{trial}.pdf")}
+        for trial in names[:: max(len(names) // int(n), 1)][: int(n)]
+    ]
+    execute_plainly([("3_trial", each) for each in given], out)
     return {name: spent / int(n) for name, spent in clock.read().items()}
 
 

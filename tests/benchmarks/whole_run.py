@@ -30,12 +30,10 @@ def loop_of(season: Path, out: Path) -> list[tuple[str, dict]]:
     return found
 
 
-def plain_loop(season: Path, out: Path) -> float:
-    """Return the seconds of a plain papermill loop."""
+def execute_plainly(notebooks: list[tuple[str, dict]], out: Path) -> None:
+    """Execute notebooks one after the other, as papermill alone does it."""
     import papermill
 
-    notebooks = loop_of(season, out)
-    start = time.perf_counter()
     for number, (name, given) in enumerate(notebooks):
         papermill.execute_notebook(
             str(ROOT / "notebooks" / f"{name}.ipynb"),
@@ -43,7 +41,6 @@ def plain_loop(season: Path, out: Path) -> float:
             parameters=given,
             progress_bar=False,
         )
-    return time.perf_counter() - start
 
 
 def main() -> None:
@@ -54,8 +51,11 @@ def main() -> None:
         call = [COMMAND, "run", season, "--out", Path(place) / "run"]
         subprocess.run(call, check=True, capture_output=True)
         ours = time.perf_counter() - start
-        (Path(place) / "loop").mkdir()
-        loop = plain_loop(season, Path(place) / "loop")
+        (out := Path(place) / "loop").mkdir()
+        notebooks = loop_of(season, out)
+        start = time.perf_counter()
+        execute_plainly(notebooks, out)
+        loop = time.perf_counter() - start
     print(f"run {ours:.1f} s, plain loop {loop:.1f} s, ratio {loop / ours:.2f}")
 
 
