@@ -36,6 +36,8 @@ from kitlib.trials.ranks import BORDERLINE
 from kitlib.words.findings import Finding, refuse
 from kitlib.words.terms import counted, crop_key, declared_table, listed, stacked
 
+MOST_PARTS = 50  # many small tables take more memory than one; to stack takes time
+
 
 def chance_for(seed: int, *names: str) -> np.random.Generator:
     """Return the stream of chance that belongs to names, whatever else is drawn."""
@@ -306,6 +308,8 @@ class SeasonAudit:
         for trial in map(self.trial, self.trials):
             rows.append(trial.row)
             entries.append(trial.consequences.entries)
+            if len(entries) == MOST_PARTS:
+                entries = [stacked("entries", entries)]
             findings += [f for f in trial.findings if f.trial == trial.name]
         order, up = ["newly_selected", "largest_move", "trial"], [False, False, True]
         trials = declared_table("trials", rows)

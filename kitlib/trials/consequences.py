@@ -308,7 +308,7 @@ def _remarks(
 
 # Kinds of the entries' columns, by how their names begin; others are numbers.
 _KINDS: dict = dict.fromkeys(["is", "selected"], "boolean")
-_KINDS |= {"verdict": object, "rank": "Int64"}
+_KINDS |= {"verdict": "str", "rank": "Int64"}
 
 
 def _entry_table(found: TrialConsequences, trial: str, level: float) -> pd.DataFrame:
@@ -342,5 +342,5 @@ def _entry_table(found: TrialConsequences, trial: str, level: float) -> pd.DataF
     table = known.reindex(index=names, columns=list(columns_of("entries")))
     kinds = {c: _KINDS.get(c.partition("_")[0], float) for c in table.columns[2:]}
     table = table.astype(kinds).assign(trial=trial, entry=names)
-    nothing = {c: ranking.NO_VERDICT for c, kind in kinds.items() if kind is object}
+    nothing = {c: ranking.NO_VERDICT for c, kind in kinds.items() if kind == "str"}
     return table.fillna(nothing | {"n_plots": 0.0}).reset_index(drop=True)
