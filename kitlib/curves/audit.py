@@ -14,45 +14,21 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from kitlib.curves.evidence import (
-    Coverage,
-    Effect,
-    Samples,
-    audit_bands,
-    coverage,
-    effects_on,
-    two_phase_bias,
-)
+from kitlib.curves import evidence
 from kitlib.curves.records import Contradiction, contradictions_by_curve
 from kitlib.intake.pairs import OVEN, Pairing, curve_register, offset_in_use
 from kitlib.intake.reference import compare_labs
 from kitlib.intake.schema import CheckedTable
 from kitlib.intake.settings import Season
 from kitlib.statistics import agreement as agree
+from kitlib.statistics import lines, sums
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import Estimate, Interval, not_known, tried
-from kitlib.statistics.lines import (
-    GainByTrials,
-    PredictionLine,
-    RobustLine,
-    gain_by_trials,
-    passing_bablok,
-    prediction_line,
-    sensor_gain,
-)
 from kitlib.statistics.pooling import false_discovery
 from kitlib.statistics.reml import (
     VarianceComponents,
     random_intercept,
     variance_components,
-)
-from kitlib.statistics.sums import (
-    LeaveOneTrialOut,
-    SepInterval,
-    TrialSums,
-    leave_one_trial_out,
-    sep_interval,
-    trial_sums,
 )
 from kitlib.words.limits import REFERENCE_SHARE, Tolerance, threshold
 
@@ -115,7 +91,7 @@ class CurveAudit:
     pairs: pd.DataFrame  # as in `Pairing.pairs`, at least one of them used
     plots: pd.DataFrame | None  # that it served; None if it was only read in parallel
     settings: Season
-    effects: tuple[Effect, ...] = ()
+    effects: tuple[evidence.Effect, ...] = ()
     contradictions: tuple[Contradiction, ...] = ()
     q_value: float = nan  # false discovery rate of the bias over the season's curves
 
@@ -125,9 +101,9 @@ class CurveAudit:
         return str(self.register.name)
 
     @cached_property
-    def samples(self) -> Samples:
+    def samples(self) -> evidence.Samples:
         """The samples the bias rests on: oven and sensor, taken blind."""
-        return Samples.of(self.pairs[self.pairs["used"]])
+        return evidence.Samples.of(self.pairs[self.pairs["used"]])
 
     @property
     def n(self) -> int:
@@ -145,8 +121,8 @@ class CurveAudit:
         return tried(make, s.sensor, s.reference, s.trial, *more)
 
     @cached_property
-    def _sums(self) -> TrialSums | None:
-        return self._of_three(trial_sums)[0]
+    def _sums(self) -> sums.TrialSums | None:
+        return self._of_three(sums.trial_sums)[0]
 
     # Bias.
 
@@ -177,20 +153,22 @@ class CurveAudit:
     def two_phase(self) -> Estimate:
         """Bias with the samples used too that only the benchtop measured."""
         fair = self.pairs["used"] | (self.pairs["basis"] != OVEN)
-        return two_phase_bias(self.pairs[fair & self.pairs["benchtop_pct"].notna()])
+        return evidence.two_phase_bias(
+            self.pairs[fair & self.pairs["benchtop_pct"].notna()]
+        )
 
     @cached_property
-    def coverage(self) -> Coverage | None:
+    def coverage(self) -> evidence.Coverage | None:
         """How its samples cover the plots it served; None if it served none alone."""
         if self.plots is None:
             return None
-        return coverage(self.samples, self.reference_se, self.plots)
+        return evidence.coverage(self.samples, self.reference_se, self.plots)
 
     @cached_property
-    def apart(self) -> Samples:
+    def apart(self) -> evidence.Samples:
         """The samples chosen because of their reading."""
         chosen = (self.pairs["basis"] == OVEN) & ~self.pairs["used"]
-        return Samples.of(self.pairs[chosen])
+        return evidence.Samples.of(self.pairs[chosen])
 
     @property
     def offset_in_use(self) -> float:
@@ -211,11 +189,11 @@ class CurveAudit:
         return self.agreement.sep if self.agreement else nan
 
     @cached_property
-    def new_trials(self) -> SepInterval:
+    def new_trials(self) -> sums.SepInterval:
         """The SEP to expect in new trials. [% moisture]."""
         if self._sums is None:
-            return SepInterval(method="one sample has no SEP")
-        return sep_interval(self._sums, self.settings.confidence)
+            return sums.SepInterval(method="one sample has no SEP")
+        return sums.sep_interval(self._sums, self.settings.confidence)
 
     @property
     def new_sample(self) -> Interval:
@@ -269,11 +247,11 @@ class CurveAudit:
         return float(standard if inside else sensor.mean())
 
     @cached_property
-    def _line_or_why(self) -> tuple[PredictionLine | None, str]:
-        return self._of_three(prediction_line, self.anchor)
+    def _line_or_why(self) -> tuple[lines.PredictionLine | None, str]:
+        return self._of_three(lines.prediction_line, self.anchor)
 
     @property
-    def line(self) -> PredictionLine | None:
+    def line(self) -> lines.PredictionLine | None:
         """Reference on sensor, told at `anchor`; None where the samples give none."""
         return self._line_or_why[0]
 
@@ -284,23 +262,23 @@ class CurveAudit:
         return line.slope if line else not_known(why)
 
     @cached_property
-    def robust_line(self) -> RobustLine | None:
+    def robust_line(self) -> lines.RobustLine | None:
         """Passing–Bablok, a check on wild samples; by jackknife over trials if few."""
         s, level = self.samples, self.settings.confidence
         trial = s.trial if s.n <= JACKKNIFED_AT_MOST else None
-        return tried(passing_bablok, s.sensor, s.reference, level, trial)[0]
+        return tried(lines.passing_bablok, s.sensor, s.reference, level, trial)[0]
 
     @cached_property
     def gain(self) -> Estimate:
         """The sensor's own slope, errors in both allowed for."""
         s = self.samples
-        return sensor_gain(s.sensor, s.reference, s.trial, self.reference_se)
+        return lines.sensor_gain(s.sensor, s.reference, s.trial, self.reference_se)
 
     @cached_property
-    def gain_by_trials(self) -> GainByTrials:
+    def gain_by_trials(self) -> lines.GainByTrials:
         """The gain within and between trials, told apart."""
         s = self.samples
-        return gain_by_trials(s.sensor, s.reference, s.trial, self.reference_se)
+        return lines.gain_by_trials(s.sensor, s.reference, s.trial, self.reference_se)
 
     @cached_property
     def judged_gain(self) -> Estimate:
@@ -322,14 +300,16 @@ class CurveAudit:
     @cached_property
     def bands(self) -> pd.DataFrame:
         """Mean error by 2-point band, against the tolerance."""
-        return audit_bands(self.samples, self.tolerance, self.settings.confidence)
+        return evidence.audit_bands(
+            self.samples, self.tolerance, self.settings.confidence
+        )
 
     # What its readings may be corrected by.
 
     @cached_property
-    def after(self) -> LeaveOneTrialOut | None:
+    def after(self) -> sums.LeaveOneTrialOut | None:
         """Performance as loaded, with an offset, with a line: on trials left out."""
-        return tried(leave_one_trial_out, self._sums)[0] if self._sums else None
+        return tried(sums.leave_one_trial_out, self._sums)[0] if self._sums else None
 
     @cached_property
     def rmsep_left_out(self) -> dict[str, float]:
@@ -432,7 +412,7 @@ def audit_curves(
                     pairs=pairs,
                     plots=harvested.get(curve),
                     settings=settings,
-                    effects=tuple(effects_on(used, own["chamber_config"])),
+                    effects=tuple(evidence.effects_on(used, own["chamber_config"])),
                     contradictions=contradicted.get(curve, ()),
                 )
             )

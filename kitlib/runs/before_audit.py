@@ -26,9 +26,7 @@ from kitlib.reports import blocks as page
 from kitlib.words.findings import FAULT, NOTE, SEVERITIES, STOP, Finding, refuse
 from kitlib.words.terms import counted, listed
 
-_MOST_ROWS = 12  # named of one finding
-# Rows shown of one finding; all are in findings.csv.
-_MOST_SHOWN = 12
+_MOST_ROWS = 12  # named or shown of one finding; all are in findings.csv
 # Whom the rows of each table go back to, in the order of the report.
 _OWNERS = {
     "For the laboratory": ("oven", "benchtop"),
@@ -183,10 +181,10 @@ def _by_kind(findings, tables, read: Reader) -> Iterator[page.Block]:
             yield page.Paragraph(said)
             rows = _own_rows(found, table, read) if table else pd.DataFrame()
             if len(rows):
-                hidden = len(found.rows) - len(rows.head(_MOST_SHOWN))
+                hidden = len(found.rows) - len(rows.head(_MOST_ROWS))
                 note = f"{counted(hidden, 'more row')}." if hidden > 0 else ""
                 caption = f"{found.title}: rows as the file has them."
-                yield page.Table(caption, rows.head(_MOST_SHOWN), "", note=note)
+                yield page.Table(caption, rows.head(_MOST_ROWS), "", note=note)
         unused = members[0].severity in (STOP, FAULT)
         remedies = " ".join(dict.fromkeys(found.remedy for found in members))
         used = "Rows not used until then. " if unused else ""
@@ -205,7 +203,7 @@ def _own_rows(found: Finding, table: schema.CheckedTable, read: Reader) -> pd.Da
         about = [c for c in source.headers if re.search(rf"\b{c}\b", found.message)]
         ours = [c for c in (*_KEYS, *about, *results) if c in source.headers]
         headers = dict.fromkeys(source.headers[c] for c in ours)
-        part = cells.reindex(own[:_MOST_SHOWN])[[h for h in headers if h in cells]]
+        part = cells.reindex(own[:_MOST_ROWS])[[h for h in headers if h in cells]]
         part.insert(0, "Row", part.index.astype(str))
         if len(table.sources) > 1:
             part.insert(0, "File", source.name)

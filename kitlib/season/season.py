@@ -15,14 +15,8 @@ from kitlib.curves import observations as observed
 from kitlib.curves.advice import UNRESOLVED, Recommendation, curve_row, recommend
 from kitlib.curves.audit import LINE, OFFSET, Correction, CurveAudit, audit_curves
 from kitlib.curves.evidence import bridge_table
+from kitlib.intake import pairs as paired
 from kitlib.intake.checks import read_tables, table_findings
-from kitlib.intake.pairs import (
-    OVEN,
-    Pairing,
-    curve_register,
-    offset_in_use,
-    pair_samples,
-)
 from kitlib.intake.reference import Reference, reference_values
 from kitlib.intake.schema import CheckedTable, located
 from kitlib.intake.settings import Season, read_season, season_folder
@@ -157,7 +151,7 @@ def _audit_trial(season: "SeasonAudit", name: str) -> TrialAudit:
 
 def _is_blind(pairs: pd.DataFrame) -> pd.Series:
     """Flag the pairs that judge what served a plot: oven, blind, not in parallel."""
-    return pairs["used"] & (pairs["basis"] == OVEN) & ~pairs["parallel"]
+    return pairs["used"] & (pairs["basis"] == paired.OVEN) & ~pairs["parallel"]
 
 
 def _selected_otherwise(season: "SeasonAudit", found) -> dict:
@@ -202,7 +196,7 @@ class SeasonAudit:
     settings: Season
     tables: dict[str, CheckedTable]
     reference: Reference
-    pairing: Pairing
+    pairing: paired.Pairing
     audits: dict[str, CurveAudit]  # by curve, in order of crop and curve
     advice: dict[str, Recommendation]  # by curve
     pooled: dict[str, Pooled]  # by crop, of its offsets that have an interval
@@ -343,7 +337,7 @@ def audit_season(folder: str | Path) -> SeasonAudit:
     settings = read_season(folder)
     tables = read_tables(folder, settings)
     reference = reference_values(tables["oven"], tables["plots"].frame, settings)
-    pairing = pair_samples(tables, reference, settings)
+    pairing = paired.pair_samples(tables, reference, settings)
     audits = audit_curves(pairing, tables["curves"], settings)
     pooled: dict[str, Pooled] = {}
     shrunken: dict[str, Estimate] = {}
@@ -408,11 +402,12 @@ def curves_table(season: SeasonAudit) -> pd.DataFrame:
         row = curve_row(audit, season.advice[curve])
         row["offset_pooled"] = season.shrunken.get(curve, not_known("")).value
         rows.append(cells_of(row, season.settings.confidence))
-    silent = curve_register(season.tables["curves"].frame).drop(list(season.audits))
+    register = paired.curve_register(season.tables["curves"].frame)
+    silent = register.drop(list(season.audits))
     none = {"n": 0, "n_trials": 0, "action": UNRESOLVED, "reason": NO_SAMPLE}
     for name, of in silent.sort_values(["crop_key", "curve"]).iterrows():
         readings = season.pairing.plots[season.pairing.plots["curve"] == name]
         own = {"crop": of["crop_key"], "offset_loaded": of["offset_loaded"]}
-        own["offset_in_use"] = offset_in_use(of, readings)
+        own["offset_in_use"] = paired.offset_in_use(of, readings)
         rows.append({"curve": name, "open_question": "", **own, **none})
     return declared_table("curves", rows).astype({"built_on": "datetime64[us]"})
