@@ -27,9 +27,6 @@ def main(arguments: list[str] | None = None) -> int:
     """
     for library in ("OPENBLAS", "OMP", "MKL"):  # threads cost time on small matrices
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")  # and can move last digits
-    # jsonschema would build a grammar of addresses as it is imported: two seconds of
-    # every call, for a check that no notebook of ours needs. It does without.
-    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
     # No process that we start looks for modules in the folder we were called from.
     os.environ["PYTHONSAFEPATH"] = "1"
     if hasattr(sys.stdout, "reconfigure"):
