@@ -116,11 +116,9 @@ def table_findings(tables: dict[str, CheckedTable], season: Season) -> list[Find
     doubts = [found for name in tables for found in _odd_names(frames[name], name)]
     doubts += [*keys_alike(frames), *doubtful_units(tables)]
     judges = [_missing_cells, _rows_again, _times_apart, _against_register, odd_offsets]
-    for judge in [*judges, _places]:
-        doubts += judge(frames)
-    doubts += _entries(frames["plots"], season.check_entries)
-    for judge in (_copies, _sample_labels, values_apart):
-        doubts += judge(frames)
+    judges += [_places, lambda frames: _entries(frames["plots"], season.check_entries)]
+    judges += [_copies, _sample_labels, values_apart]
+    doubts += [found for judge in judges for found in judge(frames)]
     return [
         found
         for name, table in tables.items()
@@ -203,7 +201,7 @@ def _odd_names(frame: pd.DataFrame, table: str) -> Iterator[Finding]:
         if column == "entry":
             said = "is ranked as an entry but looks like a placeholder"
             odd.append(("entry-odd", short.str.fullmatch(_PLACEHOLDER), said))
-        for key, which, looks in odd:
+        for key, which, looks in (told for told in odd if told[1].any()):
             rows, shown = texts.index[texts.isin(names[which])], _examples(names[which])
             yield from found(key, table, rows, column=column, names=shown, looks=looks)
     if "plot" in frame and len(frame):
@@ -261,8 +259,7 @@ def _spelt_twice(cells: pd.DataFrame, column: str) -> Iterator[Finding]:
         for table, rows in spellings[spellings["name"] != usual].groupby("table"):
             parts = {"names": _examples(rows["name"], exact=True), "usual": usual[:40]}
             others = ", ".join(toml_text(name) for name in rows["name"].unique())
-            parts["line"] = f"{toml_text(usual)} = [{others}]"
-            parts["column"] = column
+            parts |= {"column": column, "line": f"{toml_text(usual)} = [{others}]"}
             yield from found("keys-alike", str(table), rows["row"], **parts)
 
 
