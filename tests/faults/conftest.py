@@ -12,6 +12,6 @@ def finished(tmp_path_factory) -> Finished:
     season = SeasonFolder(tmp_path_factory.mktemp("season"))
     only_trial(season, "T1")
     out = tmp_path_factory.mktemp("undisturbed")
-    done = run(season.folder, "--out", out, "--jobs", 2)
+    done = run(season.folder, "--out", out)
     assert done.returncode == 0, done.stderr
     return Finished(season.folder, files_of(out / "Small season"))

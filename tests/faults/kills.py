@@ -59,7 +59,7 @@ class Killer:
     """Runs a season, to its end or to a moment at which it is killed."""
 
     def __init__(self, place: Path, season: Path, out: Path):
-        self.words = call(season, "--out", out, "--jobs", 2)
+        self.words = call(season, "--out", out)
         self.counted = place / "counted"
         (place / "hook").mkdir()
         (place / "hook" / "sitecustomize.py").write_text(_HOOK)

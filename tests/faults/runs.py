@@ -20,8 +20,11 @@ class Finished:
 
 
 def call(*arguments) -> list[str]:
-    """Return a call of `run`, as its user makes it."""
-    return [str(COMMAND), "run", *map(str, arguments)]
+    """Return a call of `run`, as its user makes it.
+
+    With one job, for a second kernel costs seconds and is disturbed like the first.
+    """
+    return [str(COMMAND), "run", *map(str, arguments), "--jobs", "1"]
 
 
 def run(*arguments, before=(), **more) -> subprocess.CompletedProcess:

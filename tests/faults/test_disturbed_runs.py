@@ -148,7 +148,7 @@ def test_of_two_runs_into_one_folder_one_is_refused(finished, tmp_path):
     assert_as_undisturbed(tmp_path / NAME, finished)
 
 
-# ---- no network
+# ---- no network, and nothing written elsewhere
 
 _BLOCK = """
 import os, socket
@@ -197,52 +197,53 @@ sys.addaudithook(_watch)
 """
 
 
-def test_a_run_writes_into_its_output_and_a_temporary_folder_only(finished, tmp_path):
-    for place in ("watch", "temporary"):
-        (tmp_path / place).mkdir()
-    (tmp_path / "watch" / "sitecustomize.py").write_text(_WATCH)
-    held = {"PYTHONPATH": str(tmp_path / "watch"), "WRITTEN": str(tmp_path / "log")}
-    held |= {"TMPDIR": str(tmp_path / "temporary"), "PYTHONDONTWRITEBYTECODE": "1"}
-    before = hashes_of(finished.season)
-    done = run(finished.season, "--out", tmp_path / "out", env=os.environ | held)
-    assert done.returncode == 0, done.stderr
-    written = {Path(line) for line in (tmp_path / "log").read_text().splitlines()}
-    allowed = [tmp_path / "out", tmp_path / "temporary", Path("/dev"), Path("/proc")]
-    # matplotlib keeps its list of fonts from one program to the next.
-    allowed += [Path.home() / name / "matplotlib" for name in (".cache", ".config")]
-    assert tmp_path / "out" / NAME / "season.pdf" in written  # it is watched indeed
-    outside = [p for p in written if not any(p.is_relative_to(a) for a in allowed)]
-    assert outside == []
-    assert list((tmp_path / "temporary").iterdir()) == []
-    assert hashes_of(finished.season) == before
+@pytest.fixture(scope="module")
+def watched(finished, tmp_path_factory):
+    """Return the place of a run that is let out nowhere, all it writes being told.
 
-
-def test_a_run_uses_no_network(finished, tmp_path):
-    (tmp_path / "block").mkdir()
-    (tmp_path / "block" / "sitecustomize.py").write_text(_BLOCK)
-    log = tmp_path / "reached_out"
-    held = {"PYTHONPATH": str(tmp_path / "block"), "REACHED_OUT": str(log)}
-    environment = os.environ | held
+    Where a namespace without any network may be made, the kernel blocks the rest.
+    """
+    place = tmp_path_factory.mktemp("run")  # short, for sockets have short names
+    for name in ("hooks", "tmp"):
+        (place / name).mkdir()
+    (place / "hooks" / "sitecustomize.py").write_text(_BLOCK + _WATCH)
+    held = {"PYTHONPATH": str(place / "hooks"), "TMPDIR": str(place / "tmp")}
+    held |= {"WRITTEN": str(place / "log"), "REACHED_OUT": str(place / "reached_out")}
+    environment = os.environ | held | {"PYTHONDONTWRITEBYTECODE": "1"}
     # The block holds: what does reach out is stopped and written down.
     reaching = "import socket; socket.create_connection(('192.0.2.1', 80), 1)"
     stopped = subprocess.run(
         [sys.executable, "-c", reaching], env=environment, capture_output=True
     )
-    assert b"lets nobody out" in stopped.stderr and log.read_text()
-    log.unlink()
-    # Where a namespace without any network may be made, the kernel blocks the rest.
+    assert b"lets nobody out" in stopped.stderr
+    assert (place / "reached_out").read_text()
+    (place / "reached_out").unlink()
+    (place / "log").unlink()
     apart = ["unshare", "--net"]
     able = (
         shutil.which("unshare")
         and not subprocess.run([*apart, "true"], capture_output=True).returncode
     )
-    done = run(
-        finished.season,
-        "--out",
-        tmp_path / "out",
-        before=apart if able else (),
-        env=environment,
-    )
+    before = hashes_of(finished.season)
+    words = {"before": apart if able else (), "env": environment}
+    done = run(finished.season, "--out", place / "out", **words)
     assert done.returncode == 0, done.stderr
+    assert hashes_of(finished.season) == before
+    return place
+
+
+def test_a_run_writes_into_its_output_and_a_temporary_folder_only(watched):
+    written = {Path(line) for line in (watched / "log").read_text().splitlines()}
+    allowed = [watched / "out", watched / "tmp", Path("/dev"), Path("/proc")]
+    # matplotlib keeps its list of fonts from one program to the next.
+    allowed += [Path.home() / name / "matplotlib" for name in (".cache", ".config")]
+    assert watched / "out" / NAME / "season.pdf" in written  # it is watched indeed
+    outside = [p for p in written if not any(p.is_relative_to(a) for a in allowed)]
+    assert outside == []
+    assert list((watched / "tmp").iterdir()) == []
+
+
+def test_a_run_uses_no_network(finished, watched):
+    log = watched / "reached_out"
     assert not log.exists(), log.read_text()
-    assert_as_undisturbed(tmp_path / "out" / NAME, finished)
+    assert_as_undisturbed(watched / "out" / NAME, finished)
