@@ -1,9 +1,11 @@
 """What the kit made of a changed season: reported, harmless or missed."""
 
 import tempfile
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 from zlib import crc32
 
 import numpy as np
@@ -11,14 +13,14 @@ import numpy as np
 from faults import cell_kinds, file_kinds, part_kinds, row_kinds, whole_kinds
 from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
-from kitlib.intake.checks import read_tables, table_findings
+from kitlib.intake.checks import read_tables
 from kitlib.intake.outputs import csv_bytes
 from kitlib.intake.settings import read_season
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_findings, review_season
-from kitlib.runs.before_audit import check_season
-from kitlib.season.season import audit_season
-from kitlib.words.findings import SeasonRefused
+from kitlib.runs.before_audit import CheckedSeason, check_season
+from kitlib.season.season import SeasonAudit, audit_season
+from kitlib.words.findings import Finding, SeasonRefused
 
 # Importing them registers their kinds.
 _OF_ALL = cell_kinds, row_kinds, part_kinds, file_kinds, whole_kinds
@@ -62,58 +64,82 @@ class Judge:
 
     def _outcome(self, kind, change, folder) -> Outcome:
         """Return what is made of a folder, by the quickest way to be sure of it."""
-        checked, found, outputs, read = self._good
+        good = self._good
         try:
-            said = report_of(check_season(folder).findings, checked, change)
+            tables = read_tables(folder, read_season(folder)).values()
+            # Half of the kinds are told of as the tables are read, the check's first
+            # and quickest part.
+            as_read = [found for table in tables for found in table.findings]
+            said = report_of(as_read, good.checked, change)
+            if not said:
+                checked = check_season(folder)
+                said = report_of(checked.findings, good.checked, change)
             if said:
                 return Outcome(kind, change, REPORTED, said)
-            if read_of(folder) == read:
+            if read_of(checked) == good.read:
                 return Outcome(kind, change, HARMLESS, "")
-            findings, written = found_in(folder)
+            season = audit_season(folder)
+            review = review_season(season)
+            # A new finding is in the output too, which takes longer to write.
+            said = report_of(findings_of(season, review), good.found, change)
+            if said:
+                return Outcome(kind, change, REPORTED, said)
+            same = written(season, review) == good.written
         except SeasonRefused as refusal:
             said = refusal_of(str(refusal), change)
             return Outcome(kind, change, REPORTED if said else MISSED, said)
-        if written == outputs:
-            return Outcome(kind, change, HARMLESS, "")
-        said = report_of(findings, found, change)
-        return Outcome(kind, change, REPORTED if said else MISSED, said)
+        return Outcome(kind, change, HARMLESS if same else MISSED, "")
 
     @cached_property
-    def _good(self):
+    def _good(self) -> "Good":
         """What the good season's check and audit tell, and its output."""
         with tempfile.TemporaryDirectory() as name:
             file_kinds.write(Files(dict(self.season)), Path(name))
-            findings, written = found_in(Path(name))
-            checked = told(check_season(name).findings)
-            return checked, told(findings), written, read_of(Path(name))
+            checked, season = check_season(name), audit_season(name)
+            review = review_season(season)
+            return Good(
+                read_of(checked),
+                told(checked.findings),
+                told(list(findings_of(season, review))),
+                written(season, review),
+            )
 
 
-def read_of(folder: Path) -> list[str]:
+class Good(NamedTuple):
+    """What there is to compare a changed season with."""
+
+    read: list[str]
+    checked: tuple[set, set]
+    found: tuple[set, set]
+    written: dict[str, bytes]
+
+
+def read_of(checked: CheckedSeason) -> list[str]:
     """Return all that the audit works on, in full.
 
     The audit is a function of it alone: where it is the same, so is every output.
     """
-    settings = read_season(folder)
-    parts = [settings.model_dump_json()]
-    tables = read_tables(folder, settings)
-    for table in tables.values():
+    parts = [checked.settings.model_dump_json()]
+    for table in checked.tables.values():
         parts += [part.to_csv() for part in (table.frame, *table.left_out)]
         parts += [str(table.frame.dtypes.sort_index()), str(table.read)]
         parts += [repr(table.faults)]
-    return [*parts, repr(table_findings(tables, settings))]
+    return [*parts, repr(checked.findings)]
 
 
-def found_in(folder: Path):
-    """Return all findings of a season, and every table of its output as bytes."""
-    season = audit_season(folder)
-    review = review_season(season)
-    findings = season.findings + review_findings(review)
+def findings_of(season: SeasonAudit, review) -> Iterator[Finding]:
+    """Yield all findings of a season, those that take longest to make last."""
+    yield from season.findings
+    yield from review_findings(review)
     for name in season.trials:
-        findings += [f for f in season.trial(name).findings if f.trial == name]
+        yield from (f for f in season.trial(name).findings if f.trial == name)
+
+
+def written(season: SeasonAudit, review) -> dict[str, bytes]:
+    """Return every table of a season's output as bytes."""
     tables = season_tables(season, review)
-    written = {name: csv_bytes(table) for name, table in tables.items()}
-    written["plots"] = plots_table(season).to_csv().encode()
-    return findings, written
+    made = {name: csv_bytes(table) for name, table in tables.items()}
+    return made | {"plots": plots_table(season).to_csv().encode()}
 
 
 def told(findings) -> tuple[set, set]:

@@ -4,9 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from faults.good_season import reading_once
 from faults.mutations import HARMLESS as MUST_BE_HARMLESS
 from faults.mutations import UNSEEN
 from faults.outcomes import HARMLESS, MISSED, REPORTED, Judge, kinds
+from kitlib.intake import tables
 
 ROOT = Path(__file__).parents[2]
 SEEN = [kind for kind in kinds() if kind.expected != UNSEEN]
@@ -15,7 +17,10 @@ NAMES = [kind.name for kind in kinds()]
 
 @pytest.fixture(scope="module")
 def judge():
-    return Judge()
+    found = Judge()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(tables, "_read_table", reading_once(found.season))
+        yield found
 
 
 @pytest.mark.slow
