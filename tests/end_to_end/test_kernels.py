@@ -8,8 +8,10 @@ import sys
 from pathlib import Path
 
 import nbformat
+import papermill
 import pytest
 from conftest import SeasonFolder
+from faults.runs import only_trial
 from interrupts import wait_for
 from nbformat.v4 import new_code_cell, new_notebook
 
@@ -115,9 +117,7 @@ def test_a_warning_is_shown_in_every_notebook(run, lent):
     assert "look" in texts[0] and texts[0] == texts[1]
 
 
-def test_no_module_is_taken_from_where_one_stands(
-    season, tmp_path, monkeypatch, capsys
-):
+def test_no_module_is_taken_from_where_one_stands(season, tmp_path):
     trap = "from pathlib import Path; Path('TRAP').touch()".replace(
         "TRAP", str(tmp_path / "sprung")
     )
@@ -126,8 +126,9 @@ def test_no_module_is_taken_from_where_one_stands(
     for folder in (season.folder, tmp_path, home):
         for name in ("numpy", "json", "kitlib", "ipykernel", "matplotlibrc", "pickle"):
             (folder / f"{name}.py").write_text(trap)
+    only_trial(season, "T1")
     done = subprocess.run(
-        [COMMAND, "run", season.folder, "--out", tmp_path / "out"],
+        [COMMAND, "run", season.folder, "--out", tmp_path / "out", "--jobs", "1"],
         cwd=season.folder,
         capture_output=True,
         text=True,
@@ -150,11 +151,26 @@ def test_a_long_temporary_folder_leads_to_keys_over_tcp(tmp_path):
     assert kernels.transport(long) == {"transport_encryption": "required"}
 
 
-def test_with_keys_over_tcp_a_run_is_made_too(season, tmp_path, monkeypatch, capfd):
-    keys = {"transport_encryption": "required"}
-    monkeypatch.setattr(kernels, "transport", lambda folder: keys)
-    assert cli.main(["run", str(season.folder), "--out", str(tmp_path / "out")]) == 0
-    assert "without encryption" not in capfd.readouterr().err
+@pytest.fixture(scope="module")
+def with_keys(tmp_path_factory):
+    """Return a season, the output of a run with keys over TCP, and what was said."""
+    season = SeasonFolder(tmp_path_factory.mktemp("season"))
+    only_trial(season, "T1")
+    long, out = tmp_path_factory.mktemp("a" * 100), tmp_path_factory.mktemp("out")
+    done = subprocess.run(
+        [COMMAND, "run", season.folder, "--out", out, "--jobs", "1"],
+        env=os.environ | {"TMPDIR": str(long)},
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    return season, out / "Small season", done.stderr
+
+
+def test_with_keys_over_tcp_a_run_is_made_too(with_keys):
+    _, home, said = with_keys
+    assert (home / "manifest.json").exists()
+    assert "without encryption" not in said
 
 
 # ---- what goes wrong
@@ -229,8 +245,9 @@ def test_a_kept_kernel_makes_the_bytes_of_a_new_one(
     demo, audited_demo, tmp_path, monkeypatch
 ):
     tasks = list(season_tasks(audited_demo).values())
-    chosen, made = [*tasks[:3], tasks[3], tasks[12], tasks[3]], {}
-    for most in (1, 100):
+    new = [*tasks[:4], tasks[12]]
+    kept, made = [*new, tasks[3]], {}
+    for most, chosen in ((1, new), (100, kept)):
         monkeypatch.setattr(kernels, "MOST_NOTEBOOKS", most)
         home = tmp_path / str(most)
         home.mkdir()
@@ -243,17 +260,14 @@ def test_a_kept_kernel_makes_the_bytes_of_a_new_one(
                     assert made.setdefault(name, content) == content, name
 
 
-def test_an_executed_notebook_runs_again_where_it_lies(season, tmp_path):
-    assert cli.main(["run", str(season.folder), "--out", str(tmp_path)]) == 0
-    home = tmp_path / "Small season"
+def test_an_executed_notebook_runs_again_where_it_lies(with_keys, tmp_path):
+    season, home, _ = with_keys
     for name in ("season", "join", "plan", "trials/T1"):
         notebook = home / f"{name}.ipynb"
         before = {p: p.read_bytes() for p in home.rglob("*.pdf")}
         again = tmp_path / "again.ipynb"
-        papermill = [sys.executable, "-m", "papermill", "--no-progress-bar", "--cwd"]
-        words = [*papermill, notebook.parent, notebook, again]
-        done = subprocess.run(words, capture_output=True, text=True)
-        assert done.returncode == 0, done.stderr[-500:]
+        where = {"cwd": notebook.parent, "progress_bar": False}
+        papermill.execute_notebook(notebook, again, **where)
         assert results_in(again) == results_in(notebook)
         assert {p: p.read_bytes() for p in home.rglob("*.pdf")} == before
     assert os.path.relpath(season.folder, home) in (home / "season.path").read_text()
