@@ -26,10 +26,10 @@ def call(*arguments):
     return [COMMAND, *map(str, arguments)]
 
 
-def run(*arguments, **more) -> subprocess.CompletedProcess:
-    return subprocess.run(
-        call("run", *arguments), capture_output=True, text=True, **more
-    )
+def run(*arguments, jobs=1, **more) -> subprocess.CompletedProcess:
+    """Run a season, mostly with one kernel: a second costs seconds to start."""
+    words = call("run", *arguments, "--jobs", jobs)
+    return subprocess.run(words, capture_output=True, text=True, **more)
 
 
 def trials_named():
@@ -60,8 +60,7 @@ def out(tmp_path_factory):
 def first(out, demo):
     """Return the output folder of a first run, and what was said."""
     # A place named from where one stands, as most will name it.
-    to = {"cwd": out.parent}
-    done = run(demo, "--out", out.name, "--jobs", 2, *trials_named(), **to)
+    done = run(demo, "--out", out.name, *trials_named(), jobs=2, cwd=out.parent)
     assert done.returncode == 0, done.stderr
     assert "Warning" not in done.stderr
     (home,) = out.iterdir()
@@ -122,7 +121,7 @@ def test_elsewhere_with_other_jobs_come_the_same_bytes(first, demo, tmp_path):
     home, _ = first
     copy = tmp_path / "another place" / "season"
     shutil.copytree(demo, copy)
-    done = run(copy, "--out", tmp_path / "results", "--jobs", 1, *trials_named())
+    done = run(copy, "--out", tmp_path / "results", *trials_named())
     assert done.returncode == 0, done.stderr
     (other,) = (tmp_path / "results").iterdir()
     assert other.name == home.name
