@@ -63,7 +63,7 @@ def test_help_needs_nothing_of_it(elsewhere):
 
 def test_the_demo_is_run_without_it(elsewhere, demo, tmp_path):
     out = tmp_path / "out"
-    call = [COMMAND, "run", demo, "--out", out, "--trial", "wheat-11"]
+    call = [COMMAND, "run", demo, "--out", out, "--trial", "wheat-11", "--jobs", "1"]
     done = subprocess.run(call, env=elsewhere, capture_output=True, text=True)
     # The lock is then a file that is there or not, which its library warns of.
     assert done.returncode == 0, done.stderr

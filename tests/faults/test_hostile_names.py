@@ -84,8 +84,6 @@ def place(tmp_path_factory):
         season.folder,
         "--out",
         place / "out",
-        "--jobs",
-        2,
         cwd=place / "stood_here",
         env=environment,
     )

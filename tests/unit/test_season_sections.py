@@ -43,8 +43,13 @@ ACCOUNTS = ["Every row accounted for", "Is the reference good enough?"]
 
 
 @pytest.fixture(scope="module")
-def pages(audited_demo):
-    return pages_of(season_report(audited_demo))
+def report(audited_demo):
+    return season_report(audited_demo)
+
+
+@pytest.fixture(scope="module")
+def pages(report):
+    return pages_of(report)
 
 
 @pytest.fixture(scope="module")
@@ -85,8 +90,8 @@ def test_the_report_is_as_long_as_promised(audited_demo, pages):
     assert len(pages) <= 2 + len(audited_demo.audits) + 6
 
 
-def test_pages_are_counted_as_a_reader_of_the_pdf_counts_them(audited_demo, pages):
-    assert page_count(season_report(audited_demo)) == len(pages)
+def test_pages_are_counted_as_a_reader_of_the_pdf_counts_them(report, pages):
+    assert page_count(report) == len(pages)
 
 
 @pytest.mark.parametrize("account", ACCOUNTS)
