@@ -43,6 +43,18 @@ W,wheat,0.2
 SETTINGS = 'name = "Small season"\nyear = 2025\nreport_date = 2026-01-15\n'
 
 
+# By what they cost, most first; what is not named costs little.
+LONGEST = ["test_mutations", "test_disturbed_runs", "test_kernels", "test_cluster"]
+LONGEST += ["test_season", "test_trial_basis", "test_newcomer", "test_explorer"]
+LONGEST += ["test_calibration", "test_panel", "test_season_sections", "test_reports"]
+
+
+def pytest_collection_modifyitems(items):
+    """Begin with what takes longest, so that all workers end at about one time."""
+    rank = {name: place for place, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(item.path.stem, len(rank)))
+
+
 class SeasonFolder:
     """A season folder whose cells a test can change one at a time."""
 
