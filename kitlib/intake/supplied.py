@@ -98,14 +98,14 @@ def _tell_of_days_without_clock(table, time: pd.Series, season: Season) -> None:
 def odd_offsets(frames: dict[str, pd.DataFrame]) -> Iterator[Finding]:
     """Yield offsets that are rare, or not the register's, and curves built late."""
     plots, curves = frames["plots"], frames["curves"]
-    told = plots.dropna(subset=["offset_in_force", "curve"])
+    told = plots[["curve", "offset_in_force"]].dropna()
     by_curve = curves.groupby("curve")["offset_loaded"]
     loaded = {curve: set(offsets.dropna()) for curve, offsets in by_curve}
-    times = told[["curve", "offset_in_force"]].value_counts().sort_index()
+    times = told.value_counts().sort_index()
     share = times / times.groupby("curve").transform("sum")
     rare = times.index[share < _RARE]
     odd = [(curve, o) for curve, o in rare if o not in loaded.get(curve, ())]
-    keys = pd.MultiIndex.from_frame(told[["curve", "offset_in_force"]])
+    keys = pd.MultiIndex.from_frame(told)
     shown = listed([f"{curve} {offset:g}" for curve, offset in odd])
     rows = sorted(told.index[keys.isin(odd)]) if odd else ()
     yield from found("offset-rare", "plots", rows, offsets=shown)
