@@ -19,6 +19,7 @@ from typing import Any
 import pandas as pd
 
 NOT_KNOWN = "not known"
+_OTHER_END = {"low": "high", "high": "low"}  # of an interval, in a column's name
 MINUS = "−"  # as wide as a plus, so that signed numbers stand below each other
 
 
@@ -180,7 +181,8 @@ def shown(
     for name, (unit, decimals) in units.items():
         declared[name] = replace(declared[name], unit=unit, decimals=decimals)
     for name in map(str, frame.columns):
-        column, other = declared[name], _other_end(name)
+        column = declared[name]
+        other = "_".join(_OTHER_END.get(part, part) for part in name.split("_"))
         if other == name or other not in frame:
             found.append((column, [column.cell(value) for value in frame[name]]))
         elif "low" in name:  # the high end is shown with it
@@ -211,13 +213,6 @@ def stacked(name: str, parts: list[pd.DataFrame]) -> pd.DataFrame:
     """Return parts as the one table that is declared for them."""
     none = declared_table(name, [])
     return pd.concat(parts, ignore_index=True)[list(none)] if parts else none
-
-
-def _other_end(name: str) -> str:
-    """Return the name of an interval's other end; the same name if it is no end."""
-    parts = name.split("_")
-    swapped = {"low": "high", "high": "low"}
-    return "_".join(swapped.get(part, part) for part in parts)
 
 
 POINTS = "points"
