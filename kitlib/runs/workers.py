@@ -12,6 +12,7 @@ import pickle
 import random
 import sys
 import warnings
+from functools import partial
 from importlib.resources import files
 from io import BytesIO
 from pathlib import Path
@@ -31,12 +32,22 @@ JOIN, CURVES, TRIAL, PLAN = "1_join", "2_curves", "3_trial", "5_plan"
 _ALIGNED = 64  # bytes, so that numbers begin where processors like them to
 
 
+class _Pickler(pickle.Pickler):
+    """Pickles texts as they lie in memory, where pandas would copy them first."""
+
+    def reducer_override(self, value):
+        if not isinstance(value, pd.arrays.ArrowStringArray):
+            return NotImplemented
+        return partial(type(value), dtype=value.dtype), (value.__arrow_array__(),)
+
+
 def write_audit(audit: SeasonAudit, season: Path, path: Path) -> None:
     """Write an audit for other processes, to which its season lies in a folder."""
     buffers: list[pickle.PickleBuffer] = []
-    sent = for_others(audit, season)
-    head = pickle.dumps(sent, protocol=5, buffer_callback=buffers.append)
-    parts = [memoryview(head), *(buffer.raw() for buffer in buffers)]
+    head = BytesIO()
+    pickler = _Pickler(head, protocol=5, buffer_callback=buffers.append)
+    pickler.dump(for_others(audit, season))
+    parts = [head.getbuffer(), *(buffer.raw() for buffer in buffers)]
     with path.open("wb") as file:
         pickle.dump([part.nbytes for part in parts], file)
         for part in parts:
