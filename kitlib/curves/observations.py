@@ -11,17 +11,9 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.stats import median_abs_deviation
 
+from kitlib.curves import evidence
 from kitlib.curves.advice import recommend, shown_apart
 from kitlib.curves.audit import CurveAudit
-from kitlib.curves.evidence import (
-    COLDEST,
-    DAY,
-    OTHER_CONFIGURATION,
-    WETTEST,
-    Samples,
-    cold_or_wet,
-    most_influential,
-)
 from kitlib.curves.records import say
 from kitlib.intake.pairs import Pairing
 from kitlib.intake.reference import compare_labs, lab_findings
@@ -318,7 +310,7 @@ def _of_its_samples(audit: CurveAudit) -> Observed:
         yield _told("reference-coarse")
 
 
-def suspected_swaps(samples: Samples, spread: float) -> list[tuple[str, str]]:
+def suspected_swaps(samples: evidence.Samples, spread: float) -> list[tuple[str, str]]:
     """Return pairs of one trial's samples that fit far better exchanged.
 
     Both errors are beyond three times the curve's usual spread, and with the two
@@ -346,7 +338,7 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
     samples = audit.samples
     groups = {"sample": np.arange(samples.n), "trial": samples.trial}
     for what, group in groups.items() if samples.n > 2 else ():
-        most, shift = most_influential(samples.error, group)
+        most, shift = evidence.most_influential(samples.error, group)
         if abs(shift) > audit.allowed_bias / 2:
             name = samples.sample[most] if what == "sample" else most
             yield _told("influential", what=what, name=name, shift=shift)
@@ -355,14 +347,14 @@ def _of_its_errors(audit: CurveAudit, level: float) -> Observed:
         yield _told("suspected-swap", pair=listed(pair))
     for effect in audit.effects:
         ends, key, code = effect.change.interval(level), "effect", "error-moves-with"
-        if effect.name.startswith(OTHER_CONFIGURATION):
+        if effect.name.startswith(evidence.OTHER_CONFIGURATION):
             alone = effect.change.known and not isfinite(ends.low)
             code = "configuration-open" if alone else "configuration-differs"
             key = "configuration" if effect.change.known else "configuration not known"
             key = "configuration alone" if alone else key
         elif not effect.q_value < threshold("false_discovery_rate"):
             continue
-        elif effect.name == DAY:
+        elif effect.name == evidence.DAY:
             code = "error-drifts"
         yield _told(key, code, effect=effect, ends=ends)
 
@@ -375,7 +367,7 @@ def _of_its_plots(audit: CurveAudit, plots: pd.DataFrame) -> Observed:
     if n := int(outside.sum()):
         yield _told("outside-curve", plots=counted(n, "plot"), served=len(plots))
     other = plots["chamber_config"].notna() & (plots["chamber_config"] != own)
-    named = any(e.name.startswith(OTHER_CONFIGURATION) for e in audit.effects)
+    named = any(e.name.startswith(evidence.OTHER_CONFIGURATION) for e in audit.effects)
     if pd.notna(own) and other.any() and not named:
         key, there = "configuration not sampled", counted(int(other.sum()), "plot")
         yield _told(key, "configuration-differs", plots=there, own=own)
@@ -395,9 +387,9 @@ def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observe
     if shown_apart(gain.apart.interval(level), 0.0):
         within, between = gain.within.interval(level), gain.between.interval(level)
         yield _told("slope-between-trials", within=within, between=between)
-    cold, wet = cold_or_wet(plots)
-    counts = {"too cold": (cold.sum(), COLDEST), "too wet": (wet.sum(), WETTEST)}
-    which = [say(key, n=n, limit=limit) for key, (n, limit) in counts.items() if n]
+    cold, wet = evidence.cold_or_wet(plots)
+    counts = {"too cold": cold.sum(), "too wet": wet.sum()}
+    which = [say(key, n=n) for key, n in counts.items() if n]
     if which:
         yield _told(
             "beyond-estimates",

@@ -259,6 +259,8 @@ def _map_by_other_tables(guesses: list[_Guess], groups) -> None:
     A trial or a sample goes by one name in all tables, whatever its header says.
     """
     others = [g for of in groups.values() for g in of if of is not guesses]
+    # Then the plots tell where a lab's samples were taken.
+    labelled = any(plots.headers_of("sample") for plots in groups["plots"])
     for guess in guesses:
         left = guess.left()
         needed = [c for c in needed_columns(guess.table) if c not in guess.columns]
@@ -272,9 +274,7 @@ def _map_by_other_tables(guesses: list[_Guess], groups) -> None:
                     guess.columns[column] = met, said
                     break
         lacking = [column for column in needed if column not in guess.columns]
-        if guess.headers_of("sample") and any(
-            plots.headers_of("sample") for plots in groups["plots"]
-        ):  # these tell where the samples were taken
+        if labelled and guess.table in ("oven", "benchtop"):
             lacking = [column for column in lacking if column not in PLACE]
         guess.questions += [_what_is_missing(guess, c, left) for c in lacking]
 
