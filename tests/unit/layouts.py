@@ -1,4 +1,4 @@
-"""Six invented ways in which programmes write one and the same small season.
+"""Seven invented ways in which programmes write one and the same small season.
 
 Each function writes files into a folder and returns, by table and column, the header
 that holds it; what the files do not tell is not in it.
@@ -453,6 +453,79 @@ def french(folder: Path) -> dict:
     }
 
 
+def spanish(folder: Path) -> dict:
+    """Spanish trade words; the lab names its samples alone, as the plots do too."""
+    p, d = plots(), dishes()
+    labels = p[["trial", "plot"]].merge(d[["trial", "plot", "sample"]], how="left")
+    pd.DataFrame(
+        {
+            "Ensayo": p["trial"],
+            "N.º de parcela": p["plot"],
+            "Variedad": p["entry"],
+            "Bloque": p["block"],
+            "Cultivo": "Maíz",
+            "Curva de calibración": "maíz-1",
+            "Humedad a cosecha (%)": _comma(p["moisture"]),
+            "Peso de la parcela (kg)": _comma(p["mass"]),
+            "Superficie cosechada (m²)": _comma(p["area"]),
+            "Peso hectolítrico (kg/hl)": _comma(p["test_weight"]),
+            "Temperatura del grano (°C)": _comma(p["temp"]),
+            "Fecha y hora": p["time"].dt.strftime("%d/%m/%Y %H:%M"),
+            "N.º de muestra": labels["sample"],
+            "Observaciones": p["note"],
+        }
+    ).to_csv(folder / "cosecha.csv", sep=";", index=False)
+    pd.DataFrame(
+        {
+            "N.º de muestra": d["sample"],
+            "Método": "ISO 712-1",
+            "Tara 1": _comma(d["tare1"]),
+            "Peso húmedo 1": _comma(d["wet1"]),
+            "Peso seco 1": _comma(d["dry1"]),
+            "Tara 2": _comma(d["tare2"]),
+            "Peso húmedo 2": _comma(d["wet2"]),
+            "Peso seco 2": _comma(d["dry2"]),
+            "Fecha de pesada": d["weighed"].dt.strftime("%d/%m/%Y %H:%M"),
+            "Motivo": "stratified",
+        }
+    ).to_csv(folder / "estufa.csv", sep=";", index=False)
+    pd.DataFrame(
+        {"Curva": ["maíz-1"], "Cultivo": ["Maíz"], "Corrección cargada": ["0,2"]}
+    ).to_csv(folder / "curvas.csv", sep=";", index=False)
+    return {
+        "plots": {
+            "trial": "Ensayo",
+            "plot": "N.º de parcela",
+            "entry": "Variedad",
+            "block": "Bloque",
+            "crop": "Cultivo",
+            "curve": "Curva de calibración",
+            "sensor_pct": "Humedad a cosecha (%)",
+            "plot_mass_kg": "Peso de la parcela (kg)",
+            "plot_area_m2": "Superficie cosechada (m²)",
+            "test_weight_kg_hl": "Peso hectolítrico (kg/hl)",
+            "grain_temp_c": "Temperatura del grano (°C)",
+            "harvested_at": "Fecha y hora",
+            "sample": "N.º de muestra",
+            "remark": "Observaciones",
+        },
+        "oven": {
+            "sample": "N.º de muestra",
+            "method": "Método",
+            "tare_g": ["Tara 1", "Tara 2"],
+            "wet_g": ["Peso húmedo 1", "Peso húmedo 2"],
+            "dry_g": ["Peso seco 1", "Peso seco 2"],
+            "weighed_at": "Fecha de pesada",
+            "selection_reason": "Motivo",
+        },
+        "curves": {
+            "curve": "Curva",
+            "crop": "Cultivo",
+            "offset_loaded": "Corrección cargada",
+        },
+    }
+
+
 def combine_log(folder: Path) -> dict:
     """Two tab-separated logs of two combines with a row of units under the headers."""
     p, d = plots(), dishes()
@@ -535,4 +608,4 @@ def combine_log(folder: Path) -> dict:
     }
 
 
-LAYOUTS = (us_workbook, file_a_trial, wide_oven, german, french, combine_log)
+LAYOUTS = (us_workbook, file_a_trial, wide_oven, german, french, spanish, combine_log)

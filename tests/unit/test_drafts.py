@@ -1,4 +1,4 @@
-"""Six unlike layouts of one season are told apart, mapped, and read as the same."""
+"""Seven unlike layouts of one season are told apart, mapped, and read as the same."""
 
 import tomllib
 from pathlib import Path
