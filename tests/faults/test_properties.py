@@ -208,6 +208,7 @@ CELL = st.one_of(
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
 @given(
     st.lists(

@@ -193,6 +193,7 @@ def pretend(monkeypatch, season, **more):
     monkeypatch.setattr(runs, "run_season", lambda *_, **__: run)
 
 
+@pytest.mark.slow
 def test_a_clean_run_is_0_and_says_what_to_do(run, season, monkeypatch):
     pretend(monkeypatch, season, made=["season.ipynb"], up_to_date=["join.ipynb"])
     code, out, err = run("run", season.folder)
@@ -204,6 +205,7 @@ def test_a_clean_run_is_0_and_says_what_to_do(run, season, monkeypatch):
     assert "SHA-256 of manifest.json, to be kept elsewhere: 0a1b" in out
 
 
+@pytest.mark.slow
 def test_a_run_over_faults_is_1_and_lists_them_all(run, season, monkeypatch):
     season.replace("plots.csv", "14.2,5.0", "a lot,5.0")
     pretend(monkeypatch, season)
@@ -213,6 +215,7 @@ def test_a_run_over_faults_is_1_and_lists_them_all(run, season, monkeypatch):
     assert "all that could be made without those rows was made" in err
 
 
+@pytest.mark.slow
 def test_a_notebook_that_failed_is_named_in_one_line(run, season, monkeypatch):
     pretend(monkeypatch, season, failed={"trials/T1.failed.ipynb": "ValueError: no"})
     code, out, err = run("run", season.folder)
@@ -220,6 +223,7 @@ def test_a_notebook_that_failed_is_named_in_one_line(run, season, monkeypatch):
     assert err == "failed: trials/T1.failed.ipynb: ValueError: no\n"
 
 
+@pytest.mark.slow
 def test_an_interrupt_is_130(run, season, monkeypatch):
     def interrupted(*_, **__):
         raise KeyboardInterrupt

@@ -35,6 +35,7 @@ def test_complete_places_are_the_two_way_layout_by_hand(rng):
     assert (found.low, found.high) == approx(np.sqrt(within * ends), rel=1e-6)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sd", [0.0, 0.6])
 def test_the_interval_holds_the_truth_as_often_as_it_says(rng, sd):
     found = [entry_error(*planted(rng, sd)) for _ in range(200)]
@@ -51,6 +52,7 @@ def test_entries_sampled_once_tell_nothing():
     assert "0 entries sampled more than once" in found.remark
 
 
+@pytest.mark.slow
 def test_what_sampling_would_tell_is_what_it_tells(rng):
     entries = entries_to_sample(0.5, 0.6)
     told = 0

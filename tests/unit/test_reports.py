@@ -64,6 +64,7 @@ def test_names_come_out_as_written_and_run_nothing(season):
     assert HOSTILE[:24] in text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "spoil",
     [

@@ -252,6 +252,7 @@ def test_findings_beyond_the_most_are_counted():
     assert more.text() == "2 more findings in findings.csv."
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "spoil",
     [

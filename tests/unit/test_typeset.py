@@ -107,6 +107,7 @@ def test_same_report_same_bytes():
     assert typeset(report(*ALL_BLOCKS)) == typeset(report(*ALL_BLOCKS))
 
 
+@pytest.mark.slow
 def test_same_bytes_in_another_process():
     program = (
         "import sys; sys.path.insert(0, 'tests/unit'); import test_typeset as t; "
