@@ -389,7 +389,7 @@ def _cautions(audit: CurveAudit, plots: pd.DataFrame, season: Season) -> Observe
         yield _told("slope-between-trials", within=within, between=between)
     cold, wet = evidence.cold_or_wet(plots)
     counts = {"too cold": cold.sum(), "too wet": wet.sum()}
-    which = [say(key, n=n) for key, n in counts.items() if n]
+    which = [say(key, n=n, of=evidence) for key, n in counts.items() if n]
     if which:
         yield _told(
             "beyond-estimates",
