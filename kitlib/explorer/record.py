@@ -95,15 +95,14 @@ def trial_in_words(look: Look) -> str:
         return say(key, curve=curve.audit.curve)
     ranks, lines, unit = trial.ranks, trial.lines, curve.unit
     changes = unit.of(trial.after - trial.before)
+    span = changes.min(), changes.max()
     # Checks take no place among the selected: the trial's report counts without them.
     n, checks = int(lines.candidate.sum()), int((~lines.candidate).sum())
     besides = f" (besides {terms.counted(checks, 'check')})" if checks else ""
     return say(
         "moves" if (ranks.entered | ranks.left).any() else "same",
         trial=lines.trial,
-        span=terms.show_span(
-            changes.min(), changes.max(), unit.decimals + 1, sign=True
-        ),
+        span=terms.show_span(*span, unit.decimals + 1, sign=True),
         unit=unit.name,
         entries=terms.counted(n, "entry", "entries") + besides,
         count=trial.count,

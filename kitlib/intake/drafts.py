@@ -14,17 +14,21 @@ from statistics import median
 from kitlib.intake.files import READABLE, Unreadable
 from kitlib.intake.foreign import (
     COUNTED,
+    CROPS,
     NOTHING,
     OWN_NAME,
     SURE,
     WORDS,
     claims_of,
+    clock_of,
     date_forms,
     fits,
     number_of,
     plain_words,
     sheets_of,
+    sides_of,
     text_of,
+    told_by,
     unit_of,
     units_in,
 )
@@ -51,12 +55,6 @@ _HEAD = """\
 # with every setting there is.
 name = {name}
 """
-_CROPS = {word: crop for crop, words in WORDS["crop"].items() for word in words}
-# What the cells are like of columns that no header names.
-_BY_CONTENT = {
-    "crop": "|".join(map(re.escape, _CROPS)),
-    "method": r"(iso|s\d{3}|aacc|en iso|icc)\b.*",
-}
 # What may stand side by side in a row, dish after dish.
 _DISHES = "tare_g wet_g dry_g prestage_wet_g prestage_dry_g moisture_pct"
 
@@ -197,15 +195,17 @@ def _find_columns(guess: _Guess) -> None:
     }
     _map_by_headers(guess)
     left = guess.left()
-    for column, pattern in _BY_CONTENT.items():
-        if column in guess.columns or column not in SCHEMAS[guess.table]:
-            continue
-        for header in left:
-            texts = {plain_words(c) for c in guess.cells[header] if c not in (None, "")}
-            if texts and all(re.fullmatch(pattern, text) for text in texts):
-                said = f"its cells are {column}s, such as {min(texts)!r}"
-                guess.columns[column] = [header], said
-                break
+    if guess.table == "plots" and (sides := sides_of(left)):
+        guess.columns.setdefault("plot_area_m2", (sides, "length times width"))
+    for column, (own, ground) in guess.columns.items():
+        is_time = SCHEMAS[guess.table][column].kind == TIME
+        if is_time and (clock := clock_of(own[0], guess.cells, left)):
+            guess.columns[column] = [*own, clock], f"{ground}, with the time of day"
+    for header in left:
+        column, example = told_by(guess.cells[header])
+        if column in SCHEMAS[guess.table]:
+            said = f"its cells are {column}s, such as {example!r}"
+            guess.columns.setdefault(column, ([header], said))
     _find_units(guess, {headers[at]: unit for at, unit in units_row.items()})
     _find_marks(guess)
 
@@ -294,7 +294,8 @@ def _what_is_missing(guess: _Guess, column: str, left: Sequence[str]) -> str:
 def _find_units(guess: _Guess, units_row: dict[str, tuple[str, ...]]) -> None:
     """Find the units of a sheet by its headers, its row of units and its cells."""
     found = defaultdict(list)
-    for column, ([header, *_], _) in guess.columns.items():
+    headed = [(c, h) for c, (own, _) in guess.columns.items() for h in own]
+    for column, header in headed:
         quantity = quantity_of(column)
         if not quantity or header.casefold() == column:
             continue  # our own name holds its unit
@@ -302,6 +303,8 @@ def _find_units(guess: _Guess, units_row: dict[str, tuple[str, ...]]) -> None:
         numbers = [n for n in map(number_of, guess.cells[header]) if n is not None]
         middle = median(numbers or [0.0])
         at_middle = f"{header!r} is {middle:g} in the middle"
+        if quantity == "area" and said[:1] == ("length",):  # of a side of the plot
+            said = quantity, f"{said[1]}2"
         if said and said[0] == quantity:
             where = "the row of units" if header in units_row else "its header"
             found[quantity].append((said[1], f"{where} at {header!r}"))
@@ -389,7 +392,7 @@ def _settings(name: str, groups: dict[str, list[_Guess]]) -> tuple[list, list]:
     for guess in (g for guesses in groups.values() for g in guesses):
         for header in guess.headers_of("crop"):
             for text in {text_of(cell) for cell in guess.cells[header]} - {""}:
-                ours = _CROPS.get(plain_words(text))
+                ours = CROPS.get(plain_words(text))
                 if ours and crop_key(text) != ours:
                     others[ours].add(text)
     if others:

@@ -1,7 +1,7 @@
 """What the headers and the cells of foreign files mean.
 
-It is told by words of the trade in English, German and French (words.csv), by units
-and by the forms that numbers and dates have.
+It is told by words of the trade in English, German, French and Spanish (words.csv), by
+units and by the forms that numbers and dates have.
 """
 
 import csv
@@ -41,6 +41,11 @@ _UNITS = {w: tuple(u.split(".")) for u, words in WORDS["unit"].items() for w in 
 # What a header may call each unit of a quantity; the first that fits is meant.
 _PATTERNS = {u: re.compile(pattern) for u, [pattern] in WORDS["pattern"].items()}
 _ALIKE = {w: one for one, words in WORDS["alike"].items() for w in words}
+CROPS = {word: crop for crop, words in WORDS["crop"].items() for word in words}
+_BY_CONTENT = {
+    "crop": re.compile("|".join(map(re.escape, CROPS))),
+    "method": re.compile(r"(iso|s\d{3}|aacc|en iso|icc)\b.*"),
+}
 _EMPTY_WORDS = frozenset(WORDS["header"]["empty"])
 # Words of a header that only number what it names.
 _NUMBERING = re.compile(
@@ -51,6 +56,7 @@ _JOINED = re.compile(r"\b(korn|ernte|parzellen|proben|schalen)(?=[a-z]{5})")
 SURE, OWN_NAME = 20, 50  # how surely a header means a column
 NOTHING = ("", "none", *WORDS["cell"]["missing"])
 COUNTED = ("dish", "reading", "run")  # numbered within a sample: 1, 2 or A, B
+_CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d)?(?i: [ap]m)?")
 _DAYS = "%m/%d/%Y %d/%m/%Y %d.%m.%Y %d-%m-%Y %m-%d-%Y %m/%d/%y %d/%m/%y %d.%m.%y"
 _HOURS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p")
 
@@ -201,6 +207,8 @@ def _reads(text: str, form: str) -> bool:
 
 def joined_times(parts: pd.DataFrame, forms: Sequence[str]) -> pd.Series:
     """Return date and time of day, cells of their own, as one text for each row."""
+    if all(":" not in form for form in forms):  # they are of days alone
+        forms = [*forms, *(hour.strip() for hour in _HOURS if "%p" in hour)]
     texts = parts.apply(by_value, make=lambda cell: _time_text(cell, forms), missing="")
     return texts.iloc[:, 0].str.cat(texts.iloc[:, 1:], sep=" ")
 
@@ -219,6 +227,40 @@ def _time_text(cell: object, forms: Sequence[str]) -> str:
             of_day = date.min.strftime(form) == date.max.strftime(form)
             told.add(when.time() if of_day else when)
     return _time_text(told.pop(), ()) if len(told) == 1 else text
+
+
+def told_by(cells: Sequence) -> tuple[str, str]:
+    """Return the column that cells give away, crop or method, and one of them."""
+    texts = {plain_words(cell) for cell in cells if cell not in (None, "")}
+    for column, pattern in _BY_CONTENT.items():
+        if texts and all(map(pattern.fullmatch, texts)):
+            return column, min(texts)
+    return "", ""
+
+
+def sides_of(headers: Sequence[str]) -> list[str]:
+    """Return the header of a plot's length and that of its width, if one is of each."""
+    words = {header: {*plain_words(header).split()} for header in headers}
+    meant = WORDS["side"].values()
+    sides = [[h for h in headers if not words[h].isdisjoint(side)] for side in meant]
+    return [side for [side] in sides] if [*map(len, sides)] == [1, 1] else []
+
+
+def clock_of(header: str, cells: dict[str, list], left: Sequence[str]) -> str:
+    """Return the header of the times of day that go with dates, empty if none.
+
+    It is called as the dates are, but for one word: Harvest Date, Harvest Time.
+    """
+
+    def named(of: str) -> set[str]:
+        return {*plain_words(of).split()}.difference(*WORDS["clock"].values())
+
+    days = [text_of(cell).removesuffix(" 00:00:00") for cell in cells[header]]
+    clocks = [h for h in left if named(h) == named(header)]
+    if any(":" in day for day in days) or len(clocks) != 1:
+        return ""
+    hours = filter(None, map(text_of, cells[clocks[0]]))
+    return clocks[0] if all(map(_CLOCK.fullmatch, hours)) else ""
 
 
 def units_in(row: Sequence) -> dict[int, tuple[str, ...]]:

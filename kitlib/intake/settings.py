@@ -257,14 +257,13 @@ class Season(Strict, BaseModel):
 
     @model_validator(mode="after")
     def _columns_of_their_table(self) -> "Season":
-        named: list[tuple[str, str, Mapping]] = [
-            ("columns.{}", table, names) for table, names in self.columns.items()
-        ]
+        named: list[tuple[str, str, Mapping]]
+        named = [(f"columns.{t}", t, names) for t, names in self.columns.items()]
         for table, options in self.files.items():
-            named += [("files.{}.columns", table, one.columns) for one in options]
-            named += [("files.{}.fixed", table, one.fixed) for one in options]
+            named += [(f"files.{table}.columns", table, one.columns) for one in options]
+            named += [(f"files.{table}.fixed", table, one.fixed) for one in options]
         wrong = [
-            f"{place.format(table)}.{name} is no column of the table {table}, which "
+            f"{place}.{name} is no column of the table {table}, which "
             f"has {listed(SCHEMAS[table], most=99)}"
             for place, table, names in named
             for name in names

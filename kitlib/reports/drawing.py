@@ -62,7 +62,7 @@ _REMARK = len("… (1,000,000 letters)")
 _LONG_WORD = re.compile(r"\S{13,}")
 _AFTER_SEPARATOR = re.compile(r"(?<=[_/.,;:|=+])(?=[^\W_])")
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=[%°])")  # not to be parted from its number
-_PIECE = 12
+_PIECE = re.compile(r"\S{12}(?=\S)")
 _LETTER = 0.07  # average width of a letter at 8 pt, with a margin [in]
 _MEASURED_AT = 100.0  # points
 _FONT = FT2Font(f"{FONT_FOLDER}/DejaVuSans.ttf")
@@ -145,10 +145,7 @@ def _breakable(match: re.Match) -> str:
     """Return a long word with places to break it, after separators if it has any."""
     parts = _AFTER_SEPARATOR.sub(BREAK, match.group()).split(BREAK)
     return BREAK.join(
-        BREAK.join(part[i : i + _PIECE] for i in range(0, len(part), _PIECE))
-        if len(part) > 2 * _PIECE
-        else part
-        for part in parts
+        _PIECE.sub(rf"\g<0>{BREAK}", part) if len(part) > 24 else part for part in parts
     )
 
 

@@ -165,11 +165,8 @@ def _sample_keys(pairs: pd.DataFrame, trial: str = "") -> list[Line2D]:
         for name, _, colour, marker in _groups(pairs, trial)
     ]
     if not pairs["used"].all():
-        keys += [
-            key_line(
-                "chosen by reading", color="white", marker="o", mec=look.INK, **dot
-            )
-        ]
+        hollow: _Style = {"color": "white", "marker": "o", "mec": look.INK, **dot}
+        keys += [key_line("chosen by reading", **hollow)]
     return keys
 
 

@@ -170,9 +170,8 @@ def _sensors(season: SeasonAudit, trial: TrialAudit) -> tuple[tuple[str, ...], s
         said.append(page.say(f"sensors.{moved}", spread=spread))
     ends = served.difference.interval(season.settings.confidence)
     if isfinite(ends.low):
-        said.append(
-            page.say("sensors.rest", rest=unit.said((ends.high - ends.low) / 2))
-        )
+        rest = unit.said((ends.high - ends.low) / 2)
+        said.append(page.say("sensors.rest", rest=rest))
     return fact, " ".join(said)
 
 
@@ -347,9 +346,8 @@ def curves_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     blocks = [page.Heading("How its curves did over the season"), beside]
     if len(rows := trial.own.by_curve):
         served, unit = trial.consequences.served, trial.unit
-        added = (
-            dict(zip(served.curves, served.added_kg_ha, strict=True)) if served else {}
-        )
+        each = zip(served.curves, served.added_kg_ha, strict=True) if served else ()
+        added = dict(each)
         rows = rows.rename(columns={"predicted_se": "se"})
         rows["added"] = unit.of(rows["curve"].map(added.get).astype(float))
         of_it = {"added": (unit.name, unit.decimals)}
@@ -369,10 +367,8 @@ def changes_here(trial: TrialAudit) -> list[page.Block]:
     for check, changes in found.checks.items():
         each = zip(entries, changes, strict=True)
         changed = [f"{entry} ({change})" for entry, change in each if change != SAME]
-        if changed:
-            items.append(
-                page.say("changes.check", check=check, changed=listed(changed))
-            )
+        told = {"check": check, "changed": listed(changed)}
+        items += [page.say("changes.check", **told)] if changed else []
     items += [] if items or not found.checks else [page.say("changes.no_check")]
     slope = found.trend.value if found.trend and found.trend.known else 0.0
     size, verb = unit.said(abs(slope)), "raises" if slope > 0 else "lowers"

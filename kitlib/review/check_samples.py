@@ -124,12 +124,11 @@ def check_runs(runs: pd.DataFrame, offset, loaded: float) -> CheckRuns:
     base = cells["day"].isin(cells["day"].unique()[:BASE_DAYS])
     first = cells[base].groupby("sample")["error"]
     centre, days = (cells["sample"].map(s()) for s in (first.mean, first.size))
-    deviation = cells["error"] - centre.astype(float)
+    cells = cells.assign(base=base, base_days=days.astype(float))
+    cells["deviation"] = cells["error"] - centre.astype(float)
     change = (by_sample.last() - by_sample.first())[by_sample.nunique() > 1]
     return CheckRuns(
-        cells=cells.assign(
-            base=base, deviation=deviation, base_days=days.astype(float)
-        ),
+        cells=cells,
         own_change={str(sample): float(by) for sample, by in change.items()},
         n_runs=len(told),
         n_open=len(runs) - len(told),

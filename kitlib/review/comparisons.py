@@ -317,11 +317,8 @@ def compare_curves(
         raise TooFewSamples(f"compare_curves: {said}")
     # Errors stand for readings of a reference of 0.
     one, two = (trial_sums(of, np.zeros_like(of), trial) for of in (e, f))
-    sums = SimpleNamespace(
-        trials=one.trials,
-        total=(one.total, two.total),
-        without_each=(one.without_each, two.without_each),
-    )
+    totals, rest = (one.total, two.total), (one.without_each, two.without_each)
+    sums = SimpleNamespace(trials=one.trials, total=totals, without_each=rest)
     rmsep_gap = jackknife(sums, lambda both: both[0].rmsep - both[1].rmsep)
     design = np.column_stack([np.ones_like(e), e + f - (e + f).mean()])
     fit, why = tried(clustered_fit, design, e - f, trial)

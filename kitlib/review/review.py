@@ -199,15 +199,11 @@ def review_season(
 
 def _plan(curves: SeasonCurves, one: CurveReview, costs, wanted: float | None):
     """Return what next season's sampling of a curve can reach, None if not known."""
-    pairs, audit = curves.pairs, one.audit
-    served = pairs[(pairs["crop"] == one.register["crop_key"]) & ~pairs["parallel"]]
-    found = sampling.scatter_of(
-        one.register["crop_key"],
-        pairs[pairs["curve"] == one.curve],
-        curves.sources.get(one.curve),
-        curves.crop_sources.get(one.register["crop_key"]),
-        sampling.benchtop_sd(served),
-    )
+    pairs, audit, crop = curves.pairs, one.audit, one.register["crop_key"]
+    served = pairs[(pairs["crop"] == crop) & ~pairs["parallel"]]
+    own, sources = pairs[pairs["curve"] == one.curve], curves.sources.get(one.curve)
+    of_crop, meters = curves.crop_sources.get(crop), sampling.benchtop_sd(served)
+    found = sampling.scatter_of(crop, own, sources, of_crop, meters)
     wanted = wanted or (WANTED_SHARE * audit.allowed_bias if audit else nan)
     if found is None or not wanted > 0:
         return None

@@ -274,15 +274,11 @@ def _entries_in_words(season: SeasonAudit) -> str:
     asked = [(of, crop) for crop, of in found.items() if of and of.curve]
     # What is done soonest stands first.
     asked.sort(key=lambda one: one[0].number or inf)
-    wanted = [
-        words["entries_of"].format(
-            number=of.number or "more than 500",
-            crop=crop,
-            curve=of.curve,
-            so_far=errors[crop].n_entries,
-        )
-        for of, crop in asked
-    ]
+    wanted = []
+    for of, crop in asked:
+        told = {"number": of.number or "more than 500", "curve": of.curve}
+        told |= {"crop": crop, "so_far": errors[crop].n_entries}
+        wanted.append(words["entries_of"].format(**told))
     said = [words["entries"].format(entries=listed(wanted))] if wanted else []
     said += [words["entries_known"].format(crops=listed(enough))] if enough else []
     return " ".join(said)

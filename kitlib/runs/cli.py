@@ -79,15 +79,9 @@ def _run(call: argparse.Namespace) -> int:
 
             place = partial(run_on_cluster, call.scheduler, _tell)
         try:
-            run = run_season(
-                call.season,
-                call.out,
-                trials=call.trial,
-                earlier=call.earlier,
-                replace=call.replace,
-                say=_tell,
-                run_notebooks=place,
-            )
+            asked: dict = {"trials": call.trial, "earlier": call.earlier}
+            asked |= {"replace": call.replace, "say": _tell, "run_notebooks": place}
+            run = run_season(call.season, call.out, **asked)
         except WrongCall as error:
             call.parser.error(str(error))
     problems = run.problems()

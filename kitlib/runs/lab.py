@@ -30,12 +30,8 @@ from kitlib.words.findings import refuse
 EXPLORE = "4_explore"
 HERE = "127.0.0.1"
 # No question about news over the panel; a user's own answer, if there is one, stands.
-_QUIET = {
-    "@jupyterlab/apputils-extension:notification": {
-        "fetchNews": "false",
-        "checkForUpdates": False,
-    }
-}
+_NEWS = "@jupyterlab/apputils-extension:notification"
+_QUIET = {_NEWS: {"fetchNews": "false", "checkForUpdates": False}}
 
 
 class OwnKernelSpecs(KernelSpecManager):

@@ -179,10 +179,8 @@ class SeasonRun:
         lines.append(f"written to {self.record.home}: {', '.join(parts)}")
         if self.outdated:
             said = f"{counted(len(self.outdated), 'notebook')} of an earlier state of "
-            said += (
-                f"the season left as they are: {listed(self.outdated)}; run without "
-            )
-            lines.append(f"{said}--trial to make them anew")
+            said += f"the season left as they are: {listed(self.outdated)}; run "
+            lines.append(f"{said}without --trial to make them anew")
         lines.append(f"SHA-256 of manifest.json, to be kept elsewhere: {self.manifest}")
         return lines
 
@@ -327,13 +325,8 @@ def table_files(
 def output_folder(folder: Path, out: Path, name: str) -> Path:
     """Return where a season's results go; refuse a place where they may not."""
     home, season = out / name, folder.resolve()
-    own = [
-        home,
-        *(
-            home / part
-            for part in (manifest.TRIALS, outputs.LOCK_FILE, manifest.JOURNAL)
-        ),
-    ]
+    parts = ("", manifest.TRIALS, outputs.LOCK_FILE, manifest.JOURNAL)
+    own = [home / part for part in parts]
     if home.resolve() in (season, *season.parents):
         why = f"the results would go to {home}, where the season itself lies"
     elif (home / SETTINGS_FILE).exists():

@@ -202,11 +202,9 @@ def take_samples(rng, plots: pd.DataFrame, plan: pd.DataFrame) -> pd.DataFrame:
     as_many = (share / (1 - share))[left.index]
     further = _pick(rng, left, as_many, chance[left.index])
     further = further[how[further] != scenario.NO_OVEN]
-    others = [
-        pd.Series(scenario.SUSPICIOUS, odd),
-        pd.Series(None, further, dtype=object),
-    ]
-    reason = pd.concat([reason, *others]).sort_index()
+    chosen = pd.Series(scenario.SUSPICIOUS, odd)
+    unsaid = pd.Series(None, further, dtype=object)
+    reason = pd.concat([reason, chosen, unsaid]).sort_index()
     taken, width = plots.loc[reason.index], max(4, len(str(len(reason))))
     minutes = pd.to_timedelta(rng.integers(2, 12, len(reason)), unit="min")
     return taken.drop(columns="remark").assign(
@@ -276,11 +274,8 @@ def oven_table(rng, samples: pd.DataFrame) -> pd.DataFrame:
 
 def benchtop_table(rng, samples: pd.DataFrame) -> pd.DataFrame:
     """Return the benchtop meters' readings of every sample."""
-    of_meter = (
-        samples[["meter", "crop"]]
-        .merge(scenario.METERS, "left")
-        .set_index(samples.index)
-    )
+    of_meter = samples[["meter", "crop"]].merge(scenario.METERS, "left")
+    of_meter.index = samples.index
     from_anchor = samples["true_pct"] - _of_crop("anchor_pct", samples["crop_code"])
     systematic = of_meter["bias_at_anchor"] + (of_meter["gain"] - 1) * from_anchor
     own = scenario.METER_SAMPLE_SD * rng.standard_normal(len(samples))
@@ -387,9 +382,8 @@ def _check_runs(rng, code, first, last):
     stays = scenario.systematic_error(code, known) + rng.normal(0, curve.sd_sample, 2)
     days = np.repeat(np.arange(weeks) * _CHECK_DAYS, 2)
     at = (first.floor("D") + pd.Timedelta(hours=8)) + days
-    change = (
-        scenario.offset_in_force(np.full(2 * weeks, code), at) - curve.offset_loaded
-    )
+    in_force = scenario.offset_in_force(np.full(2 * weeks, code), at)
+    change = in_force - curve.offset_loaded
     read = np.tile(known + stays, weeks) + rng.normal(0, _CHECK_SD, 2 * weeks) + change
     # Dried again at the last check, the wetter one had changed, a little each week.
     changed = np.zeros((weeks, 2))

@@ -78,11 +78,8 @@ def _plots_wanted(trials, plots, seed):
             "least 1 trial and a seed of 0 or more."
         )
     if plots is None:
-        return int(
-            scenario.TRIALS["plots"]
-            .iloc[np.arange(trials) % len(scenario.TRIALS)]
-            .sum()
-        )
+        planned = scenario.TRIALS["plots"].to_numpy()
+        return int(planned[np.arange(trials) % planned.size].sum())
     if plots < harvest.PLOTS_AT_LEAST * trials:
         raise ValueError(
             f"simulate_season: plots is {plots} for {trials} trial(s); expected at "

@@ -420,17 +420,14 @@ def _crossed_sds(groups, response):
     design = np.column_stack([np.eye(few)[other], np.ones(response.size)])
     scaled = (response - response.mean()) / scale
     strata = split(codes, many, design, scaled, random=few)
-    runs = [
-        minimize(
-            lambda r: (deviance(strata, *r), deviance_slopes(strata, *r)),
-            start,
-            jac=True,
-            method="L-BFGS-B",
-            bounds=[(0, LARGEST)] * 2,
-            options={"ftol": 0, "gtol": 1e-9},
-        )
-        for start in product((0.1, 1.0, 10.0), repeat=2)
-    ]
+
+    def judged(ratios):
+        return deviance(strata, *ratios), deviance_slopes(strata, *ratios)
+
+    bounds, fine = [(0, LARGEST)] * 2, {"ftol": 0, "gtol": 1e-9}
+    how = {"jac": True, "method": "L-BFGS-B", "bounds": bounds, "options": fine}
+    starts = product((0.1, 1.0, 10.0), repeat=2)
+    runs = [minimize(judged, start, **how) for start in starts]
     ratios = min(runs, key=lambda run: run.fun).x
     if ratios.max() > LARGEST / 10:
         return nan, nan, 0.0

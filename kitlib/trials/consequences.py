@@ -268,11 +268,8 @@ def selected_under(
 
 def _uncertain_of(plots: pd.DataFrame, corrections: Mapping[str, Correction]) -> list:
     """Return the curves of which it is not known how well they are corrected."""
-    return [
-        curve
-        for curve in sorted(plots["curve"].unique())
-        if curve not in corrections or not corrections[curve].uncertainty_known
-    ]
+    known = {c for c, correction in corrections.items() if correction.uncertainty_known}
+    return sorted(set(plots["curve"]) - known)
 
 
 def _remarks(

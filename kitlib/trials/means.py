@@ -203,11 +203,9 @@ class EntryMeans:
             return not_known(self.no_error or "the trial has one entry")
         lsd = student_t.ppf((1 + level) / 2, self.df) * self.sed_of_pairs
         np.fill_diagonal(lsd, 0)  # no pair, and perhaps nan
-        return Estimate(
-            value=sqrt(np.sum(lsd**2) / (n * (n - 1))),
-            df=self.mean_df,
-            method=f"least significant difference at {100 * level:g} %",
-        )
+        mean = sqrt(np.sum(lsd**2) / (n * (n - 1)))
+        method = f"least significant difference at {100 * level:g} %"
+        return Estimate(value=mean, df=self.mean_df, method=method)
 
 
 def entry_means(yields, entry, block=None, *, errors: bool = True) -> EntryMeans:

@@ -213,15 +213,12 @@ def remark_plots(plots: pd.DataFrame, standard_pct: float) -> tuple[str, ...]:
     mass, area, before, after = _numbers(plots)
     usable, known = ~flag_unusable_plots(mass, area, before), np.isfinite(after)
     reading, corrected = "the sensor's reading", "the corrected moisture"
+    not_read, not_corrected = (flag_unusable_plots(1, 1, m) for m in (before, after))
     gaps = {
         "plot_mass_kg is missing or not above 0 kg": ~(mass > 0) | np.isinf(mass),
         "plot_area_m2 is missing or not above 0 m²": ~(area > 0) | np.isinf(area),
-        f"{reading} is missing or not within 0 to below 100 %": (
-            flag_unusable_plots(1, 1, before)
-        ),
-        f"{corrected} is not within 0 to below 100 %": (
-            usable & known & flag_unusable_plots(1, 1, after)
-        ),
+        f"{reading} is missing or not within 0 to below 100 %": not_read,
+        f"{corrected} is not within 0 to below 100 %": usable & known & not_corrected,
         # Where none is known that is said once, below.
         f"{corrected} is not known": usable & ~known & (usable & known).any(),
     }

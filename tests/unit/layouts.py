@@ -540,16 +540,18 @@ def combine_log(folder: Path) -> dict:
                 "Cal": f"corn-{sensor}",
                 "Moisture": own["moisture"],
                 "Weight": (own["mass"] / LB).round(2),
-                "Area": round(7.95 / FT2, 1),
+                "Plot Length": 17.0,
+                "Plot Width": round(7.95 / FT2 / 17, 3),
                 "Test Wt": (own["test_weight"] / LB_BU).round(1),
                 "Grain Temp": (own["temp"] * 1.8 + 32).round(1),
                 "Active Offset": own["offset"],
-                "Date Time": own["time"].dt.strftime("%m/%d/%Y %I:%M %p"),
+                "Harvest Date": own["time"].dt.strftime("%m/%d/%Y"),
+                "Harvest Time": own["time"].dt.strftime("%I:%M %p"),
                 "Yield bu/ac": 150.1,
             }
         )
         lines = table.to_csv(sep="\t", index=False).splitlines()
-        units = ["", "", "", "", "", "", "%", "lb", "ft2", "lb/bu", "F", "%", "", ""]
+        units = [*[""] * 6, "%", "lb", "ft", "ft", "lb/bu", "F", "%", *[""] * 3]
         lines.insert(1, "\t".join(units))
         text = "\n".join(["Harvest log", f"Combine {sensor}", *lines, ""])
         (folder / f"log_{sensor}.txt").write_text(text)
@@ -583,11 +585,11 @@ def combine_log(folder: Path) -> dict:
             "curve": "Cal",
             "sensor_pct": "Moisture",
             "plot_mass_kg": "Weight",
-            "plot_area_m2": "Area",
+            "plot_area_m2": ["Plot Length", "Plot Width"],
             "test_weight_kg_hl": "Test Wt",
             "grain_temp_c": "Grain Temp",
             "offset_in_force": "Active Offset",
-            "harvested_at": "Date Time",
+            "harvested_at": ["Harvest Date", "Harvest Time"],
         },
         "oven": {
             "sample": "Barcode",

@@ -505,6 +505,24 @@ def test_a_time_of_day_without_its_date_is_no_time(season):
     assert said(table, "not-a-time")
 
 
+def test_an_area_is_the_length_times_the_width(season):
+    rows = rows_of(season)
+    at = rows[0].index("plot_area_m2")
+    body = [[*row[:at], *row[at + 1 :], 20.0, 4.0] for row in rows[1:]]
+    body[2][-1], body[3][-1] = "wide", ""
+    headers = [h for h in rows[0] if h != "plot_area_m2"]
+    book(season, {"A": [[*headers, "Long", "Wide"], *body]})
+    sides = '[columns.plots]\nplot_area_m2 = ["Long", "Wide"]\n'
+    settle(season, f'{sides}[units.plots]\narea = "ft2"\n')
+    table = read(season)["plots"]
+    known = table.frame["plot_area_m2"].dropna()
+    assert known.tolist() == pytest.approx([80 * 0.3048**2] * 8)
+    assert said(table, "not-a-number").startswith("row 4: Wide is 'wide'; expected")
+    settle(season, sides.replace('"Long"', '"Long", "trial"'))
+    with pytest.raises(SeasonRefused, match="maps plot_area_m2 to a list of headers"):
+        read(season)
+
+
 def test_a_list_of_headers_for_what_stands_once_is_refused(season):
     settle(season, '[columns.plots]\nentry = ["entry", "crop"]\n')
     with pytest.raises(SeasonRefused, match="maps entry to a list of headers"):
