@@ -31,6 +31,7 @@ from kitlib.statistics.reml import (
     variance_components,
 )
 from kitlib.words.limits import REFERENCE_SHARE, Tolerance, threshold
+from kitlib.words.terms import crop_key
 
 # A jackknife refits the robust line for every trial: seconds beyond this many samples.
 JACKKNIFED_AT_MOST = 500
@@ -367,7 +368,8 @@ class CurveAudit:
     @cached_property
     def allowed_bias(self) -> float:
         """Largest bias allowed at the samples' mean moisture. [% moisture]."""
-        return self.settings.allowed_bias_at(self.crop, self.mean_reference)
+        usual = threshold("allowed_bias_share") * self.tolerance.at(self.mean_reference)
+        return self.settings.allowed_bias.get(crop_key(self.crop), usual)
 
     @property
     def reference_limit(self) -> float:

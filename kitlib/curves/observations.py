@@ -21,7 +21,7 @@ from kitlib.intake.schema import plot_places
 from kitlib.intake.settings import Season
 from kitlib.statistics.estimates import finite_array
 from kitlib.words.findings import Finding
-from kitlib.words.limits import threshold
+from kitlib.words.limits import UNKNOWN_CROP_TOLERANCE, threshold
 from kitlib.words.terms import counted, listed
 
 FEWEST = 4  # samples of a curve or lab that a doubtful one is told from
@@ -45,7 +45,8 @@ def observe_season(
         findings.append(Finding("season-empty", say("season-empty"), "plots"))
     findings += _unusable_plots(plots)
     for crop in sorted(plots["crop"].dropna().unique()):
-        if not season.crop_is_known(crop):
+        narrowest = season.tolerance_of(crop) is UNKNOWN_CROP_TOLERANCE
+        if narrowest or not season.standard_moisture_of(crop) > 0:
             findings.append(Finding("crop-unknown", say("crop-unknown", crop=crop)))
     hours = threshold("hours_to_oven")
     late = pairs[pairs["hours_to_oven"] > hours].drop_duplicates("sample")

@@ -119,11 +119,8 @@ def table_findings(tables: dict[str, CheckedTable], season: Season) -> list[Find
     judges += [_places, lambda frames: _entries(frames["plots"], season.check_entries)]
     judges += [_copies, _sample_labels, values_apart]
     doubts += [found for judge in judges for found in judge(frames)]
-    return [
-        found
-        for name, table in tables.items()
-        for found in [*table.findings, *(d for d in doubts if d.table == name)]
-    ]
+    own = {name: [d for d in doubts if d.table == name] for name in tables}
+    return [f for name in tables for f in [*tables[name].findings, *own[name]]]
 
 
 def _empty_impossible_cells(table: CheckedTable, highest: float) -> None:

@@ -13,6 +13,7 @@ from statistics import median
 
 from kitlib.intake.files import READABLE, Unreadable
 from kitlib.intake.foreign import (
+    AREA,
     COUNTED,
     CROPS,
     NOTHING,
@@ -196,7 +197,7 @@ def _find_columns(guess: _Guess) -> None:
     _map_by_headers(guess)
     left = guess.left()
     if guess.table == "plots" and (sides := sides_of(left)):
-        guess.columns.setdefault("plot_area_m2", (sides, "length times width"))
+        guess.columns.setdefault(AREA, (sides, "length times width"))
     for column, (own, ground) in guess.columns.items():
         is_time = SCHEMAS[guess.table][column].kind == TIME
         if is_time and (clock := clock_of(own[0], guess.cells, left)):

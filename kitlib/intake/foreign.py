@@ -26,7 +26,17 @@ from kitlib.intake.files import (
     open_workbook,
     separator_of,
 )
-from kitlib.intake.schema import NUMBER, SCHEMAS, TIME, by_value, quantity_of
+from kitlib.intake.schema import (
+    NUMBER,
+    SAMPLE_KEYS,
+    SCHEMAS,
+    TIME,
+    CheckedTable,
+    by_value,
+    in_its_kind,
+    quantity_of,
+)
+from kitlib.intake.settings import FileOptions
 from kitlib.words.terms import csv_rows
 
 # The words of foreign files: by table, or by what they are of, those of each meaning.
@@ -55,6 +65,7 @@ _NUMBERING = re.compile(
 _JOINED = re.compile(r"\b(korn|ernte|parzellen|proben|schalen)(?=[a-z]{5})")
 SURE, OWN_NAME = 20, 50  # how surely a header means a column
 NOTHING = ("", "none", *WORDS["cell"]["missing"])
+AREA = "plot_area_m2"
 COUNTED = ("dish", "reading", "run")  # numbered within a sample: 1, 2 or A, B
 _CLOCK = re.compile(r"\d{1,2}:\d\d(:\d\d)?(?i: [ap]m)?")
 _DAYS = "%m/%d/%Y %d/%m/%Y %d.%m.%Y %d-%m-%Y %m-%d-%Y %m/%d/%y %d/%m/%y %d.%m.%y"
@@ -190,11 +201,11 @@ def date_forms(texts: Sequence[str]) -> list[list[str]]:
     for form in (day + hour for day in _DAYS.split() for hour in _HOURS):
         if any(_reads(text, form) for text in texts):
             by_order[form[:5]].append(form)
-    return [
-        forms
-        for forms in by_order.values()
-        if all(any(_reads(text, form) for form in forms) for text in texts)
-    ]
+
+    def read_all(forms: list[str]) -> bool:
+        return all(any(_reads(text, form) for form in forms) for text in texts)
+
+    return [*filter(read_all, by_order.values())]
 
 
 @cache
@@ -205,7 +216,27 @@ def _reads(text: str, form: str) -> bool:
     return False
 
 
-def joined_times(parts: pd.DataFrame, forms: Sequence[str]) -> pd.Series:
+def is_of_parts(table: str, column: str, headers: Sequence[str]) -> bool:
+    """Whether headers name parts of one value: day and hour, two sides, a key's."""
+    whole = SCHEMAS[table][column].kind == TIME or column in SAMPLE_KEYS
+    return len(headers) > 1 and (whole or (column == AREA and len(headers) == 2))
+
+
+def of_parts(
+    told: pd.DataFrame, column: str, how: FileOptions, table: CheckedTable
+) -> pd.Series:
+    """Return values whose parts stand in columns of their own; faults are told of."""
+    kind = SCHEMAS[table.name][column].kind
+    if kind == TIME:
+        return _joined_times(told, how.dates)
+    named = (told[header].rename(column) for header in told)
+    first, *others = (in_its_kind(part, kind, table, how.decimal) for part in named)
+    if kind == NUMBER:
+        return first * others[0]
+    return first.str.cat(pd.concat(others, axis=1), sep=" ")
+
+
+def _joined_times(parts: pd.DataFrame, forms: Sequence[str]) -> pd.Series:
     """Return date and time of day, cells of their own, as one text for each row."""
     if all(":" not in form for form in forms):  # they are of days alone
         forms = [*forms, *(hour.strip() for hour in _HOURS if "%p" in hour)]
@@ -240,9 +271,8 @@ def told_by(cells: Sequence) -> tuple[str, str]:
 
 def sides_of(headers: Sequence[str]) -> list[str]:
     """Return the header of a plot's length and that of its width, if one is of each."""
-    words = {header: {*plain_words(header).split()} for header in headers}
-    meant = WORDS["side"].values()
-    sides = [[h for h in headers if not words[h].isdisjoint(side)] for side in meant]
+    meant = map(set, WORDS["side"].values())
+    sides = [[h for h in headers if side & {*plain_words(h).split()}] for side in meant]
     return [side for [side] in sides] if [*map(len, sides)] == [1, 1] else []
 
 

@@ -304,11 +304,6 @@ class Season(Strict, BaseModel):
             return tolerance_for(crop, self.rule) or UNKNOWN_CROP_TOLERANCE
         return Tolerance(own.fraction, own.minimum, SETTINGS_FILE, "set by the user")
 
-    def allowed_bias_at(self, crop: str, reference: float) -> float:
-        """Return the bias allowed at a mean reference moisture. [% moisture]"""
-        share = threshold("allowed_bias_share") * self.tolerance_of(crop).at(reference)
-        return self.allowed_bias.get(crop_key(crop), share)
-
     def standard_moisture_of(self, crop: str) -> float:
         """Return the crop's standard moisture, nan where none is known. [%]"""
         own = self.standard_moisture.get(crop_key(crop))
@@ -332,11 +327,6 @@ class Season(Strict, BaseModel):
             if method_key(method) in map(method_key, alike):
                 return " = ".join(alike)
         return method
-
-    def crop_is_known(self, crop: str) -> bool:
-        """Whether every default the crop needs is there."""
-        has_tolerance = crop_key(crop) in self.tolerance or tolerance_for(crop)
-        return bool(has_tolerance) and self.standard_moisture_of(crop) > 0
 
 
 def folders_named(place: Path) -> list[Path]:

@@ -20,18 +20,16 @@ from kitlib.intake.files import (
     Unreadable,
     read_cells,
 )
-from kitlib.intake.foreign import joined_times
+from kitlib.intake.foreign import is_of_parts, of_parts
 from kitlib.intake.outputs import sha256_of
 from kitlib.intake.schema import (
     DTYPES,
     FORMER_HEADERS,
     MOISTURES,
     NAMES,
-    NUMBER,
     ROWS_PER_SOURCE,
     SCHEMAS,
     TEXT,
-    TIME,
     CheckedTable,
     Source,
     by_value,
@@ -57,7 +55,6 @@ from kitlib.words.terms import counted, crop_key, listed
 _NOT_THERE = {"plots": "table-missing", "curves": "table-missing"}
 _NOT_THERE |= {"oven": "no-oven", "benchtop": "no-benchtop"}
 _OF_SAMPLES = ("oven", "benchtop")
-_AREA = "plot_area_m2"
 # The column that numbers what stands side by side in a row, by table.
 _REPEATS = {"oven": "dish", "benchtop": "reading"}
 _REPEATS |= {"setup_runs": "run", "check_runs": "run"}
@@ -192,10 +189,8 @@ def _frames_of(
         cells = cells.apply(lambda c: c.mask(trimmed(c).str.casefold().isin(words)))
     cells = cells.dropna(how="all")  # blank rows are no rows
     used = {header for own in mapped.values() for header in own}
-    parts = {c: h for c, h in mapped.items() if _is_of_parts(table.name, c, h)}
+    parts = {c: h for c, h in mapped.items() if is_of_parts(table.name, c, h)}
     mapped |= {column: headers[:1] for column, headers in parts.items()}
-    sides = parts.pop(_AREA, [])
-    times = {c: joined_times(cells[h], how.dates) for c, h in parts.items()}
     sheets = tuple(f"{label.partition('#')[0]}#{title}" for title in seen.sheets)
     dishes = _dishes(cells, mapped)
     table.stacked |= len(dishes) > 1
@@ -211,7 +206,6 @@ def _frames_of(
             for h in part.columns.drop(used)
         }
         ours = {name: part[header] for name, header in headers.items()}
-        ours |= {name: joined[part.index] for name, joined in times.items()}
         part = pd.DataFrame(ours | kept, index=part.index, copy=False)
         part.index = part.index + start
         for column, value in how.fixed.items():
@@ -220,18 +214,11 @@ def _frames_of(
             part[_REPEATS[table.name]] = _fixed(number, part.index)
         _restore_percents(part, seen, start, table)
         part = _without_skipped(part, how, table)
-        if sides:
-            told = cells[sides].set_axis(cells.index + start).loc[part.index]
-            numbers = [in_its_kind(told[s], NUMBER, table, how.decimal) for s in sides]
-            part[_AREA] = numbers[0] * numbers[1]
+        for column, own in parts.items():
+            told = cells[own].set_axis(cells.index + start).loc[part.index]
+            part[column] = of_parts(told, column, how, table)
         frames.append(_typed(part, how, table))
     return frames
-
-
-def _is_of_parts(table: str, column: str, headers: list[str]) -> bool:
-    """Whether headers name parts of one value: day and hour, or length and width."""
-    is_time = SCHEMAS[table][column].kind == TIME
-    return len(headers) > 1 and (is_time or (column == _AREA and len(headers) == 2))
 
 
 def _take_over(seen: Sheet, label: str, table: CheckedTable) -> None:
@@ -295,7 +282,7 @@ def _mapped_headers(
     twice = [h for h in used if f"{h} (2)" in headers and f"{h} (2)" not in used]
     both = sorted(column for column in how.fixed if mapped.get(column))
     several = [c for c, h in mapped.items() if len(h) > 1]
-    several = [c for c in several if not _is_of_parts(table.name, c, mapped[c])]
+    several = [c for c in several if not is_of_parts(table.name, c, mapped[c])]
     count = _REPEATS.get(table.name)
     single = [c for c in several if not count or (known[c].kind == TEXT and c != count)]
     if twice:

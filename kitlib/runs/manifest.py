@@ -120,9 +120,8 @@ class Record:
     def begin(self, will_write: Iterable[str], inputs: Mapping) -> None:
         """Say what is about to be written; the manifest is no longer true."""
         names = sorted(self.names | set(will_write))
-        lines = [
-            json.dumps({"inputs": dict(inputs), "outputs": names}).encode() + b"\n"
-        ]
+        told = {"inputs": dict(inputs), "outputs": names}
+        lines = [json.dumps(told).encode() + b"\n"]
         lines += [_line(name, made) for name, made in self.notebooks.items()]
         write_bytes(self.home / JOURNAL, b"".join(lines), self.scratch)
         (self.home / MANIFEST).unlink(missing_ok=True)

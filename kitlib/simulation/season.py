@@ -122,9 +122,8 @@ def _tables(field, lab, plots, plan) -> Tables:
     """Return the tables of the season by name, each with a plain index."""
     samples = harvest.take_samples(lab, plots, plan)
     used = set(plots["curve"])
-    known = used | set(
-        scenario.CURVES.loc[scenario.CURVES["parallel_of"].isin(used), "curve"]
-    )
+    beside = scenario.CURVES["parallel_of"].isin(used)
+    known = used | set(scenario.CURVES.loc[beside, "curve"])
     runs = harvest.setup_runs(lab)
     curves = harvest.register(runs)
     parallel = []
@@ -205,9 +204,8 @@ def _deck(rng, oven, faults) -> Iterator[str]:
     """Return the samples that may be spoilt one by one, in random order."""
     spoilt = [label for table, label, _, _ in faults if table == "oven"]
     spared = oven["curve"].isin([STUCK_CURVE, OTHER_CHAMBER_CURVE])
-    spared |= (oven["selection_reason"] == scenario.SUSPICIOUS) | oven.index.isin(
-        spoilt
-    )
+    spared |= oven["selection_reason"] == scenario.SUSPICIOUS
+    spared |= oven.index.isin(spoilt)
     samples = oven.loc[~spared, "sample"].unique()
     return iter(rng.permutation(samples)[: len(samples) // _SHARE_SPOILT])
 

@@ -358,10 +358,8 @@ def _least_squares_model(layout: Layout, design: str, fixed: bool) -> str:
         return f"{design}: entries fixed, no blocks, plain means{error}"
     missing = int(np.sum(layout.counts == 0)) if design == COMPLETE else 0
     adjusted = f" ({counted(missing, 'plot')} missing)" if missing else ""
-    return (
-        f"{design}: entries and {layout.blocks.size} blocks fixed, "
-        f"least-squares means{adjusted}{error}"
-    )
+    blocks = f"{layout.blocks.size} blocks fixed"
+    return f"{design}: entries and {blocks}, least-squares means{adjusted}{error}"
 
 
 def _single_plots(layout: Layout, design: str) -> tuple[str, ...]:

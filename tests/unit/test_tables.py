@@ -517,10 +517,26 @@ def test_an_area_is_the_length_times_the_width(season):
     table = read(season)["plots"]
     known = table.frame["plot_area_m2"].dropna()
     assert known.tolist() == pytest.approx([80 * 0.3048**2] * 8)
-    assert said(table, "not-a-number").startswith("row 4: Wide is 'wide'; expected")
+    assert said(table, "not-a-number").startswith(
+        "row 4: plot_area_m2 is 'wide'; expected"
+    )
     settle(season, sides.replace('"Long"', '"Long", "trial"'))
     with pytest.raises(SeasonRefused, match="maps plot_area_m2 to a list of headers"):
         read(season)
+
+
+def test_a_trial_may_be_named_by_two_columns(season):
+    rows = rows_of(season)
+    at = rows[0].index("trial")
+    sites = ["Ames", *[" Boone"] * 8, None]
+    body = [[*r, site] for r, site in zip(rows[1:], sites, strict=True)]
+    body[0][at] = body[1][at] = 7.0  # as a spreadsheet holds it
+    book(season, {"A": [[*rows[0], "Site"], *body]})
+    settle(season, '[columns.plots]\ntrial = ["trial", "Site"]\n')
+    table = read(season)["plots"]
+    assert table.frame["trial"].tolist()[:3] == ["7 Ames", "7 Boone", "T1 Boone"]
+    gone = pd.concat(table.left_out)
+    assert gone["row"].tolist() == [11] and "trial" in gone["reason"].item()
 
 
 def test_a_list_of_headers_for_what_stands_once_is_refused(season):
