@@ -263,10 +263,9 @@ def _time_text(cell: object, forms: Sequence[str]) -> str:
 def told_by(cells: Sequence) -> tuple[str, str]:
     """Return the column that cells give away, crop or method, and one of them."""
     texts = {plain_words(cell) for cell in cells if cell not in (None, "")}
-    for column, pattern in _BY_CONTENT.items():
-        if texts and all(map(pattern.fullmatch, texts)):
-            return column, min(texts)
-    return "", ""
+    forms = _BY_CONTENT.items() if texts else ()
+    told = (c for c, form in forms if all(map(form.fullmatch, texts)))
+    return next(told, ""), min(texts, default="")
 
 
 def sides_of(headers: Sequence[str]) -> list[str]:

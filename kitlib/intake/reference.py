@@ -179,6 +179,7 @@ def _set_faults_aside(bench: _Bench, highest: float) -> None:
     # Where all tares are 0 the lab may weigh grain alone; else some were forgotten.
     bare = (tare == 0) & bool((tare > 0).any()) & ~lighter & ~heavier
     none = dishes["moisture"].isna() & ~lighter & ~heavier
+    blank = none & dishes[["tare_g", "wet_g", "dry_g"]].isna().all(axis=1)
     soaked = (dishes["moisture"] > highest) & ~lighter & ~bare
     limit = f"{highest:g} % moisture (highest_moisture in season.toml)"
     for code, which, reason in (
@@ -188,7 +189,8 @@ def _set_faults_aside(bench: _Bench, highest: float) -> None:
         ("out-of-range", lighter, "the dish weighs less than its tare"),
         ("out-of-range", bare, "the tare is 0, though other dishes have one"),
         ("out-of-range", soaked, f"the weights give more than {limit}"),
-        ("cell-empty", none, "no moisture and no full weights"),
+        ("no-result", blank, "no moisture and no weights"),
+        ("cell-empty", none & ~blank, "no moisture and no full weights"),
     ):
         bench.set_aside(which, code, reason)
     labels = bench.dishes[SAMPLE_KEYS].drop_duplicates()["sample"]

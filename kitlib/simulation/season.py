@@ -195,8 +195,7 @@ def _inject(rng, tables, plan):
             for sample in islice(deck, int(rounds < times)):
                 note(kind, *spoil(tables, sample))
     listed = pd.DataFrame(faults, columns=["table", "row", "kind", "done"])
-    lines = [tables[name].index.get_loc(label) + 2 for name, label, _, _ in faults]
-    listed["row"] = lines
+    listed["row"] = [tables[n].index.get_loc(label) + 2 for n, label, _, _ in faults]
     return listed.sort_values(["table", "row"], ignore_index=True)
 
 

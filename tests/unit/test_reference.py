@@ -122,6 +122,20 @@ def test_weights_that_give_more_water_than_grain_holds_are_set_aside(season):
     assert told.rows == (2, 3) and len(found.samples) == 4
 
 
+def test_a_sample_that_was_not_dried_is_no_fault(season):
+    oven = pd.read_csv(season.folder / "oven.csv", dtype=str)
+    oven.loc[:1, ["tare_g", "wet_g", "dry_g"]] = ""  # listed, but never dried
+    oven.loc[2, "dry_g"] = ""  # dried, but a weight is lost
+    oven.to_csv(season.folder / "oven.csv", index=False)
+    told = {f.code: (f.severity, f.rows) for f in reference_of(season).findings}
+    assert told["no-result"] == ("warning", (2, 3))
+    assert told["cell-empty"] == ("fault", (4,))
+    skip = 'name = "a"\n[files.oven]\nskip_rows_where = { wet_g = [""] }'
+    season.write("season.toml", skip)
+    told = [f.code for f in reference_of(season).findings]
+    assert told == ["cell-empty", "one-dish"]
+
+
 def test_the_limit_itself_is_allowed(season):
     season.replace("oven.csv", "28.61", "28.585")  # 14.15 against 14.00
     assert reference_of(season).findings == []
