@@ -52,10 +52,7 @@ _UNITS = {w: tuple(u.split(".")) for u, words in WORDS["unit"].items() for w in 
 _PATTERNS = {u: re.compile(pattern) for u, [pattern] in WORDS["pattern"].items()}
 _ALIKE = {w: one for one, words in WORDS["alike"].items() for w in words}
 CROPS = {word: crop for crop, words in WORDS["crop"].items() for word in words}
-_BY_CONTENT = {
-    "crop": re.compile("|".join(map(re.escape, CROPS))),
-    "method": re.compile(r"(iso|s\d{3}|aacc|en iso|icc)\b.*"),
-}
+_METHOD = re.compile(r"(iso|s\d{3}|aacc|en iso|icc)\b.*")
 _EMPTY_WORDS = frozenset(WORDS["header"]["empty"])
 # Words of a header that only number what it names.
 _NUMBERING = re.compile(
@@ -263,9 +260,9 @@ def _time_text(cell: object, forms: Sequence[str]) -> str:
 def told_by(cells: Sequence) -> tuple[str, str]:
     """Return the column that cells give away, crop or method, and one of them."""
     texts = {plain_words(cell) for cell in cells if cell not in (None, "")}
-    forms = _BY_CONTENT.items() if texts else ()
-    told = (c for c, form in forms if all(map(form.fullmatch, texts)))
-    return next(told, ""), min(texts, default="")
+    column = "method" if all(map(_METHOD.fullmatch, texts)) else ""
+    column = "crop" if texts <= CROPS.keys() else column
+    return column if texts else "", min(texts, default="")
 
 
 def sides_of(headers: Sequence[str]) -> list[str]:

@@ -35,14 +35,14 @@ PAIR_COLUMNS = list(columns_of("pairs"))
 
 # Why a reading cannot serve: of a sample's plot, and of a further reading.
 _REFUSED = {
-    "no-reading": "its plot has no sensor reading",
-    "curve-unknown": "its plot names curve {curve}, not in the register",
-    "crop-differs": "its plot is {crop}, but curve {curve} is for another crop",
+    "no-reading": "the plot has no sensor reading",
+    "curve-unknown": "the plot names curve {curve}, not in the register",
+    "crop-differs": "the plot is {crop}, but curve {curve} is for another crop",
 }
 _READING_REFUSED = {
     "plot-missing": "there is no such plot",
     "no-reading": "the reading has no number",
-    "reading-twice": "its plot's own row already holds a reading of this curve",
+    "reading-twice": "the plot's own row already holds a reading of this curve",
     "curve-unknown": "its curve is not in the register",
     "crop-differs": "its curve is for another crop than its plot's",
 }
@@ -258,7 +258,7 @@ def _refused_samples(
 ) -> pd.DataFrame:
     """Return each sample that is in no pair: sample, trial, plot, code, reason."""
     gone_plots = {
-        (row.trial, row.plot): (row.code, f"its plot's row was left out: {row.reason}")
+        (row.trial, row.plot): (row.code, f"the plot's row was left out: {row.reason}")
         for rows in plots.left_out
         for row in rows.itertuples()
     }
@@ -329,9 +329,9 @@ def _findings_of_refusals(tables, refused, orphans) -> Iterator[Finding]:
     dried = wanted.isin(places[OVEN])
     for name, part in ((OVEN, refused[dried]), (BENCHTOP, refused[~dried])):
         for code, group in part.groupby("code", sort=True):
-            reasons = zip(group["sample"], group["reason"], strict=True)
-            said = f"{counted(len(group), 'sample')} left out: "
-            said += f"{listed([f'{s} ({r})' for s, r in reasons], most=5)}."
+            by_reason = group.groupby("reason", sort=False)["sample"]
+            each = [f"{listed(own, most=5)} ({why})" for why, own in by_reason]
+            said = f"{counted(len(group), 'sample')} left out: {listed(each, most=5)}."
             own = places[name].isin(pd.MultiIndex.from_frame(group[SAMPLE_KEYS]))
             yield Finding(str(code), said, name, tuple(tables[name].frame.index[own]))
     for code, rows in orphans.groupby(orphans).groups.items():

@@ -60,13 +60,12 @@ def plots_table(season: SeasonAudit) -> pd.DataFrame:
 
 def _effects(season: SeasonAudit) -> list[list]:
     """Return how far each curve's error moves with each condition."""
-    rows = []
+    rows, level = [], season.settings.confidence
     for curve, audit in season.audits.items():
         for effect in audit.effects:
             change = effect.change
             cells = [audit.crop, curve, effect.name, effect.unit, effect.low]
-            cells += [effect.high, change.value]
-            cells += [*change.interval(season.settings.confidence), change.df]
+            cells += [effect.high, change.value, *change.interval(level), change.df]
             rows.append([*cells, change.method or change.remark, effect.q_value])
     return rows
 
@@ -222,8 +221,9 @@ def season_curves(season: SeasonAudit) -> list[page.Block]:
     shown, more = list(season.audits)[:MOST_CURVES], len(season.audits) - MOST_CURVES
     blocks = [b for curve in shown for b in of_curve.curve_section(season, curve)]
     if more > 0:
-        files = "curves.csv, bands.csv and effects.csv"
-        said = f"{counted(more, 'more curve')} in {files}."
+        said = (
+            f"{counted(more, 'more curve')} in curves.csv, bands.csv and effects.csv."
+        )
         blocks.append(page.Paragraph(said, small=True))
     return blocks
 
@@ -233,16 +233,21 @@ def season_findings(
 ) -> list[page.Block]:
     """Return what was found in the tables; a curve's own stands on its page.
 
-    The accounts of rows and reference follow as far as the report's first two pages,
-    which answer, have room for them.
+    The accounts of rows and reference follow, and more findings are shown, as far as
+    the report's first two pages, which answer, have room for them.
     """
     others = [found for found in findings if found.curve not in season.audits]
-    blocks = [page.Heading("Findings on the season"), *of_curve.findings_of(others, 6)]
+    heading, accounts = page.Heading("Findings on the season"), list[page.Block]()
+
+    def blocks(most: int, *more: page.Block) -> list[page.Block]:
+        return [heading, *of_curve.findings_of(others, most), *accounts, *more]
+
+    def fits(longer: list[page.Block]) -> bool:
+        return typeset.page_count(replace(report, blocks=report.blocks + longer)) <= 2
+
     for account in _accounts(season):
-        longer = [*blocks, *account]
-        if typeset.page_count(replace(report, blocks=report.blocks + longer)) <= 2:
-            blocks = longer
-    return blocks
+        accounts += account if fits(blocks(6, *account)) else []
+    return blocks(next((most for most in (12, 9) if fits(blocks(most))), 6))
 
 
 def season_accounts(season: SeasonAudit, report: page.Report) -> list[page.Block]:

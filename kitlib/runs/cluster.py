@@ -125,9 +125,8 @@ def _season_on_cluster(
         client = Client(address, timeout=_PATIENCE)
         client.wait_for_workers(1, timeout=_PATIENCE)
     except (OSError, ValueError) as error:  # of which time run out is one
-        raise RunBroken(
-            f"--scheduler {address}: no scheduler answers, or it has no worker."
-        ) from error
+        said = f"--scheduler {address}: no scheduler answers, or it has no worker."
+        raise RunBroken(said) from error
     with client:
         sent = for_others(audit, audit.folder)
         season = SeasonAtWorker(_files_read(audit.folder, scratch), sent)

@@ -215,10 +215,8 @@ def run_season(
     say(f"reading and auditing {folder}")
     audit = audit_season(folder)
     if unknown := [trial for trial in trials if trial not in audit.trials]:
-        raise WrongCall(
-            f"--trial {listed(unknown)}: not in the season, which holds "
-            f"{listed(audit.trials)}."
-        )
+        said = f"--trial {listed(unknown)}: not in the season, which holds "
+        raise WrongCall(f"{said}{listed(audit.trials)}.")
     past = home / ON_RECORD
     records = {ON_RECORD: outputs.sha256_of(past)} if past.is_file() else {}
     tasks = season_tasks(audit, bool(earlier), bool(records))
