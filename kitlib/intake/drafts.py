@@ -233,7 +233,8 @@ def _map_by_headers(guess: _Guess) -> None:
     for column, claimants in _claimants_of(guess).items():
         best = max(strength for strength, _ in claimants)
         chosen = [header for strength, header in claimants if strength == best]
-        numbers = [re.findall(r"\b([a-h]|\d+)\b", plain_words(h)) for h in chosen[1:]]
+        # Not g, which is a unit.
+        numbers = [re.findall(r"\b([a-fh]|\d+)\b", plain_words(h)) for h in chosen[1:]]
         ground = "its own name" if best == OWN_NAME else "the trade's word"
         if len(chosen) == 1:
             if best < SURE:

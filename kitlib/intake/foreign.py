@@ -268,7 +268,7 @@ def told_by(cells: Sequence) -> tuple[str, str]:
 def sides_of(headers: Sequence[str]) -> list[str]:
     """Return the header of a plot's length and that of its width, if one is of each."""
     meant = map(set, WORDS["side"].values())
-    sides = [[h for h in headers if side & {*plain_words(h).split()}] for side in meant]
+    sides = [[h for h in headers if side & _words_of(plain_words(h))] for side in meant]
     return [side for [side] in sides] if [*map(len, sides)] == [1, 1] else []
 
 
@@ -278,8 +278,8 @@ def clock_of(header: str, cells: dict[str, list], left: Sequence[str]) -> str:
     It is called as the dates are, but for one word: Harvest Date, Harvest Time.
     """
 
-    def named(of: str) -> set[str]:
-        return {*plain_words(of).split()}.difference(*WORDS["clock"].values())
+    def named(of: str) -> frozenset[str]:
+        return _words_of(plain_words(of)).difference(*WORDS["clock"].values())
 
     days = [text_of(cell).removesuffix(" 00:00:00") for cell in cells[header]]
     clocks = [h for h in left if named(h) == named(header)]

@@ -304,13 +304,15 @@ def german(folder: Path) -> dict:
             "Kalibrierkurve": "mais-1",
             "Kornfeuchte (%)": _comma(p["moisture"]),
             "Kornmasse (kg)": _comma(p["mass"]),
-            "Parzellenfläche (m²)": _comma(p["area"]),
+            "Parzellenlänge (m)": "5,3",
+            "Parzellenbreite (m)": "1,5",
             "hl-Gewicht (kg/hl)": _comma(p["test_weight"]),
-            "Erntezeitpunkt": p["time"].dt.strftime("%d.%m.%Y %H:%M"),
+            "Datum": p["time"].dt.strftime("%d.%m.%Y"),
+            "Uhrzeit": p["time"].dt.strftime("%H:%M"),
             "Bemerkung": p["note"],
         }
     )
-    text = table.to_csv(sep=";", index=False) + f"Summe;;;;;;;{'191,5'};;;;\n"
+    text = table.to_csv(sep=";", index=False) + "Summe;;;;;;;191,5;;;;;;\n"
     (folder / "Mähdrescher.csv").write_text(text, encoding="cp1252")
     both = pd.concat(
         [
@@ -319,10 +321,11 @@ def german(folder: Path) -> dict:
                     "Proben-Nr.": d["sample"],
                     "Versuch": d["trial"],
                     "Parz.-Nr.": d["plot"],
-                    "Schale Nr.": dish,
-                    "Leergewicht (g)": _comma(d[f"tare{dish}"]),
+                    "Schale": dish,
+                    "Tara g": _comma(d[f"tare{dish}"]),
                     "Einwaage (g)": _comma(d[f"wet{dish}"]),
                     "Rückwaage (g)": _comma(d[f"dry{dish}"]),
+                    "Wasser %": "",
                     "Verfahren": "ISO 712-1",
                     "Labor": "Nord",
                     "Probenahme": d["weighed"].dt.strftime("%d.%m.%Y"),
@@ -349,19 +352,20 @@ def german(folder: Path) -> dict:
             "curve": "Kalibrierkurve",
             "sensor_pct": "Kornfeuchte (%)",
             "plot_mass_kg": "Kornmasse (kg)",
-            "plot_area_m2": "Parzellenfläche (m²)",
+            "plot_area_m2": ["Parzellenlänge (m)", "Parzellenbreite (m)"],
             "test_weight_kg_hl": "hl-Gewicht (kg/hl)",
-            "harvested_at": "Erntezeitpunkt",
+            "harvested_at": ["Datum", "Uhrzeit"],
             "remark": "Bemerkung",
         },
         "oven": {
             "sample": "Proben-Nr.",
             "trial": "Versuch",
             "plot": "Parz.-Nr.",
-            "dish": "Schale Nr.",
-            "tare_g": "Leergewicht (g)",
+            "dish": "Schale",
+            "tare_g": "Tara g",
             "wet_g": "Einwaage (g)",
             "dry_g": "Rückwaage (g)",
+            "moisture_pct": "Wasser %",
             "method": "Verfahren",
             "lab": "Labor",
             "sampled_at": "Probenahme",
