@@ -1,16 +1,12 @@
 """Pictures of which a part moves: what stands still is drawn once and kept."""
 
-from io import BytesIO
-from itertools import combinations
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.colors import to_rgb
 from matplotlib.lines import Line2D
 from matplotlib.ticker import MaxNLocator
-from PIL import Image
 
 from kitlib.explorer.explorer import ExploredCurve, Look, say
 from kitlib.explorer.what_if import corrected_error
@@ -47,18 +43,6 @@ _CHOSEN, _OWN = _line(ink.INK, 1.8), _line(ink.MUTED, 1.6, _DOTS)
 _TOLERANCE, _SELECTION = _line(ink.MUTED, 0.8, _DASHES), _line(ink.INK, 1.0, _DASHES)
 
 
-def _palette() -> Image.Image:
-    """Return the colours of the pictures and the shades between any two of them."""
-    named = (ink.INK, ink.MUTED, ink.BLUE, ink.PLUM, "white", ink.RULE, ink.BAND)
-    colours = [to_rgb(colour) for colour in named]
-    # The three light ones, the last, are too near each other for shades between.
-    pairs = list(combinations(colours, 2))[:-3]
-    every = np.vstack([colours, *(np.linspace(*pair, 12)[1:-1] for pair in pairs)])
-    image = Image.new("P", (1, 1))
-    image.putpalette((every * 255).round().astype(np.uint8).tobytes())
-    return image
-
-
 class LivePicture:
     """A figure that is shown again and again with a few artists moved.
 
@@ -66,7 +50,6 @@ class LivePicture:
     itself holds both parts.
     """
 
-    palette = _palette()
     caption = ""
 
     def __init__(self, looks: dict[str, dict], heights: list[float], width: float):
@@ -94,7 +77,7 @@ class LivePicture:
         self._drawn_for: object = None
 
     def show(self, look: Look) -> bytes:
-        """Return the picture of a look as PNG of few colours, packed quickly."""
+        """Return the picture of a look as PNG."""
         needed = self._needs(look)
         if needed != self._drawn_for:
             self._set_still(look)
@@ -109,12 +92,7 @@ class LivePicture:
         self._set_moving(look)
         for artist in self.moving:
             self.figure.draw_artist(artist)
-        size, out = self._canvas.get_width_height(), BytesIO()
-        image = Image.frombuffer("RGBA", size, self._canvas.buffer_rgba())
-        plain = Image.Dither.NONE
-        few = image.convert("RGB").quantize(palette=self.palette, dither=plain)
-        few.save(out, "PNG", compress_level=1)
-        return out.getvalue()
+        return ink.packed(self._canvas)
 
     def _needs(self, look: Look) -> object:
         raise NotImplementedError  # what the still part depends on

@@ -17,6 +17,7 @@ import numpy as np
 from matplotlib import get_data_path
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from matplotlib.ft2font import FT2Font, LoadFlags
 from matplotlib.lines import Line2D
@@ -48,6 +49,8 @@ ACTION_STYLES = {
     "rebuild": (PLUM, "s"),
     "unresolved": (MUTED, "X"),
 }
+# From below zero to above, told apart by lightness and sign as well as hue.
+SCALE = ["#1F5C99", "#6FA3D3", "#C3DAEE", "#E4E7E5", "#F7D9A8", "#EFA94A", "#C46A00"]
 # A legend's sign of something filled.
 SWATCH: dict[str, Any] = {"linewidth": 7, "solid_capstyle": "butt"}
 
@@ -175,17 +178,38 @@ class Drawing(Figure):
 
 def png_bytes(figure: Figure) -> bytes:
     """Return a figure as PNG: the same bytes for the same figure."""
-    out, before = BytesIO(), figure.dpi
     figure.set_dpi(DPI)
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
-    # No transparency: a third smaller than matplotlib writes it. Packing a picture
-    # closer takes longer than drawing it.
-    size, pixels = canvas.get_width_height(), canvas.buffer_rgba()
-    picture = Image.frombuffer("RGBA", size, pixels, "raw", "RGBA", 0, 1)
-    picture.convert("RGB").save(out, "PNG", compress_level=1, dpi=(DPI, DPI))
-    figure.set_dpi(before)
+    return packed(canvas)
+
+
+def packed(canvas: FigureCanvasAgg) -> bytes:
+    """Return what is drawn as PNG of the figures' own colours.
+
+    So it is less than half as large, and packed in a third of the time.
+    """
+    size, out, dpi = canvas.get_width_height(), BytesIO(), canvas.figure.dpi
+    drawn = Image.frombuffer("RGBA", size, canvas.buffer_rgba(), "raw", "RGBA", 0, 1)
+    few = drawn.convert("RGB").quantize(palette=PALETTE, dither=Image.Dither.NONE)
+    few.save(out, "PNG", compress_level=1, dpi=(dpi, dpi))
     return out.getvalue()
+
+
+def _palette() -> Image.Image:
+    """Return the colours of all figures, each with its shades towards white."""
+    named = [INK, MUTED, BAND, MID, DOT, RULE, BLUE, AMBER, TEAL, PLUM, SKY, OLIVE]
+    colours = [np.array(to_rgb(c)) for c in ["white", *named, ACCENT, SIGNAL, *SCALE]]
+    for shade in [s for c in colours[1:] for s in np.linspace(c, 1, 12)[1:-1]]:
+        # Of two that are nearly alike the packer would not always find the nearer.
+        if np.abs(np.array(colours) - shade).max(axis=1).min() > 0.03:
+            colours.append(shade)
+    image = Image.new("P", (1, 1))
+    image.putpalette((np.ravel(colours) * 255).round().astype(np.uint8).tobytes())
+    return image
+
+
+PALETTE = _palette()
 
 
 def framed(

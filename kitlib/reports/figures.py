@@ -304,8 +304,6 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
 
 # ---- the field ----------------------------------------------------------------------
 
-# From below zero to above, told apart by lightness and sign as well as hue.
-_CLASSES = ["#1F5C99", "#6FA3D3", "#C3DAEE", "#E4E7E5", "#F7D9A8", "#EFA94A", "#C46A00"]
 _BOUNDS = np.array([-7, -5, -3, -1, 1, 3, 5, 7])
 _TALLEST, _WIDEST = 3.4, 0.8  # of a field, of a cell [in]
 
@@ -323,10 +321,10 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     largest = max(float(np.abs(value).max()), 10.0**-decimals)
     unit = 10.0 ** np.floor(np.log10(largest / 7))
     step = unit * next(m for m in (1, 2, 5, 10) if 7 * m * unit >= largest)
-    colours = BoundaryNorm(step * _BOUNDS, len(_CLASSES), clip=True)
+    colours = BoundaryNorm(step * _BOUNDS, len(look.SCALE), clip=True)
     middles = [f"{m:+g}".replace("-", "−") for m in step * (_BOUNDS[:-1] + 1)]
     keys = [key_line(label, linestyle="none")]
-    classes = zip(middles, _CLASSES, strict=True)
+    classes = zip(middles, look.SCALE, strict=True)
     keys += [key_line(m, color=colour, **look.SWATCH) for m, colour in classes]
     left, bottom = 0.5, 0.46
     cell = min((look.FULL - left - 0.1) / columns, _WIDEST)
@@ -341,12 +339,12 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     places = np.full((lines, columns), np.nan)
     places[range_ - range_.min(), row - row.min()] = value
     sides = [np.arange(v.min(), v.max() + 2) - 0.5 for v in (row, range_)]
-    cells = ax.pcolormesh(*sides, places, norm=colours, cmap=ListedColormap(_CLASSES))
+    cells = ax.pcolormesh(*sides, places, norm=colours, cmap=ListedColormap(look.SCALE))
     cells.set(edgecolor="white", linewidth=0.8)
     ax.set(xlim=sides[0][[0, -1]], ylim=sides[1][[0, -1]])
     words = [show(v, decimals, sign=True) for v in value]
     if max(map(look.width_of, words)) + 0.06 <= cell and tall >= 0.14:
-        dark = np.isin(colours(value), (0, len(_CLASSES) - 1))
+        dark = np.isin(colours(value), (0, len(look.SCALE) - 1))
         for chosen, colour in ((dark, "white"), (~dark, look.INK)):
             said = np.array(words)[chosen]
             look.write_all(ax, row[chosen], range_[chosen], said, colour=colour)

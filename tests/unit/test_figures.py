@@ -1,14 +1,17 @@
 """Figures draw what they are given, name it, and are the same every time."""
 
+from io import BytesIO
 from math import nan
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.colors import to_hex
+from matplotlib.colors import to_hex, to_rgb
+from PIL import Image
 from pytest import approx
 
+from kitlib.reports import drawing
 from kitlib.reports.drawing import BAND, DOT, MID, blank, png_bytes, write_all
 from kitlib.reports.figures import (
     draw_by_day,
@@ -88,6 +91,26 @@ def legend(figure):
 @pytest.mark.parametrize("name", EVERY_FIGURE)
 def test_drawn_twice_a_figure_has_the_same_bytes(name):
     assert png_bytes(EVERY_FIGURE[name]()) == png_bytes(EVERY_FIGURE[name]())
+
+
+def test_every_colour_of_the_figures_is_packed_as_it_is():
+    named = [c for c in vars(drawing).values() if str(c).startswith("#")]
+    named += ["white", *drawing.SCALE]
+    pixels = np.array([[[round(255 * part) for part in to_rgb(c)] for c in named]])
+    image = Image.fromarray(pixels.astype(np.uint8))
+    few = image.quantize(palette=drawing.PALETTE, dither=Image.Dither.NONE)
+    assert len(named) > 20
+    assert np.asarray(few.convert("RGB")).tolist() == pixels.tolist()
+
+
+@pytest.mark.parametrize("name", EVERY_FIGURE)
+def test_few_colours_look_like_all_of_them(name):
+    figure = EVERY_FIGURE[name]()
+    few = np.asarray(Image.open(BytesIO(png_bytes(figure))).convert("RGB"), float)
+    figure.canvas.draw()
+    all_of_them = np.asarray(figure.canvas.buffer_rgba())[:, :, :3]
+    # Of 255 levels; edges of letters are what differs.
+    assert np.abs(few - all_of_them).mean() < 0.5
 
 
 @pytest.mark.parametrize(

@@ -14,9 +14,9 @@ from pytest import approx
 
 from kitlib.explorer.explorer import SeasonExplorer, number_text, read_number
 from kitlib.explorer.panel import ExplorerPanel, explorer_panel
-from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
+from kitlib.explorer.pictures import NOT_THE_AUDIT
 from kitlib.explorer.record import read_records
-from kitlib.reports.drawing import BAND, BLUE, INK, MUTED, PLUM, RULE
+from kitlib.reports.drawing import BAND, BLUE, INK, MUTED, PLUM
 from kitlib.reports.trial_sections import trial_answer
 from kitlib.words.findings import KitError
 
@@ -314,13 +314,6 @@ def test_pictures_have_few_colours_their_own_ground_and_words(panel):
             found = {corners.getpixel((x, y)) for x in ends[0] for y in ends[1]}
         assert found == {(255, 255, 255)}
         assert len(panel.view["alts"][k]) > 40
-
-
-def test_the_palette_holds_the_colours_of_the_figures():
-    colours = np.array(LivePicture.palette.getpalette()).reshape(-1, 3).tolist()
-    for colour in ("white", INK, MUTED, RULE, BAND, BLUE, PLUM):
-        assert [round(255 * part) for part in to_rgb(colour)] in colours
-    assert len(colours) <= 256
 
 
 @pytest.mark.parametrize("colour", [INK, MUTED, BLUE, PLUM])
