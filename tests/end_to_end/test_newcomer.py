@@ -2,6 +2,8 @@
 
 import re
 import shlex
+from contextlib import chdir, redirect_stderr, redirect_stdout
+from io import StringIO
 from pathlib import Path
 
 import pandas as pd
@@ -9,7 +11,6 @@ import pytest
 from export_demo import export_demo
 
 from kitlib.intake.checks import read_tables
-from kitlib.intake.drafts import draft_season
 from kitlib.intake.schema import SCHEMAS
 from kitlib.intake.settings import read_season
 from kitlib.runs.cli import main
@@ -24,19 +25,34 @@ ROUNDED |= {"lab_test_weight_kg_hl": 7e-4}
 
 
 @pytest.fixture(scope="module")
-def drafted(demo, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("newcomer") / "season"
-    return folder, draft_season(folder, demo / "exports")
+def newcomer(tmp_path_factory):
+    """Return a folder where the lines of the README were run, their codes and words."""
+    text = (REPOSITORY / "README.md").read_text(encoding="utf-8")
+    section = text.split("## From the files you have")[1].split("\n## ")[0]
+    lines = re.findall(r"^    (\S.*)$", section, flags=re.MULTILINE)
+    assert len(lines) == 6
+    place = tmp_path_factory.mktemp("newcomer")
+    (place / "demo_data").symlink_to(REPOSITORY / "demo_data")
+    calls = [line for line in lines if line.startswith(".venv/bin/moisture-audit")]
+    codes, said = [], []
+    with chdir(place):
+        for call in calls:
+            with redirect_stdout(StringIO()) as out, redirect_stderr(out):
+                codes.append(main(shlex.split(call)[1:]))
+            said.append(out.getvalue())
+    return place, codes, said, shlex.split(lines[-1])[1:]
 
 
-def test_the_draft_asks_nothing(drafted):
-    assert drafted[1].questions == []
+def test_the_draft_asks_nothing(newcomer):
+    place, _, said, _ = newcomer
+    assert "drafted my-season/season.toml" in said[0] and "question" not in said[0]
+    assert "\n#?" not in (place / "my-season/season.toml").read_text("utf-8")
 
 
 @pytest.fixture(scope="module")
-def both_read(demo, drafted):
+def both_read(demo, newcomer):
     """Return the tables of the season and of the one drafted from its exports."""
-    folders = demo, drafted[0]
+    folders = demo, newcomer[0] / "my-season"
     return [read_tables(folder, read_season(folder)) for folder in folders]
 
 
@@ -74,18 +90,11 @@ def test_the_committed_exports_are_those_of_the_season(demo, tmp_path):
         pd.testing.assert_frame_equal(ours[sheet], theirs[sheet])
 
 
-def test_six_lines_of_the_readme_lead_to_the_pdfs(monkeypatch, tmp_path, capsys):
-    text = (REPOSITORY / "README.md").read_text(encoding="utf-8")
-    section = text.split("## From the files you have")[1].split("\n## ")[0]
-    lines = re.findall(r"^    (\S.*)$", section, flags=re.MULTILINE)
-    assert len(lines) == 6
-    (tmp_path / "demo_data").symlink_to(REPOSITORY / "demo_data")
-    monkeypatch.chdir(tmp_path)
-    calls = [line for line in lines if line.startswith(".venv/bin/moisture-audit")]
-    codes = [main(shlex.split(call)[1:]) for call in calls]
-    assert codes == [0, 0, 0], capsys.readouterr().err
-    for pattern in shlex.split(lines[-1])[1:]:
-        assert list(tmp_path.glob(pattern))
-    found = pd.read_csv("my-reports/my-season/curves.csv").set_index("curve")
-    truth = pd.read_csv("demo_data/truth.csv").set_index("curve")
+def test_six_lines_of_the_readme_lead_to_the_pdfs(newcomer):
+    place, codes, said, patterns = newcomer
+    assert codes == [0, 0, 0], said
+    for pattern in patterns:
+        assert list(place.glob(pattern))
+    found = pd.read_csv(place / "my-reports/my-season/curves.csv").set_index("curve")
+    truth = pd.read_csv(REPOSITORY / "demo_data/truth.csv").set_index("curve")
     assert found["bias"].sub(truth["true_bias"]).abs().max() < 0.5
