@@ -11,7 +11,7 @@ import nbformat
 import papermill
 import pytest
 from conftest import SeasonFolder
-from faults.runs import only_trial
+from faults.runs import only_trials
 from interrupts import wait_for
 from nbformat.v4 import new_code_cell, new_notebook
 
@@ -126,7 +126,7 @@ def test_no_module_is_taken_from_where_one_stands(season, tmp_path):
     for folder in (season.folder, tmp_path, home):
         for name in ("numpy", "json", "kitlib", "ipykernel", "matplotlibrc", "pickle"):
             (folder / f"{name}.py").write_text(trap)
-    only_trial(season, "T1")
+    only_trials(season, "T1")
     done = subprocess.run(
         [COMMAND, "run", season.folder, "--out", tmp_path / "out", "--jobs", "1"],
         cwd=season.folder,
@@ -155,7 +155,7 @@ def test_a_long_temporary_folder_leads_to_keys_over_tcp(tmp_path):
 def with_keys(tmp_path_factory):
     """Return a season, the output of a run with keys over TCP, and what was said."""
     season = SeasonFolder(tmp_path_factory.mktemp("season"))
-    only_trial(season, "T1")
+    only_trials(season, "T1")
     long, out = tmp_path_factory.mktemp("a" * 100), tmp_path_factory.mktemp("out")
     done = subprocess.run(
         [COMMAND, "run", season.folder, "--out", out, "--jobs", "1"],

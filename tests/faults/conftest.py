@@ -3,14 +3,14 @@
 import pytest
 from conftest import SeasonFolder
 
-from faults.runs import Finished, files_of, only_trial, run
+from faults.runs import Finished, files_of, only_trials, run
 
 
 @pytest.fixture(scope="session")
 def finished(tmp_path_factory) -> Finished:
     """Return a season, and the output of a run that nothing disturbed."""
     season = SeasonFolder(tmp_path_factory.mktemp("season"))
-    only_trial(season, "T1")
+    only_trials(season, "T1")
     out = tmp_path_factory.mktemp("undisturbed")
     done = run(season.folder, "--out", out)
     assert done.returncode == 0, done.stderr

@@ -26,7 +26,7 @@ from faults.runs import (
     assert_nothing_half,
     call,
     files_of,
-    only_trial,
+    only_trials,
 )
 
 RESULTS = Path(__file__).parent / "KILLS.md"
@@ -139,7 +139,7 @@ def main() -> None:
         place = Path(name)
         (place / "season").mkdir()
         season = SeasonFolder(place / "season")
-        only_trial(season, "T1")
+        only_trials(season, "T1")
         (place / "first").mkdir()
         first = Killer(place / "first", season.folder, place / "first" / "out")
         assert first.run() == 0

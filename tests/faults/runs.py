@@ -33,11 +33,11 @@ def run(*arguments, before=(), **more) -> subprocess.CompletedProcess:
     return subprocess.run(words, capture_output=True, text=True, **more)
 
 
-def only_trial(season, trial: str) -> None:
-    """Keep the rows of one trial."""
+def only_trials(season, *trials: str) -> None:
+    """Keep the rows of some trials."""
     for name in ("plots.csv", "oven.csv"):
         lines = season.text(name).splitlines(keepends=True)
-        kept = [line for line in lines[1:] if trial in line.split(",")[:2]]
+        kept = [line for line in lines[1:] if {*trials} & {*line.split(",")[:2]}]
         season.write(name, lines[0] + "".join(kept))
 
 
