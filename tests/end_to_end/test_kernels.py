@@ -117,26 +117,6 @@ def test_a_warning_is_shown_in_every_notebook(run, lent):
     assert "look" in texts[0] and texts[0] == texts[1]
 
 
-def test_no_module_is_taken_from_where_one_stands(season, tmp_path):
-    trap = "from pathlib import Path; Path('TRAP').touch()".replace(
-        "TRAP", str(tmp_path / "sprung")
-    )
-    home = tmp_path / "out" / "Small season"
-    home.mkdir(parents=True)
-    for folder in (season.folder, tmp_path, home):
-        for name in ("numpy", "json", "kitlib", "ipykernel", "matplotlibrc", "pickle"):
-            (folder / f"{name}.py").write_text(trap)
-    only_trials(season, "T1")
-    done = subprocess.run(
-        [COMMAND, "run", season.folder, "--out", tmp_path / "out", "--jobs", "1"],
-        cwd=season.folder,
-        capture_output=True,
-        text=True,
-    )
-    assert done.returncode == 0, done.stderr
-    assert not (tmp_path / "sprung").exists()
-
-
 # ---- who else could listen
 
 
@@ -152,25 +132,42 @@ def test_a_long_temporary_folder_leads_to_keys_over_tcp(tmp_path):
 
 
 @pytest.fixture(scope="module")
-def with_keys(tmp_path_factory):
-    """Return a season, the output of a run with keys over TCP, and what was said."""
+def wary(tmp_path_factory):
+    """Return a season, the output of a run with keys over TCP, its words, and traps.
+
+    The traps are modules, which lay wherever the run could have looked for some.
+    """
     season = SeasonFolder(tmp_path_factory.mktemp("season"))
     only_trials(season, "T1")
     long, out = tmp_path_factory.mktemp("a" * 100), tmp_path_factory.mktemp("out")
+    sprung, home = out / "sprung", out / "Small season"
+    home.mkdir()
+    names = ("numpy", "json", "kitlib", "ipykernel", "matplotlibrc", "pickle")
+    folders = (season.folder, out, home, long)
+    traps = [folder / f"{name}.py" for folder in folders for name in names]
+    for trap in traps:
+        trap.write_text(f"from pathlib import Path; Path({str(sprung)!r}).touch()")
     done = subprocess.run(
         [COMMAND, "run", season.folder, "--out", out, "--jobs", "1"],
+        cwd=season.folder,
         env=os.environ | {"TMPDIR": str(long)},
         capture_output=True,
         text=True,
     )
     assert done.returncode == 0, done.stderr
-    return season, out / "Small season", done.stderr
+    for trap in traps:
+        trap.unlink()
+    return season, home, done.stderr, sprung
 
 
-def test_with_keys_over_tcp_a_run_is_made_too(with_keys):
-    _, home, said = with_keys
+def test_with_keys_over_tcp_a_run_is_made_too(wary):
+    _, home, said, _ = wary
     assert (home / "manifest.json").exists()
     assert "without encryption" not in said
+
+
+def test_no_module_is_taken_from_where_one_stands(wary):
+    assert not wary[-1].exists()
 
 
 # ---- what goes wrong
@@ -244,10 +241,12 @@ def test_a_killed_run_leaves_no_process(season, tmp_path):
 def test_a_kept_kernel_makes_the_bytes_of_a_new_one(
     demo, audited_demo, tmp_path, monkeypatch
 ):
+    _ = audited_demo.outcomes  # ranked before, as a run does
     tasks = list(season_tasks(audited_demo).values())
-    new = [*tasks[:4], tasks[12]]
-    kept, made = [*new, tasks[3]], {}
-    for most, chosen in ((1, new), (100, kept)):
+    one, others = tasks[3], [*tasks[:3], tasks[12]]
+    made = {}
+    # The kept kernel is new to the first of its notebooks, which comes again last.
+    for most, chosen in ((100, [one, *others, one]), (1, others)):
         monkeypatch.setattr(kernels, "MOST_NOTEBOOKS", most)
         home = tmp_path / str(most)
         home.mkdir()
@@ -260,8 +259,8 @@ def test_a_kept_kernel_makes_the_bytes_of_a_new_one(
                     assert made.setdefault(name, content) == content, name
 
 
-def test_an_executed_notebook_runs_again_where_it_lies(with_keys, tmp_path):
-    season, home, _ = with_keys
+def test_an_executed_notebook_runs_again_where_it_lies(wary, tmp_path):
+    season, home, _, _ = wary
     for name in ("season", "join", "plan", "trials/T1"):
         notebook = home / f"{name}.ipynb"
         before = {p: p.read_bytes() for p in home.rglob("*.pdf")}
