@@ -7,6 +7,7 @@ from pathlib import Path, PurePosixPath
 
 import nbformat
 import pytest
+from conftest import SeasonFolder
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -86,9 +87,10 @@ def test_results_do_not_go_where_a_season_lies(season, tmp_path):
 # ---- tasks
 
 
-@pytest.fixture
-def audit(season):
-    return audit_season(season.folder)
+@pytest.fixture(scope="module")
+def audit(tmp_path_factory):
+    """Return an audit of the small season, which keeps what was worked out of it."""
+    return audit_season(SeasonFolder(tmp_path_factory.mktemp("season")).folder)
 
 
 def test_every_trial_has_its_notebook_and_its_report(audit):
