@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import NamedTuple
+from unittest.mock import patch
 from zlib import crc32
 
 import numpy as np
@@ -18,6 +19,7 @@ from kitlib.intake.outputs import csv_bytes
 from kitlib.intake.settings import read_season
 from kitlib.reports.season_sections import plots_table, season_tables
 from kitlib.review.review import review_findings, review_season
+from kitlib.runs import before_audit
 from kitlib.runs.before_audit import CheckedSeason, check_season
 from kitlib.season.season import SeasonAudit, audit_season
 from kitlib.words.findings import Finding, SeasonRefused
@@ -66,13 +68,15 @@ class Judge:
         """Return what is made of a folder, by the quickest way to be sure of it."""
         good = self._good
         try:
-            tables = read_tables(folder, read_season(folder)).values()
+            tables = read_tables(folder, read_season(folder))
             # Half of the kinds are told of as the tables are read, the check's first
             # and quickest part.
-            as_read = [found for table in tables for found in table.findings]
+            as_read = [f for table in tables.values() for f in table.findings]
             said = report_of(as_read, good.checked, change)
             if not said:
-                checked = check_season(folder)
+                # What was read is not read again.
+                with patch.object(before_audit, "read_tables", return_value=tables):
+                    checked = check_season(folder)
                 said = report_of(checked.findings, good.checked, change)
             if said:
                 return Outcome(kind, change, REPORTED, said)
