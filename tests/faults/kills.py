@@ -82,10 +82,19 @@ class Killer:
         return int(self.counted.read_text())
 
 
+def undisturbed(place: Path) -> Finished:
+    """Write a season of one trial and run it to its end, counting the moments."""
+    (place / "season").mkdir()
+    season = SeasonFolder(place / "season")
+    only_trials(season, "T1")
+    moments = Killer(place, season.folder, place / "out").moments()
+    return Finished(season.folder, files_of(place / "out" / NAME), moments)
+
+
 def killed_runs(
     finished: Finished, place: Path, kills: int, seed: int, say: Callable = print
-) -> tuple[int, int, list[str]]:
-    """Kill runs until so many were killed; return moments, ends and what was seen.
+) -> tuple[int, list[str]]:
+    """Kill runs until so many were killed; return how many ended and what was seen.
 
     A run is killed with SIGKILL, and the same call begun again at once; that one is
     killed too, or comes to its end. At each stop every file under a final name must
@@ -95,9 +104,7 @@ def killed_runs(
     out = place / "out"
     home, ended, seen = out / NAME, 0, []
     killer = Killer(place, finished.season, out)
-    moments = killer.moments()
-    assert_as_undisturbed(home, finished)
-    shutil.rmtree(out)
+    moments = finished.moments
     while len(seen) < kills:
         moment = int(rng.integers(1, moments + 1))
         if killer.run(KILL_AT=str(moment)) == -signal.SIGKILL:
@@ -111,7 +118,7 @@ def killed_runs(
             shutil.rmtree(out)
     assert killer.run() == 0
     assert_as_undisturbed(home, finished)
-    return moments, ended + 1, seen
+    return ended + 1, seen
 
 
 def stage_of(home: Path) -> str:
@@ -137,17 +144,13 @@ def main() -> None:
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         place = Path(name)
-        (place / "season").mkdir()
-        season = SeasonFolder(place / "season")
-        only_trials(season, "T1")
         (place / "first").mkdir()
-        first = Killer(place / "first", season.folder, place / "first" / "out")
-        assert first.run() == 0
-        finished = Finished(season.folder, files_of(place / "first" / "out" / NAME))
-        moments, ended, seen = killed_runs(finished, place, asked.kills, asked.seed)
+        finished = undisturbed(place / "first")
+        ended, seen = killed_runs(finished, place, asked.kills, asked.seed)
     counts = {stage: seen.count(stage) for stage in sorted(set(seen))}
     lines = [f"| {stage} | {count} |" for stage, count in counts.items()]
-    text = _HEAD.format(killed=len(seen), moments=moments, ended=ended, seed=asked.seed)
+    numbers = {"moments": finished.moments, "ended": ended, "seed": asked.seed}
+    text = _HEAD.format(killed=len(seen), **numbers)
     RESULTS.write_text(text + "\n".join(lines) + "\n", encoding="utf-8")
 
 

@@ -13,10 +13,11 @@ NAME = "Small season"
 
 @dataclass(frozen=True)
 class Finished:
-    """A season folder and the files of a good run of it."""
+    """A season folder, the files of a good run of it, and the moments of the run."""
 
     season: Path
     files: dict[str, bytes]
+    moments: int
 
 
 def call(*arguments) -> list[str]:

@@ -24,8 +24,9 @@ IS_ROOT = os.geteuid() == 0
 
 
 def test_killed_at_six_moments_it_goes_on_to_the_same_bytes(finished, tmp_path):
-    moments, ended, seen = killed_runs(finished, tmp_path, kills=6, seed=1)
-    assert moments > 50 and ended >= 1 and len(seen) == 6
+    # By this seed one run after the other is killed, at all stages of the work.
+    ended, seen = killed_runs(finished, tmp_path, kills=6, seed=6381)
+    assert finished.moments > 50 and ended >= 1 and len(seen) == 6
 
 
 # ---- no room, no right to write
@@ -135,20 +136,7 @@ def test_a_read_only_output_folder_is_said_and_nothing_changes(
     assert files_of(home) == finished.files
 
 
-# ---- two runs at once
-
-
-def test_of_two_runs_into_one_folder_one_is_refused(finished, tmp_path):
-    words = call(finished.season, "--out", tmp_path)
-    both = [subprocess.Popen(words, stdout=-1, stderr=-1, text=True) for _ in range(2)]
-    said = [process.communicate()[1] for process in both]
-    assert sorted(process.returncode for process in both) == [0, 1]
-    refused = said[[process.returncode for process in both].index(1)]
-    assert "another run is writing here; wait for it to end" in refused
-    assert_as_undisturbed(tmp_path / NAME, finished)
-
-
-# ---- no network, and nothing written elsewhere
+# ---- two runs at once; no network, and nothing written elsewhere
 
 _BLOCK = """
 import os, socket
@@ -199,9 +187,10 @@ sys.addaudithook(_watch)
 
 @pytest.fixture(scope="module")
 def watched(finished, tmp_path_factory):
-    """Return the place of a run that is let out nowhere, all it writes being told.
+    """Return the place of two runs at once into one folder, and how they ended.
 
-    Where a namespace without any network may be made, the kernel blocks the rest.
+    They are let out nowhere, and all they write is told. Where a namespace without any
+    network may be made, the kernel blocks the rest.
     """
     place = tmp_path_factory.mktemp("run")  # short, for sockets have short names
     for name in ("hooks", "tmp"):
@@ -225,25 +214,35 @@ def watched(finished, tmp_path_factory):
         and not subprocess.run([*apart, "true"], capture_output=True).returncode
     )
     before = hashes_of(finished.season)
-    words = {"before": apart if able else (), "env": environment}
-    done = run(finished.season, "--out", place / "out", **words)
-    assert done.returncode == 0, done.stderr
+    words = [*(apart if able else ()), *call(finished.season, "--out", place / "out")]
+    piped = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    both = [subprocess.Popen(words, env=environment, **piped) for _ in range(2)]
+    said = [process.communicate()[1] for process in both]
     assert hashes_of(finished.season) == before
-    return place
+    return place, dict(zip([process.returncode for process in both], said, strict=True))
+
+
+def test_of_two_runs_into_one_folder_one_is_refused(finished, watched):
+    place, said = watched
+    assert said.keys() == {0, 1}, said
+    assert "another run is writing here; wait for it to end" in said[1]
+    assert_as_undisturbed(place / "out" / NAME, finished)
 
 
 def test_a_run_writes_into_its_output_and_a_temporary_folder_only(watched):
-    written = {Path(line) for line in (watched / "log").read_text().splitlines()}
-    allowed = [watched / "out", watched / "tmp", Path("/dev"), Path("/proc")]
+    place, _ = watched
+    written = {Path(line) for line in (place / "log").read_text().splitlines()}
+    allowed = [place / "out", place / "tmp", Path("/dev"), Path("/proc")]
     # matplotlib keeps its list of fonts from one program to the next.
     allowed += [Path.home() / name / "matplotlib" for name in (".cache", ".config")]
-    assert watched / "out" / NAME / "season.pdf" in written  # it is watched indeed
+    assert place / "out" / NAME / "season.pdf" in written  # it is watched indeed
     outside = [p for p in written if not any(p.is_relative_to(a) for a in allowed)]
     assert outside == []
-    assert list((watched / "tmp").iterdir()) == []
+    assert list((place / "tmp").iterdir()) == []
 
 
 def test_a_run_uses_no_network(finished, watched):
-    log = watched / "reached_out"
+    place, _ = watched
+    log = place / "reached_out"
     assert not log.exists(), log.read_text()
-    assert_as_undisturbed(watched / "out" / NAME, finished)
+    assert_as_undisturbed(place / "out" / NAME, finished)
