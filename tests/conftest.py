@@ -44,9 +44,10 @@ SETTINGS = 'name = "Small season"\nyear = 2025\nreport_date = 2026-01-15\n'
 
 
 # By what they cost, most first; what is not named costs little.
-LONGEST = ["test_mutations", "test_disturbed_runs", "test_kernels", "test_cluster"]
-LONGEST += ["test_season", "test_trial_basis", "test_newcomer", "test_explorer"]
-LONGEST += ["test_calibration", "test_panel", "test_season_sections", "test_reports"]
+LONGEST = ["test_mutations", "test_trial_basis", "test_season", "test_kernels"]
+LONGEST += ["test_disturbed_runs", "test_cluster", "test_newcomer", "test_calibration"]
+LONGEST += ["test_nbval", "test_explorer", "test_run", "test_own_error", "test_panel"]
+LONGEST += ["test_season_sections", "test_reports"]
 
 
 def pytest_collection_modifyitems(items):
