@@ -5,8 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hypothesis import settings
-
-from kitlib.season.season import audit_season
+from reviewed import demo_season
 
 # The same examples every time, and no clock: a busy machine is no failure.
 settings.register_profile("kit", deadline=None, derandomize=True)
@@ -97,6 +96,6 @@ def demo():
 
 
 @pytest.fixture(scope="session")
-def audited_demo(demo):
-    """Return the audit of the demo season, made once."""
-    return audit_season(demo)
+def audited_demo():
+    """Return the audit of the demo season, made once for all tests of a process."""
+    return demo_season()
