@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from conftest import SeasonFolder
 from faults.runs import only_trials
 from interrupts import break_off
 
@@ -118,23 +119,6 @@ def test_nothing_tells_of_the_machine(first, out, demo):
         assert b".moisture-audit-work-" not in content, name
 
 
-def test_a_run_redoes_nothing_but_what_was_touched(first, out, demo):
-    home, _ = first
-    before, times = files_of(home), times_of(home)
-    (home / "trials" / f"{TRIALS[0]}.ipynb").write_text("edited by hand")
-    (home / "curves.csv").unlink()
-    done = run(demo, "--out", out, *trials_named())
-    assert "running 1 notebook; 4 up to date" in done.stderr
-    assert files_of(home) == before
-    redone = {n for n, when in times_of(home).items() if when != times[n]}
-    assert redone == {
-        f"trials/{TRIALS[0]}.ipynb",
-        f"trials/{TRIALS[0]}.pdf",
-        "curves.csv",
-        "manifest.json",
-    }
-
-
 # ---- elsewhere: what only POSIX or Linux has is taken away from every process
 
 TAKEN_AWAY = """
@@ -205,15 +189,40 @@ def test_elsewhere_with_other_jobs_come_the_same_bytes(
 # ---- a small season, changed, broken off and gone on with
 
 
-def test_only_what_a_change_concerns_is_redone(season, tmp_path):
-    """After a change the folder is, byte for byte, what a run from nothing makes."""
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    """Return a season of two trials, and the output folder of a run of it."""
+    season = SeasonFolder(tmp_path_factory.mktemp("season"))
     only_trials(season, "T1", "T2")
-    home = tmp_path / "out" / "Small season"
+    home = tmp_path_factory.mktemp("small") / "Small season"
     assert run(season.folder, "--out", home.parent).returncode == 0
+    return season, home
+
+
+def test_a_second_run_redoes_nothing_but_what_was_touched(small):
+    season, home = small
     before, times = files_of(home), times_of(home)
     done = run(season.folder, "--out", home.parent)
     assert "running 0 notebooks; 5 up to date" in done.stderr
     assert times_of(home) == times
+    (home / "trials/T1.ipynb").write_text("edited by hand")
+    (home / "curves.csv").unlink()
+    done = run(season.folder, "--out", home.parent)
+    assert "running 1 notebook; 4 up to date" in done.stderr
+    assert files_of(home) == before
+    redone = {n for n, when in times_of(home).items() if when != times[n]}
+    assert redone == {
+        "trials/T1.ipynb",
+        "trials/T1.pdf",
+        "curves.csv",
+        "manifest.json",
+    }
+
+
+def test_only_what_a_change_concerns_is_redone(small, tmp_path):
+    """After a change the folder is, byte for byte, what a run from nothing makes."""
+    season, home = small
+    before, times = files_of(home), times_of(home)
     season.replace(
         "plots.csv", "T2,003,E1,wheat,W,16.0,4.9", "T2,003,E1,wheat,W,16.0,4.7"
     )
