@@ -1,6 +1,12 @@
 """A season small enough to check by hand, and a fixed stream of chance."""
 
+import os
 from pathlib import Path
+
+# As in .ci/run, before numpy is there: its threads wait for work by spinning, and take
+# the cores from the other tests.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 import pytest
