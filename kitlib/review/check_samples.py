@@ -118,9 +118,8 @@ def check_runs(runs: pd.DataFrame, offset, loaded: float) -> CheckRuns:
         error=told["reading"] - told["known"],
         error_held=told["reading"] - by_sample.transform("first"),
     ).groupby(["day", "sample"])
-    cells = by_cell[["known", "reading", "error", "error_held"]].mean()
-    at_setup = by_cell["at_setup"].all().astype(bool)
-    cells = cells.assign(at_setup=at_setup).reset_index()
+    means = by_cell[["known", "reading", "error", "error_held"]].mean()
+    cells = means.assign(at_setup=by_cell["at_setup"].all().astype(bool)).reset_index()
     base = cells["day"].isin(cells["day"].unique()[:BASE_DAYS])
     first = cells[base].groupby("sample")["error"]
     centre, days = (cells["sample"].map(s()) for s in (first.mean, first.size))

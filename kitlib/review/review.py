@@ -14,6 +14,7 @@ import pandas as pd
 
 from kitlib.intake.outputs import kept
 from kitlib.intake.pairs import curve_register
+from kitlib.intake.schema import SCHEMAS
 from kitlib.intake.settings import CostSetting
 from kitlib.reports.blocks import texts
 from kitlib.review import check_samples as control
@@ -52,7 +53,8 @@ def review_curves(season: SeasonAudit) -> SeasonCurves:
     """Return how each curve of a season was set up and whether it held."""
     register = curve_register(season.tables["curves"].frame)
     order = register.reset_index().sort_values(["crop_key", "curve"])["curve"]
-    tables = [season.tables[name].frame for name in ("setup_runs", "check_runs")]
+    named = {name: season.tables[name].frame for name in ("setup_runs", "check_runs")}
+    tables = [frame[[*SCHEMAS[name]]] for name, frame in named.items()]
     setup_runs, checks, plots = (
         {curve: frame[frame["curve"] == curve] for curve in order}
         for frame in (*tables, season.pairing.plots[PLOTS])
@@ -60,9 +62,8 @@ def review_curves(season: SeasonAudit) -> SeasonCurves:
     used = season.pairing.pairs.query("used")
     pairs = used.assign(along=sampling.along_moisture(used, season.corrections))
     repeats, sd_run = _repeatability(register, control.repeated_runs(*tables))
-    own = {
-        c: sampling.error_sources(pairs[pairs["curve"] == c], sd_run[c]) for c in order
-    }
+    of_curve = {c: pairs[pairs["curve"] == c] for c in order}
+    own = {c: sampling.error_sources(of_curve[c], sd_run[c]) for c in order}
     shared = _crop_sources(pairs[~pairs["parallel"]], sd_run)
     curves = {}
     for curve in order:
