@@ -82,8 +82,8 @@ def notebook_folder() -> Path:
 
 
 def prepare() -> None:
-    """Import what the notebooks import; a new kernel does so while the run reads."""
-    for name in (JOIN, CURVES, TRIAL, PLAN):
+    """Import what notebooks do, while the run reads; 2_curves alone asks for more."""
+    for name in (JOIN, TRIAL, PLAN):
         cells = json.loads((notebook_folder() / f"{name}.ipynb").read_text("utf-8"))
         code = [c["source"] for c in cells["cells"] if c["cell_type"] == "code"]
         exec("".join(code[1]), {})  # the first holds the parameters
