@@ -516,6 +516,7 @@ def test_an_area_is_the_length_times_the_width(season):
     settle(season, f'{sides}[units.plots]\narea = "ft2"\n')
     table = read(season)["plots"]
     known = table.frame["plot_area_m2"].dropna()
+    # A foot is 0.3048 m by definition: NIST Handbook 44, appendix C (from memory).
     assert known.tolist() == pytest.approx([80 * 0.3048**2] * 8)
     assert said(table, "not-a-number").startswith(
         "row 4: plot_area_m2 is 'wide'; expected"
