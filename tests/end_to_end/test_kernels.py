@@ -117,6 +117,14 @@ def test_a_warning_is_shown_in_every_notebook(run, lent):
     assert "look" in texts[0] and texts[0] == texts[1]
 
 
+def test_over_sockets_too_no_module_is_taken_from_its_folder(run, lent):
+    found, scratch = lent
+    assert kernels.transport(found.folder)["transport"] == "ipc"
+    (scratch / "out" / "trapped.py").touch()
+    seek = "from importlib.util import find_spec; find_spec('trapped') is None"
+    assert run("import os; 'trapped.py' in os.listdir()", seek) == ["True", "True"]
+
+
 # ---- who else could listen
 
 
