@@ -17,15 +17,7 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.parquet
 
-from kitlib.intake.files import (
-    WORKBOOKS,
-    Sheet,
-    encoding_of,
-    filled_sheets,
-    is_shown_as_percent,
-    open_workbook,
-    separator_of,
-)
+from kitlib.intake import files
 from kitlib.intake.schema import (
     NUMBER,
     SAMPLE_KEYS,
@@ -303,13 +295,14 @@ def sheets_of(path: Path, name: str) -> list[tuple[str, list[list], dict]]:
     Each with its name, its rows as they stand, and how the file is to be read.
     """
     suffix = path.suffix.lower()
-    if suffix in WORKBOOKS:
-        book = open_workbook(path)
+    if suffix in files.WORKBOOKS:
+        book = files.open_workbook(path)
         found: list[tuple[str, list[list], dict]] = []
-        for sheet in (s for s in filled_sheets(book) if s.sheet_state == "visible"):
-            # A percentage is taken as it is shown, a hundredfold.
+        filled, hundredfold = files.filled_sheets(book), files.is_shown_as_percent
+        for sheet in (s for s in filled if s.sheet_state == "visible"):
+            # A percentage is taken as it is shown.
             rows = [
-                [c.value * 100 if is_shown_as_percent(c) else c.value for c in row]
+                [100 * c.value if hundredfold(c) else c.value for c in row]
                 for row in sheet.iter_rows()
             ]
             own = name if len(book.worksheets) == 1 else f"{name}#{sheet.title}"
@@ -319,9 +312,9 @@ def sheets_of(path: Path, name: str) -> list[tuple[str, list[list], dict]]:
         table = pyarrow.parquet.read_table(path)
         body = zip(*(column.to_pylist() for column in table.columns), strict=True)
         return [(name, [table.column_names, *map(list, body)], {})]
-    encoding = encoding_of(path, Sheet(pd.DataFrame()))
+    encoding = files.encoding_of(path, files.Sheet(pd.DataFrame()))
     lines = path.read_bytes().decode(encoding).splitlines(keepends=True)
-    separator = separator_of(lines[:60])
+    separator = files.separator_of(lines[:60])
     numeric = re.compile(r"\s*[+-]?\d*\.?\d+\s*")
     rows = [
         [float(cell) if numeric.fullmatch(cell) else cell for cell in row]

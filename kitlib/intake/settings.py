@@ -29,20 +29,8 @@ from kitlib.intake.schema import (
     Strict,
     Units,
 )
+from kitlib.words import limits
 from kitlib.words.findings import no_files_left, refuse
-from kitlib.words.limits import (
-    BUSHEL_LB,
-    HANDBOOK_RULE,
-    TOLERANCE_RULES,
-    UNKNOWN_CROP_TOLERANCE,
-    Tolerance,
-    method_key,
-    range_factor,
-    repeatability_for,
-    standard_moisture_for,
-    threshold,
-    tolerance_for,
-)
 from kitlib.words.terms import crop_key, listed
 
 SETTINGS_FILE = "season.toml"
@@ -93,7 +81,7 @@ def _without_zone(time: datetime) -> datetime:
 
 # No checker can read choices out of a table.
 TableName: Any = Literal[tuple(SCHEMAS)]
-RuleName: Any = Literal[tuple(TOLERANCE_RULES)]
+RuleName: Any = Literal[tuple(limits.TOLERANCE_RULES)]
 NamingColumn: Any = Literal[NAMES]
 Texts = Annotated[list[str], BeforeValidator(in_a_list)]
 Positive = Annotated[float, Field(gt=0)]
@@ -210,8 +198,8 @@ class Season(Strict, BaseModel):
     methods_alike: list[list[str]] = []  # oven methods that may stand for each other
     check_entries: list[str] = []  # what the other entries are compared with
     # A moisture above this is a slip of the decimal point. [%]
-    highest_moisture: Percent = threshold("highest_moisture")
-    rule: RuleName = HANDBOOK_RULE  # for crops without a tolerance of their own
+    highest_moisture: Percent = limits.threshold("highest_moisture")
+    rule: RuleName = limits.HANDBOOK_RULE  # for crops without a tolerance of their own
     standard_moisture: dict[str, Percent] = {}
     allowed_bias: dict[str, Positive] = {}
     max_sep: dict[str, Positive] = {}
@@ -222,7 +210,7 @@ class Season(Strict, BaseModel):
     costs: CostSetting | None = None  # for the plan
     # Trials a curve needs before a slope is advised.
     trials_for_reslope: Annotated[int, Field(ge=4)] = int(
-        threshold("trials_for_reslope")
+        limits.threshold("trials_for_reslope")
     )
     # Of the bias's interval, for the plan; None: half the allowed bias. [points]
     wanted_half_width: Positive | None = None
@@ -297,34 +285,34 @@ class Season(Strict, BaseModel):
             sources.append(options.model_copy(update=filled))
         return sources
 
-    def tolerance_of(self, crop: str) -> Tolerance:
+    def tolerance_of(self, crop: str) -> limits.Tolerance:
         """Return the crop's tolerance: the user's, the rule's, or the narrowest."""
-        own = self.tolerance.get(crop_key(crop))
-        if not own:
-            return tolerance_for(crop, self.rule) or UNKNOWN_CROP_TOLERANCE
-        return Tolerance(own.fraction, own.minimum, SETTINGS_FILE, "set by the user")
+        if own := self.tolerance.get(crop_key(crop)):
+            said = SETTINGS_FILE, "set by the user"
+            return limits.Tolerance(own.fraction, own.minimum, *said)
+        return limits.tolerance_for(crop, self.rule) or limits.UNKNOWN_CROP_TOLERANCE
 
     def standard_moisture_of(self, crop: str) -> float:
         """Return the crop's standard moisture, nan where none is known. [%]"""
         own = self.standard_moisture.get(crop_key(crop))
-        return own or standard_moisture_for(crop)
+        return own or limits.standard_moisture_for(crop)
 
     def bushel_of(self, crop: str) -> float:
         """Return the crop's trade bushel, nan where none is known. [lb]"""
-        own, known = self.bushel_lb.get(crop_key(crop)), BUSHEL_LB.get(crop_key(crop))
-        return own or (known.value if known else nan)
+        key, known = crop_key(crop), limits.BUSHEL_LB.get(crop_key(crop))
+        return self.bushel_lb.get(key) or (known.value if known else nan)
 
     def repeatability_of(self, method: str, dishes: int = 2) -> float:
         """Return the range allowed among dishes, nan where not known. [points]"""
         for name, limit in self.repeatability.items():
-            if method_key(name) == method_key(method):
-                return limit * range_factor(dishes)
-        return repeatability_for(method, dishes)
+            if limits.method_key(name) == limits.method_key(method):
+                return limit * limits.range_factor(dishes)
+        return limits.repeatability_for(method, dishes)
 
     def method_group(self, method: str) -> str:
         """Return the name under which a method's results may be put together."""
         for alike in self.methods_alike:
-            if method_key(method) in map(method_key, alike):
+            if limits.method_key(method) in map(limits.method_key, alike):
                 return " = ".join(alike)
         return method
 
