@@ -4,6 +4,7 @@ What each command calls is imported when it is needed, for a quick --help.
 """
 
 import argparse
+import gc
 import os
 import sys
 import tomllib
@@ -60,6 +61,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _run(call: argparse.Namespace) -> int:
     """Audit a season and write its results."""
+    gc.disable()  # for imports, which leave nothing to collect, it is slow to look
     from kitlib.runs.kernels import Kernels
 
     if call.scheduler and find_spec("distributed") is None:
@@ -73,6 +75,7 @@ def _run(call: argparse.Namespace) -> int:
             kernels.start(jobs)  # while this process imports and reads
         from kitlib.runs.run import WrongCall, run_here, run_season
 
+        gc.enable()
         place: Callable = partial(run_here, kernels)
         if call.scheduler:
             from kitlib.runs.cluster import run_on_cluster

@@ -95,6 +95,7 @@ def prepare() -> None:
     _FRESH["path"], _FRESH["filters"] = list(sys.path), list(warnings.filters)
     gc.collect()
     gc.freeze()  # what is there now stays, so no collection need look at it again
+    gc.enable()
 
 
 def begin(folder: str, audit: str) -> None:
