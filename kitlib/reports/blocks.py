@@ -211,9 +211,11 @@ class Table(Block):
     def text(self, number: int = 0) -> str:
         """Return it as plain text, its columns in line."""
         head = f"Table {number}. " if number else ""
-        cells = pd.DataFrame(self.rows, columns=[c.head for c, _ in self.columns])
-        rows = cells.to_string(index=False) if self.rows else "  ".join(map(str, cells))
-        lines = [*rows.split("\n"), self.small_print]
+        columns = []
+        for column, cells in self.columns:
+            widest = max(map(len, [column.head, *cells]))
+            columns.append([cell.rjust(widest) for cell in [column.head, *cells]])
+        lines = [*map("  ".join, zip(*columns, strict=True)), self.small_print]
         return "\n".join(map(printable, [head + self.caption, *lines]))
 
     def parts(self) -> dict[str, Any]:
@@ -334,10 +336,15 @@ class Report:
         """Show blocks in a notebook, numbered as they are printed, and keep them."""
         so_far = [block.counted_as for block in every_block(self.blocks)]
         self.blocks += blocks
+        page, plain = [], []
         for block in every_block(blocks):
             so_far.append(block.counted_as)
             number = so_far.count(block.counted_as) if block.counted_as else 0
-            display(block._repr_mimebundle_(number), raw=True)
+            page.append(block.html(number))
+            plain.append(block.text(number))
+        # One message for all: each takes longer than most blocks.
+        shown = {"text/html": "\n".join(page), "text/plain": "\n\n".join(plain)}
+        display(shown, raw=True)
 
     def parts(self) -> dict[str, Any]:
         """Return it as the template reads it."""

@@ -256,7 +256,7 @@ def blank(width: float, height: float, said: str = "no samples") -> Figure:
     return figure
 
 
-def tick_evenly(ax: Axes, across: int = 6, up: int = 9, integer: bool = False) -> None:
+def tick_evenly(ax: Axes, across: int = 6, up: int = 6, integer: bool = False) -> None:
     """Put ticks at round or whole numbers, at most about as many as asked for."""
     for axis, most in ((ax.xaxis, across), (ax.yaxis, up)):
         axis.set_major_locator(MaxNLocator(most, steps=[1, 2, 5, 10], integer=integer))
@@ -264,11 +264,16 @@ def tick_evenly(ax: Axes, across: int = 6, up: int = 9, integer: bool = False) -
 
 def label_axes(ax: Axes, across: str, up: str) -> None:
     """Name both axes; the words come from `kitlib.words.terms`."""
-    ax.set_xlabel(across, **LETTERING)
-    room = ax.bbox.height / ax.figure.dpi
-    if width_of(up) > room + 0.3:
+    figure: Any = ax.figure
+    (width, height), box = figure.get_size_inches(), ax.get_position()
+    if width_of(up) > box.height * height + 0.3:
         up = up.replace(" (", "\n(")
-    ax.set_ylabel(up, **LETTERING)
+    ax.set_xlabel(across, va="bottom", **LETTERING)
+    ax.set_ylabel(up, va="top", **LETTERING)
+    # In places of their own: to ask each time what the ticks' numbers leave takes long.
+    edge = figure.transFigure
+    ax.xaxis.set_label_coords((box.x0 + box.x1) / 2, 0.1 / height, edge)
+    ax.yaxis.set_label_coords(0.02 / width, (box.y0 + box.y1) / 2, edge)
 
 
 def write_all(ax: Axes, x, y, words, side: str = "center", colour: str = INK) -> None:
