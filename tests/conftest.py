@@ -11,6 +11,7 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 import pytest
 from hypothesis import settings
+from kept_kernel import runs_here
 from reviewed import demo_season
 
 # The same examples every time, and no clock: a busy machine is no failure.
@@ -105,3 +106,10 @@ def demo():
 def audited_demo():
     """Return the audit of the demo season, made once for all tests of a process."""
     return demo_season()
+
+
+@pytest.fixture(scope="session")
+def run_here():
+    """Return a function that runs a season in this process, with one kept kernel."""
+    with runs_here() as run:
+        yield run
