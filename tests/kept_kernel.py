@@ -16,22 +16,35 @@ from kitlib.runs import cli, kernels
 
 
 class KeptKernels(kernels.Kernels):
-    """Kernels that the end of a run does not end."""
+    """Kernels that outlive their run, unless it is broken off."""
 
-    def __exit__(self, *_: object) -> None:
-        """Leave them to the next run."""
+    def __init__(self) -> None:
+        super().__init__()
+        self.home, self.ended = self.folder, False
+
+    def __exit__(self, kind: type | None = None, *_: object) -> None:
+        """Leave them to the next run; what broke off gave up their threads too."""
+        if kind:
+            self.end()
+
+    def end(self) -> None:
+        """End them."""
+        if not self.ended:
+            self.folder, self.ended = self.home, True
+            super().__exit__()
 
 
 @contextmanager
 def runs_here() -> Iterator[Callable[..., subprocess.CompletedProcess]]:
     """Yield a function that runs a season as the command does, and what it says."""
     kept = KeptKernels()
-    home = kept.folder
 
     def run(*arguments) -> subprocess.CompletedProcess:
-        words = ["run", *map(str, arguments)]
+        nonlocal kept
+        kept = KeptKernels() if kept.ended else kept
         # An audit is known by its place; each run hands over its own.
-        kept.folder = Path(mkdtemp(dir=home))
+        kept.folder = Path(mkdtemp(dir=kept.home))
+        words = ["run", *map(str, arguments)]
         out, err = StringIO(), StringIO()
         with (
             patch.object(kernels, "Kernels", lambda jobs: kept),
@@ -44,5 +57,4 @@ def runs_here() -> Iterator[Callable[..., subprocess.CompletedProcess]]:
     try:
         yield run
     finally:
-        kept.folder = home
-        kernels.Kernels.__exit__(kept)
+        kept.end()
