@@ -11,7 +11,6 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 import pytest
 from hypothesis import settings
-from kept_kernel import runs_here
 from reviewed import demo_season
 
 # The same examples every time, and no clock: a busy machine is no failure.
@@ -111,5 +110,7 @@ def audited_demo():
 @pytest.fixture(scope="session")
 def run_here():
     """Return a function that runs a season in this process, with one kept kernel."""
+    from kept_kernel import runs_here  # here, for few tests need all it imports
+
     with runs_here() as run:
         yield run
