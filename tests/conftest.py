@@ -105,3 +105,12 @@ def demo():
 def audited_demo():
     """Return the audit of the demo season, made once for all tests of a process."""
     return demo_season()
+
+
+@pytest.fixture(scope="session")
+def run_here():
+    """Return a function that runs a season in this process, with one kept kernel."""
+    from kept_kernel import runs_here  # here, for few tests need all it imports
+
+    with runs_here() as run:
+        yield run

@@ -190,24 +190,24 @@ def test_elsewhere_with_other_jobs_come_the_same_bytes(
 
 
 @pytest.fixture(scope="module")
-def small(tmp_path_factory):
+def small(tmp_path_factory, run_here):
     """Return a season of two trials, and the output folder of a run of it."""
     season = SeasonFolder(tmp_path_factory.mktemp("season"))
     only_trials(season, "T1", "T2")
     home = tmp_path_factory.mktemp("small") / "Small season"
-    assert run(season.folder, "--out", home.parent).returncode == 0
+    assert run_here(season.folder, "--out", home.parent).returncode == 0
     return season, home
 
 
-def test_a_second_run_redoes_nothing_but_what_was_touched(small):
+def test_a_second_run_redoes_nothing_but_what_was_touched(small, run_here):
     season, home = small
     before, times = files_of(home), times_of(home)
-    done = run(season.folder, "--out", home.parent)
+    done = run_here(season.folder, "--out", home.parent)
     assert "running 0 notebooks; 5 up to date" in done.stderr
     assert times_of(home) == times
     (home / "trials/T1.ipynb").write_text("edited by hand")
     (home / "curves.csv").unlink()
-    done = run(season.folder, "--out", home.parent)
+    done = run_here(season.folder, "--out", home.parent)
     assert "running 1 notebook; 4 up to date" in done.stderr
     assert files_of(home) == before
     redone = {n for n, when in times_of(home).items() if when != times[n]}
@@ -219,25 +219,25 @@ def test_a_second_run_redoes_nothing_but_what_was_touched(small):
     }
 
 
-def test_only_what_a_change_concerns_is_redone(small, tmp_path):
+def test_only_what_a_change_concerns_is_redone(small, tmp_path, run_here):
     """After a change the folder is, byte for byte, what a run from nothing makes."""
     season, home = small
     before, times = files_of(home), times_of(home)
     season.replace(
         "plots.csv", "T2,003,E1,wheat,W,16.0,4.9", "T2,003,E1,wheat,W,16.0,4.7"
     )
-    done = run(season.folder, "--out", home.parent)
+    done = run_here(season.folder, "--out", home.parent)
     assert "running 4 notebooks; 1 up to date" in done.stderr
     redone = {name for name, when in times_of(home).items() if when != times[name]}
     assert {"trials/T2.pdf", "trials/T2.ipynb", "season.pdf"} <= redone
     assert not {name for name in redone if "T1" in name}
     after = files_of(home)
     assert after["trials/T2.pdf"] != before["trials/T2.pdf"]
-    assert run(season.folder, "--out", tmp_path / "anew").returncode == 0
+    assert run_here(season.folder, "--out", tmp_path / "anew").returncode == 0
     assert files_of(tmp_path / "anew" / "Small season") == after
 
 
-def test_an_interrupted_run_is_gone_on_with(season, tmp_path):
+def test_an_interrupted_run_is_gone_on_with(season, tmp_path, run_here):
     only_trials(season, "T1", "T2")
     home = tmp_path / "out" / "Small season"
     arguments = call("run", season.folder, "--out", home.parent, "--jobs", 1)
@@ -248,7 +248,7 @@ def test_an_interrupted_run_is_gone_on_with(season, tmp_path):
         name for name in finished if ".moisture-audit-work-" in name or ".part-" in name
     ]
     kept = times_of(home)
-    done = run(season.folder, "--out", home.parent)
+    done = run_here(season.folder, "--out", home.parent)
     assert done.returncode == 0, done.stderr
     assert kept["season.pdf"] == times_of(home)["season.pdf"]
     whole = set(files_of(home))
@@ -256,10 +256,12 @@ def test_an_interrupted_run_is_gone_on_with(season, tmp_path):
     assert "manifest.json" in whole and ".made.jsonl" not in whole
 
 
-def test_a_season_without_a_curve_to_audit_says_so_and_makes_the_rest(season, tmp_path):
+def test_a_season_without_a_curve_to_audit_says_so_and_makes_the_rest(
+    season, tmp_path, run_here
+):
     only_trials(season, "T1")
     season.write("oven.csv", season.text("oven.csv").split("\n")[0] + "\n")
-    done = run(season.folder, "--out", tmp_path / "out")
+    done = run_here(season.folder, "--out", tmp_path / "out")
     assert done.returncode == 1
     assert "no curve could be audited: there are no air-oven results." in done.stderr
     names = files_of(tmp_path / "out" / "Small season").keys()

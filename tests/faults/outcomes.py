@@ -14,7 +14,7 @@ import numpy as np
 from faults import cell_kinds, file_kinds, part_kinds, row_kinds, whole_kinds
 from faults.good_season import good_season
 from faults.mutations import KINDS, CannotBeDone, Change, Files, Kind
-from kitlib.intake.checks import read_tables
+from kitlib.intake.checks import read_tables, table_findings
 from kitlib.intake.outputs import csv_bytes
 from kitlib.intake.settings import read_season
 from kitlib.reports.season_sections import plots_table, season_tables
@@ -68,16 +68,22 @@ class Judge:
         """Return what is made of a folder, by the quickest way to be sure of it."""
         good = self._good
         try:
-            tables = read_tables(folder, read_season(folder))
-            # Half of the kinds are told of as the tables are read, the check's first
-            # and quickest part.
+            settings = read_season(folder)
+            tables = read_tables(folder, settings)
+            # Half of the kinds are told of as the tables are read, and most others by
+            # what looks odd in them: the check's first parts, and not made again.
             as_read = [f for table in tables.values() for f in table.findings]
-            said = report_of(as_read, good.checked, change)
-            if not said:
-                # What was read is not read again.
-                with patch.object(before_audit, "read_tables", return_value=tables):
-                    checked = check_season(folder)
-                said = report_of(checked.findings, good.checked, change)
+            if said := report_of(as_read, good.checked, change):
+                return Outcome(kind, change, REPORTED, said)
+            odd = table_findings(tables, settings)
+            if said := report_of(odd, good.checked, change):
+                return Outcome(kind, change, REPORTED, said)
+            with (
+                patch.object(before_audit, "read_tables", return_value=tables),
+                patch.object(before_audit, "table_findings", return_value=odd),
+            ):
+                checked = check_season(folder)
+            said = report_of(checked.findings, good.checked, change)
             if said:
                 return Outcome(kind, change, REPORTED, said)
             if read_of(checked) == good.read:

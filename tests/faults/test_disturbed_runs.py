@@ -15,7 +15,6 @@ from faults.runs import (
     call,
     files_of,
     hashes_of,
-    run,
 )
 
 pytestmark = pytest.mark.slow  # whole runs
@@ -71,15 +70,15 @@ def changed_season(finished, tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def of_changed(changed_season, tmp_path_factory):
+def of_changed(changed_season, tmp_path_factory, run_here):
     """Return the files that a run of the changed season writes."""
     out = tmp_path_factory.mktemp("of-changed")
-    assert run(changed_season, "--out", out).returncode == 0
+    assert run_here(changed_season, "--out", out).returncode == 0
     return files_of(out / NAME)
 
 
 def test_a_full_disk_is_said_and_leaves_all_as_it_was(
-    finished, changed_season, small_disk
+    finished, changed_season, small_disk, run_here
 ):
     disk = small_disk(1024)
     home = earlier_run(finished, disk)
@@ -87,7 +86,7 @@ def test_a_full_disk_is_said_and_leaves_all_as_it_was(
         while True:
             filler.write(bytes(4096))
     before = hashes_of(changed_season)
-    done = run(changed_season, "--out", disk)
+    done = run_here(changed_season, "--out", disk)
     assert done.returncode == 1
     assert "No space left on device" in done.stderr
     assert str(home) in done.stderr  # which place is full
@@ -98,12 +97,12 @@ def test_a_full_disk_is_said_and_leaves_all_as_it_was(
 
 @pytest.mark.parametrize("room", [24, 200])
 def test_a_disk_that_fills_up_keeps_every_file_whole(
-    finished, changed_season, of_changed, small_disk, room
+    finished, changed_season, of_changed, small_disk, room, run_here
 ):
     used = 4 * sum(-(-len(content) // 4096) for content in finished.files.values())
     disk = small_disk(used + 16 + room)
     home = earlier_run(finished, disk)
-    done = run(changed_season, "--out", disk)
+    done = run_here(changed_season, "--out", disk)
     assert done.returncode == 1
     assert "No space left on device" in done.stderr
     for name, content in files_of(home).items():
@@ -113,7 +112,7 @@ def test_a_disk_that_fills_up_keeps_every_file_whole(
 
 
 def test_a_read_only_output_folder_is_said_and_nothing_changes(
-    finished, changed_season, small_disk, tmp_path
+    finished, changed_season, small_disk, tmp_path, run_here
 ):
     if IS_ROOT:
         disk = small_disk(4096)
@@ -126,7 +125,7 @@ def test_a_read_only_output_folder_is_said_and_nothing_changes(
     else:
         for folder in (home / "trials", home, disk):
             folder.chmod(0o555)
-    done = run(changed_season, "--out", disk)
+    done = run_here(changed_season, "--out", disk)
     if not IS_ROOT:
         for folder in (disk, home, home / "trials"):
             folder.chmod(0o755)

@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
-from faults.good_season import reading_once
+from faults.good_season import odd_names_once, reading_once
 from faults.mutations import HARMLESS as MUST_BE_HARMLESS
 from faults.mutations import UNSEEN
 from faults.outcomes import HARMLESS, MISSED, REPORTED, Judge, kinds
-from kitlib.intake import tables
+from kitlib.intake import checks, tables
 
 ROOT = Path(__file__).parents[2]
 SEEN = [kind for kind in kinds() if kind.expected != UNSEEN]
@@ -20,6 +20,7 @@ def judge():
     found = Judge()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(tables, "_read_table", reading_once(found.season))
+        patch.setattr(checks, "_odd_names", odd_names_once())
         yield found
 
 

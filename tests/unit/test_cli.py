@@ -14,7 +14,7 @@ from kitlib.intake.schema import OUR_UNITS, REQUIRED_TABLES, SCHEMAS, needed_col
 from kitlib.intake.settings import Season, read_season
 from kitlib.reports.season_sections import season_tables
 from kitlib.review.review import review_season
-from kitlib.runs import before_audit, cli
+from kitlib.runs import before_audit, cli, kernels
 from kitlib.runs import run as runs
 from kitlib.runs.manifest import Record
 from kitlib.runs.run import SeasonRun
@@ -22,8 +22,10 @@ from kitlib.season.season import audit_season
 
 
 @pytest.fixture
-def run(capsys):
+def run(capsys, monkeypatch):
     """Return the exit code of a call with what it said on both streams."""
+    # No run here comes to a notebook, so none needs a kernel begun for it ahead.
+    monkeypatch.setattr(kernels.Kernels, "start", lambda *_: None)
 
     def call(*arguments):
         try:

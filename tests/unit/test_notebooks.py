@@ -7,9 +7,11 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import nbformat
 import pytest
+from conftest import SeasonFolder
 from nbformat.v4 import new_code_cell, new_notebook
 
 from kitlib.runs import kernels as kernels_module
@@ -91,8 +93,18 @@ def test_notebooks_are_found_in_an_installed_package(tmp_path):
 # ---- one notebook
 
 
+@pytest.fixture(scope="module")
+def kernels():
+    """Return kernels for all tests, with the audit of the small season."""
+    with TemporaryDirectory() as folder, Kernels() as found:
+        season = SeasonFolder(Path(folder))
+        audit = audit_season(season.folder)
+        write_audit(audit, season.folder.resolve(), found.folder / AUDIT)
+        yield found
+
+
 @pytest.fixture
-def bench(season, tmp_path, monkeypatch):
+def bench(season, kernels, tmp_path, monkeypatch):
     """Return a function that runs code as a notebook, and its scratch folder."""
 
     def run(*sources, report=""):
@@ -104,9 +116,7 @@ def bench(season, tmp_path, monkeypatch):
         task = Task(name="n.ipynb", notebook="n", report=report)
         return run_notebook(task, scratch, kernels)
 
-    with workshop(tmp_path, season.folder) as scratch, Kernels() as kernels:
-        audit = audit_season(season.folder)
-        write_audit(audit, season.folder.resolve(), kernels.folder / AUDIT)
+    with workshop(tmp_path, season.folder) as scratch:
         yield run, scratch
 
 
@@ -133,6 +143,15 @@ def test_a_notebook_sees_the_season_and_leaves_no_trace_of_time(bench):
     ) == (text.rstrip("\n"))
 
 
+def test_a_notebook_that_writes_no_report_has_failed(bench):
+    run, scratch = bench
+    assert run("1 + 1", report="n.pdf") == "it wrote no n.pdf"
+    assert (scratch / "out" / "n.failed.ipynb").exists()
+
+
+# Each of these ends its kernel.
+
+
 def test_a_notebook_that_fails_is_kept_and_named_in_one_line(bench):
     run, scratch = bench
     assert run("1 + 1", "raise ValueError('no such\\nthing')") == "ValueError: no such"
@@ -145,10 +164,4 @@ def test_a_notebook_that_fails_is_kept_and_named_in_one_line(bench):
 def test_a_notebook_whose_kernel_dies_is_kept_too(bench):
     run, scratch = bench
     assert run("import os\nos._exit(1)").startswith("no kernel: ")
-    assert (scratch / "out" / "n.failed.ipynb").exists()
-
-
-def test_a_notebook_that_writes_no_report_has_failed(bench):
-    run, scratch = bench
-    assert run("1 + 1", report="n.pdf") == "it wrote no n.pdf"
     assert (scratch / "out" / "n.failed.ipynb").exists()

@@ -14,7 +14,7 @@ from pytest import approx
 
 from kitlib.explorer.explorer import SeasonExplorer, number_text, read_number
 from kitlib.explorer.panel import ExplorerPanel, explorer_panel
-from kitlib.explorer.pictures import NOT_THE_AUDIT
+from kitlib.explorer.pictures import NOT_THE_AUDIT, LivePicture
 from kitlib.explorer.record import read_records
 from kitlib.reports.drawing import BAND, BLUE, INK, MUTED, PLUM
 from kitlib.reports.trial_sections import trial_answer
@@ -363,8 +363,15 @@ def test_every_action_is_answered_whatever_came_of_it(panel):
 # ---- on record and kept ------------------------------------------------------------
 
 
-def test_what_goes_on_record_is_what_is_shown(audited_demo, tmp_path):
-    panel = opened(audited_demo, tmp_path)
+@pytest.fixture
+def undrawn(audited_demo, tmp_path, monkeypatch):
+    """Return a new panel without its pictures, which take longest and are not asked."""
+    monkeypatch.setattr(LivePicture, "show", lambda *_: b"")
+    return opened(audited_demo, tmp_path)
+
+
+def test_what_goes_on_record_is_what_is_shown(undrawn):
+    panel = undrawn
     panel.act("offset", "0,35")
     panel.act("record", "=the breeder asked")
     assert panel.view["offset"]["text"] == "0.35"
@@ -375,24 +382,24 @@ def test_what_goes_on_record_is_what_is_shown(audited_demo, tmp_path):
     assert row["offset"] == 0.35 and row["reason"] == "'=the breeder asked"
 
 
-def test_a_double_click_writes_one_row(audited_demo, tmp_path):
-    panel = opened(audited_demo, tmp_path)
+def test_a_double_click_writes_one_row(undrawn):
+    panel = undrawn
     for _ in range(2):
         panel.act("record", "twice")
     assert len(read_records(panel.home)) == 1
     assert "on record already" in panel.view["status"]
 
 
-def test_without_a_reason_nothing_is_put_on_record(audited_demo, tmp_path):
-    panel = opened(audited_demo, tmp_path)
+def test_without_a_reason_nothing_is_put_on_record(undrawn):
+    panel = undrawn
     for reason, why in (("  \n ", "is empty"), ("x" * 401, "has 401 letters")):
         panel.act("record", reason)
         assert f"Not put on record: the reason {why}" in panel.view["status"]
     assert read_records(panel.home).empty
 
 
-def test_records_are_opened_again_compared_and_deleted(audited_demo, tmp_path):
-    panel = opened(audited_demo, tmp_path)
+def test_records_are_opened_again_compared_and_deleted(undrawn):
+    panel = undrawn
     panel.act("offset", "0.2")
     panel.act("record", "first")
     panel.act("curve", "maize-S2")
@@ -411,10 +418,8 @@ def test_records_are_opened_again_compared_and_deleted(audited_demo, tmp_path):
 
 
 @pytest.mark.parametrize("edited", ["", "{}", '{"choices": 1}'])
-def test_a_record_whose_choices_were_edited_is_not_opened(
-    audited_demo, tmp_path, edited
-):
-    panel = opened(audited_demo, tmp_path)
+def test_a_record_whose_choices_were_edited_is_not_opened(undrawn, edited):
+    panel = undrawn
     panel.act("record", "first")
     path = panel.home / "explore" / "what_if.csv"
     records = pd.read_csv(path, dtype=str)
@@ -425,8 +430,10 @@ def test_a_record_whose_choices_were_edited_is_not_opened(
     assert panel.explorer.state == before
 
 
-def test_choices_are_kept_for_a_kernel_that_is_started_again(audited_demo, tmp_path):
-    panel = opened(audited_demo, tmp_path)
+def test_choices_are_kept_for_a_kernel_that_is_started_again(
+    undrawn, audited_demo, tmp_path
+):
+    panel = undrawn
     panel.act("offset", "0.45")
     again = ExplorerPanel(tmp_path)
     again.take(audited_demo)
