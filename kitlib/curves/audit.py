@@ -21,15 +21,10 @@ from kitlib.intake.reference import compare_labs
 from kitlib.intake.schema import CheckedTable
 from kitlib.intake.settings import Season
 from kitlib.statistics import agreement as agree
-from kitlib.statistics import lines, sums
+from kitlib.statistics import lines, reml, sums
 from kitlib.statistics.clustered import clustered_mean
 from kitlib.statistics.estimates import Estimate, Interval, not_known, tried
 from kitlib.statistics.pooling import false_discovery
-from kitlib.statistics.reml import (
-    VarianceComponents,
-    random_intercept,
-    variance_components,
-)
 from kitlib.words.limits import REFERENCE_SHARE, Tolerance, threshold
 from kitlib.words.terms import crop_key
 
@@ -147,7 +142,7 @@ class CurveAudit:
     def bias_mixed(self) -> Estimate:
         """Bias of a trial drawn at random, by REML and Kenward-Roger: the check."""
         s = self.samples
-        fit, why = tried(random_intercept, np.ones((s.n, 1)), s.error, s.trial)
+        fit, why = tried(reml.random_intercept, np.ones((s.n, 1)), s.error, s.trial)
         return fit.kenward_roger([1.0]) if fit else not_known(why)
 
     @cached_property
@@ -207,9 +202,10 @@ class CurveAudit:
         return float(np.sqrt(np.mean(np.square(self.samples.reference_se))))
 
     @cached_property
-    def components(self) -> VarianceComponents | None:
+    def components(self) -> reml.VarianceComponents | None:
         """SD of the errors between and within trials."""
-        return tried(variance_components, self.samples.error, self.samples.trial)[0]
+        s = self.samples
+        return tried(reml.variance_components, s.error, s.trial)[0]
 
     # Moisture of the samples.
 

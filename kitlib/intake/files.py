@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 
 import openpyxl
@@ -327,10 +328,10 @@ def open_workbook(path: Path) -> openpyxl.Workbook:
         with zipfile.ZipFile(path) as packed:
             size = sum(part.file_size for part in packed.infolist())
         _refuse_too_large(size)
-        # Only a book read whole tells which cells are merged.
-        return openpyxl.load_workbook(
-            path, read_only=size > LARGEST_WHOLE, data_only=True
-        )
+        if size > LARGEST_WHOLE:
+            return openpyxl.load_workbook(path, read_only=True, data_only=True)
+        of_it = path.stat()
+        return whole_book(path, of_it.st_ino, of_it.st_mtime_ns, of_it.st_size)
     except (zipfile.BadZipFile, KeyError, ValueError, TypeError) as error:
         raise _not_as("Excel", error) from error
 
@@ -340,6 +341,12 @@ def _rows_of(sheet) -> Iterator[tuple]:
     if hasattr(sheet, "reset_dimensions"):
         sheet.reset_dimensions()
     return iter(sheet.iter_rows())
+
+
+@lru_cache(maxsize=1)  # one is kept, for a season's tables are often its sheets
+def whole_book(path: Path, *_state: int) -> openpyxl.Workbook:
+    """Return an Excel file read whole: only such a one tells of merged cells."""
+    return openpyxl.load_workbook(path, data_only=True)
 
 
 def filled_sheets(book: openpyxl.Workbook) -> list:

@@ -18,14 +18,8 @@ from kitlib.intake.schema import (
 from kitlib.intake.settings import Season
 from kitlib.statistics.clustered import clustered_fit
 from kitlib.statistics.estimates import Estimate, not_known, tried
+from kitlib.words import limits
 from kitlib.words.findings import Finding
-from kitlib.words.limits import (
-    ISO_6540,
-    ISO_6540_ROUTINE,
-    REFERENCE_SHARE,
-    method_key,
-    threshold,
-)
 from kitlib.words.terms import counted, crop_key, listed, show, show_span
 
 # Samples a curve (or meter and crop) needs before it can compare two labs.
@@ -132,7 +126,7 @@ def reference_values(
     season has repeatability limits, methods that are alike and the dishes asked for.
     """
     # Each method goes by the most frequent of the names it is written as.
-    key = by_value(oven.frame["method"], method_key)
+    key = by_value(oven.frame["method"], limits.method_key)
     usual = oven.frame["method"].groupby(key).agg(lambda names: names.mode().iloc[0])
     crop = at_places(plots["crop"], plot_places(plots, oven.frame))
     dishes = oven.frame.assign(
@@ -244,7 +238,7 @@ def _against_tolerance(samples: pd.DataFrame, season: Season) -> pd.DataFrame:
     for (crop, method), group in known.groupby(["crop", "method"]):
         tolerance = season.tolerance_of(str(crop)).at(group["reference_pct"].mean())
         se = float(np.sqrt((group["reference_se"] ** 2).mean()))
-        rows.append((crop, method, len(group), se, REFERENCE_SHARE * tolerance))
+        rows.append((crop, method, len(group), se, limits.REFERENCE_SHARE * tolerance))
     columns = ["crop", "method", "n_samples", "reference_se", "third_of_tolerance"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -267,11 +261,11 @@ def benchtop_means(benchtop: pd.DataFrame) -> pd.DataFrame:
 
 def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
     """Yield methods, dishes and weights in doubt; crops known too coarsely."""
-    keys = by_value(dishes["method"], method_key)
-    whole = dishes.index[keys == ISO_6540_ROUTINE]
+    keys = by_value(dishes["method"], limits.method_key)
+    whole = dishes.index[keys == limits.ISO_6540_ROUTINE]
     n = counted(len(whole), "dish", "dishes")
     yield from found("method-unsuitable", "oven", whole, n=n)
-    yield from found("method-unclear", "oven", dishes.index[keys == ISO_6540])
+    yield from found("method-unclear", "oven", dishes.index[keys == limits.ISO_6540])
     for method, group in samples.groupby("method"):
         apart = group["sample"][group["dishes_disagree"]]
         rows = dishes.index[dishes["sample"].isin(apart)]
@@ -287,7 +281,7 @@ def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
     yield from found("sample-two-labs", "oven", rows, shown=told)
     weighed = dish_moisture(dishes.assign(moisture_pct=np.nan))
     given = dishes["moisture_pct"]
-    limit = threshold("weights_apart")
+    limit = limits.threshold("weights_apart")
     net = dishes.assign(moisture_pct=np.nan, tare_g=0.0)
     odd = dishes.index[(weighed - given).abs() > limit]
     fits = (dish_moisture(net) - given)[odd].abs() <= limit
@@ -298,7 +292,7 @@ def _doubts(samples, dishes, uncertainty: pd.DataFrame) -> Iterator[Finding]:
     ]
     yield from found(key, "oven", odd, shown=listed(shown, most=3))
     lost = dishes["sealed_mass_g"] - dishes["opened_mass_g"]
-    limit = threshold("mass_lost")
+    limit = limits.threshold("mass_lost")
     odd = dishes.index[lost.abs() > limit + 1e-9]
     each = lost[odd].groupby(dishes.loc[odd, "sample"], sort=False).first()
     shown = [f"{sample} ({show(grams, 1)} g)" for sample, grams in each.items()]

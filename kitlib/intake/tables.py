@@ -19,6 +19,7 @@ from kitlib.intake.files import (
     Sheet,
     Unreadable,
     read_cells,
+    whole_book,
 )
 from kitlib.intake.foreign import is_of_parts, of_parts
 from kitlib.intake.outputs import sha256_of
@@ -72,6 +73,7 @@ def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
         )
         table = CheckedTable(empty_table(name), name, by_sample=bool(by_sample))
         tables[name] = _read_table(Path(folder), table, season)
+    whole_book.cache_clear()  # it may be large
     _settle_names(tables, season)
     put_plots_of_samples(tables)
     put_offsets_in_force(tables, season)
