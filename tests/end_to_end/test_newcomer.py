@@ -26,10 +26,7 @@ ROUNDED |= {"lab_test_weight_kg_hl": 7e-4}
 
 @pytest.fixture(scope="module")
 def newcomer(tmp_path_factory):
-    """Return a folder where the lines of the README were run, their codes and words.
-
-    Of the trials two have their notebooks run; the curves rest on all.
-    """
+    """Return a folder where the lines of the README were run, their codes and words."""
     text = (REPOSITORY / "README.md").read_text(encoding="utf-8")
     section = text.split("## From the files you have")[1].split("\n## ")[0]
     lines = re.findall(r"^    (\S.*)$", section, flags=re.MULTILINE)
@@ -37,7 +34,6 @@ def newcomer(tmp_path_factory):
     place = tmp_path_factory.mktemp("newcomer")
     (place / "demo_data").symlink_to(REPOSITORY / "demo_data")
     calls = [line for line in lines if line.startswith(".venv/bin/moisture-audit")]
-    calls[-1] += " --trial maize-05 --trial wheat-11"
     codes, said = [], []
     with chdir(place):
         for call in calls:
