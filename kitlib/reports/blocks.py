@@ -344,7 +344,8 @@ class Report:
             plain.append(block.text(number))
         # One message for all: each takes longer than most blocks.
         shown = {"text/html": "\n".join(page), "text/plain": "\n\n".join(plain)}
-        display(shown, raw=True)
+        if blocks:
+            display(shown, raw=True)
 
     def parts(self) -> dict[str, Any]:
         """Return it as the template reads it."""

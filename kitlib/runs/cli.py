@@ -61,7 +61,7 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _run(call: argparse.Namespace) -> int:
     """Audit a season and write its results."""
-    gc.disable()  # for imports, which leave nothing to collect, it is slow to look
+    gc.disable()  # imports leave nothing to collect, and to look takes long
     from kitlib.runs.kernels import Kernels
 
     if call.scheduler and find_spec("distributed") is None:

@@ -69,6 +69,22 @@ def test_the_only_sheet_of_a_table_is_not_told_as_unread(season):
     assert not said(read(season)["plots"], "file-not-read")
 
 
+def test_a_workbook_is_read_once_for_all_its_sheets(season, monkeypatch):
+    loads, load = [], openpyxl.load_workbook
+    counting = lambda *path, **how: loads.append(path) or load(*path, **how)  # noqa: E731
+    monkeypatch.setattr(openpyxl, "load_workbook", counting)
+    oven = pd.read_csv(season.folder / "oven.csv", dtype=str)
+    rows = rows_of(season)
+    book(season, {"A": rows, "B": [list(oven), *oven.to_numpy(object).tolist()]})
+    (season.folder / "oven.csv").unlink()
+    files = 'plots.read = "plots.xlsx#A"\noven.read = "plots.xlsx#B"\n'
+    settle(season, f"[files]\n{files}")
+    assert len(read(season)["oven"].frame) == len(oven) and len(loads) == 1
+    # What is written to it meanwhile is seen.
+    book(season, {"A": rows[:-1], "B": [list(oven), *oven.to_numpy(object).tolist()]})
+    assert len(read(season)["plots"].frame) == 9 and len(loads) == 2
+
+
 def test_merged_cells_are_told_with_their_rows(season):
     rows = rows_of(season)
     made = book(season, {"A": rows})
