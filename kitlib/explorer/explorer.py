@@ -352,10 +352,8 @@ class Look:
         for lines in stacks:
             entered, left = what_if.crossings(lines, turns, select)
             for k in np.flatnonzero((entered | left).any(axis=-1)):
-                both = (
-                    lines.entries[k][flags[k]].tolist() for flags in (entered, left)
-                )
-                self.moves[str(lines.trial[k])] = tuple(both)
+                who, trial = lines.entries[k], str(lines.trial[k])
+                self.moves[trial] = who[entered[k]].tolist(), who[left[k]].tolist()
         self.moves = dict(sorted(self.moves.items()))
         self.newly = sum(len(entered) for entered, _ in self.moves.values())
         # Least and most over offsets as far away as the interval of the bias reaches.

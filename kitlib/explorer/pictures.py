@@ -1,12 +1,11 @@
-"""Pictures of which a part moves: what stands still is drawn once and kept."""
+"""The pictures of the explorer, drawn again and again with a few artists moved."""
 
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.lines import Line2D
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import MaxNLocator, NullFormatter
 
 from kitlib.explorer.explorer import ExploredCurve, Look, say
 from kitlib.explorer.what_if import corrected_error
@@ -44,64 +43,41 @@ _TOLERANCE, _SELECTION = _line(ink.MUTED, 0.8, _DASHES), _line(ink.INK, 1.0, _DA
 
 
 class LivePicture:
-    """A figure that is shown again and again with a few artists moved.
-
-    The still part is drawn anew only where what it depends on differs. The figure
-    itself holds both parts.
-    """
+    """A figure that is shown again for every look."""
 
     caption = ""
 
-    def __init__(self, looks: dict[str, dict], heights: list[float], width: float):
+    def __init__(self, looks: dict[str, dict], tall: dict[str, float], width: float):
+        """Make axes one above the other: their titles, their heights. [in]"""
         keys = [ink.key_line(words, **look) for words, look in looks.items()]
-        above = ink.legend_height(keys, width) + (_TITLE if len(heights) > 1 else 0)
-        height = _BOTTOM + sum(heights) + _GAP * (len(heights) - 1) + above
-        size = (width, height)
+        above = ink.legend_height(keys, width) + (_TITLE if any(tall) else 0)
+        height = _BOTTOM + sum(tall.values()) + _GAP * (len(tall) - 1) + above
+        size, top, titles = (width, height), height - above, ink.Words()
         self.figure = ink.Drawing(figsize=size, facecolor="white", dpi=DPI)
-        margins = {"left": _LEFT / width, "right": 1 - _RIGHT / width}
-        margins |= {"bottom": _BOTTOM / height, "top": 1 - above / height}
-        margins["hspace"] = _GAP * len(heights) / sum(heights)
-        self.figure.subplots_adjust(**margins)
-        rows = self.figure.subplots(len(heights), height_ratios=heights, squeeze=False)
-        self.axes: list[Axes] = list(rows[:, 0])
-        for ax in self.axes:
-            ink.style_axes(ax)
-            ax.grid(color=ink.RULE, linewidth=0.5)
+        self.axes: list[Axes] = []
+        for title, high in tall.items():
+            # Above the axis, where words need no turning of the head.
+            titles.add(title, (_LEFT, top + _TITLE / 2), share=0)
+            top -= high
+            share = _LEFT / width, top / height, 1 - (_LEFT + _RIGHT) / width
+            self.axes.append(self.figure.add_axes((*share, high / height)))
+            ink.add_scales(self.axes[-1])
+            top -= _GAP
+        titles.into(self.figure)
         ink.draw_legend(self.figure, keys)
         bold: dict[str, Any] = {"fontsize": ink.SMALL, "fontweight": "bold"}
         place = 0.01, 0.05 / height
         self.figure.text(*place, NOT_THE_AUDIT, va="bottom", color=ink.PLUM, **bold)
-        self.moving: list[Line2D] = []
         self._canvas = FigureCanvasAgg(self.figure)
-        self._still: object = None
-        self._drawn_for: object = None
 
     def show(self, look: Look) -> bytes:
         """Return the picture of a look as PNG."""
-        needed = self._needs(look)
-        if needed != self._drawn_for:
-            self._set_still(look)
-            for artist in self.moving:
-                artist.set_visible(False)
-            self._canvas.draw()
-            for artist in self.moving:
-                artist.set_visible(True)
-            self._still = self._canvas.copy_from_bbox(self.figure.bbox)
-            self._drawn_for = needed
-        self._canvas.restore_region(self._still)
-        self._set_moving(look)
-        for artist in self.moving:
-            self.figure.draw_artist(artist)
+        self._set(look)
+        self._canvas.draw()
         return ink.packed(self._canvas)
 
-    def _needs(self, look: Look) -> object:
-        raise NotImplementedError  # what the still part depends on
-
-    def _set_still(self, look: Look) -> None:
-        raise NotImplementedError
-
-    def _set_moving(self, look: Look) -> None:
-        raise NotImplementedError
+    def _set(self, look: Look) -> None:
+        raise NotImplementedError  # moves what differs between looks
 
     def alt(self, look: Look) -> str:
         """Return what a reader who cannot see the picture must know."""
@@ -119,38 +95,32 @@ class ErrorPicture(LivePicture):
     def __init__(self, curve: ExploredCurve, width: float = WIDTH):
         looks = {"as recorded": _RECORDED, "what if": _WHAT_IF}
         looks |= {"not counted": _ASIDE, "± tolerance": _TOLERANCE}
-        super().__init__(looks, [1.78], width)
+        super().__init__(looks, {"": 1.78}, width)
         [self.ax], self.every = self.axes, curve.samples
         ax, up = self.ax, "Sensor − air-oven (% moisture)"
-        ink.label_axes(ax, "Air-oven (% moisture, wet basis)", up)
         low, high = self.every.reference.min(), self.every.reference.max()
         margin = max(0.05 * (high - low), 0.25)
         span = np.linspace(low - margin, high + margin, 60)
         allowed = curve.audit.tolerance.at(span)
         most = np.quantile(np.abs(self.every.error), 0.98, method="lower")
         self.limit = 1.15 * max(1.4 * allowed.max(), float(most))
+        ax.set(xlabel="Air-oven (% moisture, wet basis)", ylabel=up)
         ax.set(xlim=(span[0], span[-1]), ylim=(-self.limit, self.limit))
         ax.fill_between(span, -allowed, allowed, color=ink.BAND, linewidth=0)
         for edge in (-allowed, allowed):
             ax.plot(span, edge, **_TOLERANCE)
         ax.axhline(0, color=ink.MUTED, linewidth=0.9)
-        ink.tick_evenly(ax)
         (self.recorded,) = ax.plot([], [], zorder=3, **_RECORDED)
         (self.aside,) = ax.plot([], [], zorder=3, **_ASIDE)
-        self.moving = ax.plot([], [], zorder=4, **_WHAT_IF)
+        (self.what_if,) = ax.plot([], [], zorder=4, **_WHAT_IF)
 
-    def _needs(self, look: Look) -> object:
-        return look.part
-
-    def _set_still(self, look: Look) -> None:
+    def _set(self, look: Look) -> None:
         counted, error = look.part.counted, self._inside(self.every.error)
         for artist, chosen in ((self.recorded, counted), (self.aside, ~counted)):
             artist.set_data(self.every.reference[chosen], error[chosen])
-
-    def _set_moving(self, look: Look) -> None:
         samples = look.part.samples
         error = self._inside(corrected_error(samples, look.turn))
-        self.moving[0].set_data(samples.reference, error)
+        self.what_if.set_data(samples.reference, error)
 
     def _inside(self, error) -> np.ndarray:
         """Return how high errors stand in the frame."""
@@ -186,22 +156,20 @@ class OffsetPicture(LivePicture):
     def __init__(self, curve: ExploredCurve, width: float = WIDTH):
         looks = {"in-sample": _IN_SAMPLE, "trials left out": _LEFT_OUT}
         looks |= {"−bias, interval": _OWN, "chosen": _CHOSEN}
-        super().__init__(looks, [0.39, 0.26, 0.39], width)
+        tall = {"RMSEP (% moisture)": 0.39, "Samples within tolerance (%)": 0.26}
+        super().__init__(looks, tall | {"Entries newly selected": 0.39}, width)
         self.rmsep, share, self.selections = self.axes
-        titles = ["RMSEP (% moisture)", "Samples within tolerance (%)"]
-        titles.append("Entries newly selected")
         self.stops, interval = curve.stops, curve.advice.interval
-        for ax, name in zip(self.axes, titles, strict=True):
+        for ax in self.axes:
             ax.set_xlim(self.stops[0], self.stops[-1])
-            # Above the axis, where words need no turning of the head.
-            ax.set_title(name, fontsize=ink.SMALL, color=ink.INK, loc="left", pad=3)
-            ax.tick_params(labelbottom=ax is self.selections)
+            if ax is not self.selections:
+                ax.xaxis.set_major_formatter(NullFormatter())
             if np.isfinite(interval).all():
                 ax.axvspan(*interval, color=ink.BAND, linewidth=0)
                 for end in interval:
                     ax.axvline(end, **_OWN | {"linewidth": 0.6})
             ax.axvline(curve.advice.offset, **_OWN)
-        ink.label_axes(self.selections, "Offset (% moisture)", "")
+        self.selections.set_xlabel("Offset (% moisture)")
         steps = _line(ink.BLUE, 1.2) | {"drawstyle": "steps-mid"}
         places = [(self.rmsep, _LEFT_OUT), (self.rmsep, _IN_SAMPLE)]
         places += [(share, _IN_SAMPLE), (self.selections, steps)]
@@ -210,12 +178,9 @@ class OffsetPicture(LivePicture):
         middle = {"ha": "center", "va": "center", **ink.LETTERING}
         middle["transform"] = self.selections.transAxes
         self.nowhere = self.selections.text(0.5, 0.5, "", **middle)
-        self.moving = [ax.axvline(0, **_CHOSEN) for ax in self.axes]
+        self.chosen = [ax.axvline(0, **_CHOSEN) for ax in self.axes]
 
-    def _needs(self, look: Look) -> object:
-        return look.part, look.choice.tilt, look.changed.tobytes(), look.served
-
-    def _set_still(self, look: Look) -> None:
+    def _set(self, look: Look) -> None:
         found, counts = look.grid, look.changed
         share = 100 * found.share_within
         values = found.rmsep_left_out, found.rmsep, share, counts
@@ -231,9 +196,7 @@ class OffsetPicture(LivePicture):
                 ax.set_ylim(1.15 * top * below, 1.15 * top)
             whole = ax is self.selections
             ax.yaxis.set_major_locator(MaxNLocator(3, integer=whole))
-
-    def _set_moving(self, look: Look) -> None:
-        for line in self.moving:
+        for line in self.chosen:
             line.set_xdata([look.choice.offset] * 2)
 
     def offset_at(self, across: float) -> float:
@@ -257,17 +220,14 @@ class RankPicture(LivePicture):
 
     def __init__(self) -> None:
         fates = {"stays": _RECORDED, "moves in": _ENTERS, "drops out": _LEAVES}
-        super().__init__(fates | {"selection line": _SELECTION}, [1.45], 3.1)
+        super().__init__(fates | {"selection line": _SELECTION}, {"": 1.45}, 3.1)
         [ax] = self.axes
-        ink.label_axes(ax, "Rank as recorded, 1 is best", "Rank, what if")
+        ax.set(xlabel="Rank as recorded, 1 is best", ylabel="Rank, what if")
         (self.same,) = ax.plot([], [], color=ink.MUTED, linewidth=0.9)
         self.across, self.up = ax.axvline(0, **_SELECTION), ax.axhline(0, **_SELECTION)
-        self.moving = [ax.plot([], [], zorder=4, **look)[0] for look in fates.values()]
+        self.dots = [ax.plot([], [], zorder=4, **look)[0] for look in fates.values()]
 
-    def _needs(self, look: Look) -> object:
-        return look.trial and (look.trial.lines, look.trial.count)
-
-    def _set_still(self, look: Look) -> None:
+    def _set(self, look: Look) -> None:
         assert look.trial is not None
         [ax], n = self.axes, int(look.trial.lines.candidate.sum())
         at = look.trial.count + 0.5
@@ -276,12 +236,9 @@ class RankPicture(LivePicture):
         self.across.set_xdata([at, at])
         self.up.set_ydata([at, at])
         ink.tick_evenly(ax, across=8, up=6, integer=True)
-
-    def _set_moving(self, look: Look) -> None:
-        assert look.trial is not None
         ranks = look.trial.ranks
         groups = (~(ranks.entered | ranks.left), ranks.entered, ranks.left)
-        for dots, chosen in zip(self.moving, groups, strict=True):
+        for dots, chosen in zip(self.dots, groups, strict=True):
             dots.set_data(ranks.rank_before[chosen], ranks.rank_after[chosen])
 
     def alt(self, look: Look) -> str:

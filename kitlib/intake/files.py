@@ -280,9 +280,8 @@ def _read_parquet(path: Path) -> Sheet:
     try:
         file = arrow.parquet.ParquetFile(path)
         groups = range(file.metadata.num_row_groups)
-        _refuse_too_large(
-            sum(file.metadata.row_group(i).total_byte_size for i in groups)
-        )
+        sizes = (file.metadata.row_group(i).total_byte_size for i in groups)
+        _refuse_too_large(sum(sizes))
         sheet = Sheet(file.read().to_pandas())
     except arrow.ArrowException as error:
         raise _not_as("Parquet", error) from error

@@ -27,7 +27,7 @@ _COLOURS = {CALM: "#1C7C6C", ACT: "#B4540A", OPEN: "#5B6873"}
 _WHOLE = 24  # letters of a cell that is not broken over lines
 _FIGURE_SPACE, _POINT_SPACE = "\u2007", "\u2008"  # as wide as a digit, as a point
 _SAID = "caption", "note"  # of a table
-_LINE_END, _CELL_END = r"<br>|</(?:p|li|tr|h\d)>", r"</t[hd]>(?=<t)"
+_LINE_END, _CELL_END = r"<br>|</(?:p|li|tr|h\d|caption)>", r"</t[hd]>(?=<t)"
 
 
 class Block:
@@ -40,9 +40,8 @@ class Block:
         return self._html(number)
 
     def text(self, number: int = 0) -> str:
-        """Return it as plain text: its HTML without the tags."""
-        lines = re.sub(_LINE_END, "\n", self._html(number))
-        return unescape(re.sub("<[^>]+>", "", re.sub(_CELL_END, "  ", lines))).strip()
+        """Return it as plain text."""
+        return _plain(self._html(number))
 
     def parts(self) -> dict[str, Any]:
         """Return it as the template of the PDF reads it."""
@@ -208,16 +207,6 @@ class Table(Block):
             f"{''.join(heads)}</tr></thead><tbody>{''.join(body)}</tbody></table>{note}"
         )
 
-    def text(self, number: int = 0) -> str:
-        """Return it as plain text, its columns in line."""
-        head = f"Table {number}. " if number else ""
-        columns = []
-        for column, cells in self.columns:
-            widest = max(map(len, [column.head, *cells]))
-            columns.append([cell.rjust(widest) for cell in [column.head, *cells]])
-        lines = [*map("  ".join, zip(*columns, strict=True)), self.small_print]
-        return "\n".join(map(printable, [head + self.caption, *lines]))
-
     def parts(self) -> dict[str, Any]:
         """Return caption, columns and rows for the template."""
         columns = []
@@ -336,16 +325,15 @@ class Report:
         """Show blocks in a notebook, numbered as they are printed, and keep them."""
         so_far = [block.counted_as for block in every_block(self.blocks)]
         self.blocks += blocks
-        page, plain = [], []
+        page = []
         for block in every_block(blocks):
             so_far.append(block.counted_as)
             number = so_far.count(block.counted_as) if block.counted_as else 0
             page.append(block.html(number))
-            plain.append(block.text(number))
         # One message for all: each takes longer than most blocks.
-        shown = {"text/html": "\n".join(page), "text/plain": "\n\n".join(plain)}
+        plain = "\n\n".join(map(_plain, page))
         if blocks:
-            display(shown, raw=True)
+            display({"text/html": "\n".join(page), "text/plain": plain}, raw=True)
 
     def parts(self) -> dict[str, Any]:
         """Return it as the template reads it."""
@@ -373,6 +361,12 @@ def aligned(cells: Sequence[str]) -> list[str]:
 def _safe(words: object) -> str:
     """Return words for HTML: what cannot be seen is spelled, nothing is markup."""
     return escape(printable(words))
+
+
+def _plain(html: str) -> str:
+    """Return HTML without its tags, what stood in lines and cells apart."""
+    lines = re.sub(_CELL_END, "  ", re.sub(_LINE_END, "\n", html))
+    return unescape(re.sub("<[^>]+>", "", lines)).strip()
 
 
 def _tag(tag: str, words: str) -> str:

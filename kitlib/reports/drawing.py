@@ -6,7 +6,7 @@ same can be told apart; very long text is cut in its middle and its length said.
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from io import BytesIO
 from itertools import groupby
@@ -15,6 +15,7 @@ from unicodedata import category
 
 import numpy as np
 from matplotlib import get_data_path
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
@@ -23,7 +24,7 @@ from matplotlib.ft2font import FT2Font, LoadFlags
 from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FixedFormatter, FixedLocator, MaxNLocator, ScalarFormatter
 from PIL import Image
 
 # Width between the margins of an A4 page, and of half of it. [in]
@@ -73,6 +74,9 @@ _FONT.set_size(_MEASURED_AT, 72)
 _PICTURES = frozenset(_FONT.get_charmap())  # characters the typeface can show
 LETTERING: dict[str, Any] = {"fontsize": SMALL, "color": INK}
 _LEGEND_LINE, _KEY, _GAP = 0.165, 0.3, 0.16  # height of a line, width of a sign [in]
+# From axes to the middle of their numbers, their ends, and the names. [in]
+_BELOW, _BESIDE, _NAME_BELOW, _NAME_BESIDE = 0.13, 0.09, 0.3, 0.5
+_TICK, _LINE = 0.042, 0.125  # length of a tick, height of a line [in]
 
 
 def printable(text: object) -> str:
@@ -113,13 +117,13 @@ def as_printed(text: object, most: int) -> str:
 
 
 def as_drawn(text: object, most: int) -> str:
-    r"""Return text for a figure: visible, cut, never read as mathematics.
+    """Return text for a figure: visible, and cut.
 
     What the typeface lacks is replaced by its Unicode number. The room is that of
     `most` letters of average width at 8 pt.
 
-    >>> as_drawn("cost $5$", 20), as_drawn("ABCDEFGHIJKLMNOP", 11)
-    ('cost \\$5\\$', 'ABCDEF…OP')
+    >>> as_drawn("ABCDEFGHIJKLMNOP", 11)
+    'ABCDEF…OP'
     """
     # Measured letter by letter, so what could never fit goes first.
     seen = printable(_ends(str(text), 4 * most))
@@ -129,7 +133,7 @@ def as_drawn(text: object, most: int) -> str:
     while width_of(short) > room:
         kept = min(kept - 1, int(kept * room / width_of(short)))
         short = _ends(seen, kept)
-    return short.replace("$", r"\$")
+    return short
 
 
 def width_of(text: str, size: float = 8) -> float:
@@ -215,88 +219,161 @@ PALETTE = _palette()
 def framed(
     width: float,
     height: float,
-    keys: Sequence[Line2D] = (),
+    keys: Sequence[Line2D],
     across: str = "",
     up: str = "",
     left: float = 0.56,
     right: float = 0.1,
-    top: float = 0.1,
-    bottom: float = 0.46,
+    ruled: str = "xy",
 ) -> tuple[Figure, Axes]:
     """Return a figure and its axes, all sizes in inches, margins around the axes.
 
-    The height is that without a legend, which takes the place of the upper margin;
-    its entries are made by `key_line`. `across` and `up` name the axes.
+    The height is that without the legend, whose entries are made by `key_line`. For
+    the rest see `add_scales`.
     """
-    if keys:
-        top = legend_height(keys, width)
-        height += top
+    bottom, above = 0.46, legend_height(keys, width)
+    height += above
     figure = Drawing(figsize=(width, height), facecolor="white")
-    shares = 1 - (left + right) / width, 1 - (top + bottom) / height
+    shares = 1 - (left + right) / width, 1 - (above + bottom) / height
     ax = figure.add_axes((left / width, bottom / height, *shares))
-    style_axes(ax)
-    ax.grid(color=RULE, linewidth=0.5)
-    label_axes(ax, across, up)
+    add_scales(ax, across, up, ruled)
     draw_legend(figure, keys)
     return figure, ax
-
-
-def style_axes(ax: Axes) -> None:
-    """Give axes the lettering and the two thin spines of all figures."""
-    ax.spines[["top", "right"]].set_visible(False)
-    ax.spines[["left", "bottom"]].set_color(MUTED)
-    ax.tick_params(labelsize=SMALL, color=MUTED, labelcolor=INK, length=3)
-    ax.set_axisbelow(True)
 
 
 def blank(width: float, height: float, said: str = "no samples") -> Figure:
     """Return a figure that says why nothing is drawn."""
     figure = Drawing(figsize=(width, height), facecolor="white")
-    figure.text(0.5, 0.5, as_drawn(said, 80), ha="center", va="center", **LETTERING)
+    figure.text(0.5, 0.5, said, ha="center", va="center", **LETTERING)
     return figure
+
+
+def add_scales(ax: Axes, across: str = "", up: str = "", ruled: str = "xy") -> None:
+    """Name both axes and number them; those `ruled` have a line and a grid.
+
+    The names come from `kitlib.words.terms`.
+    """
+    ax.set(xlabel=across, ylabel=up)
+    ax.set_axis_off()
+    ax.add_artist(Scales(ruled))
+    tick_evenly(ax)
 
 
 def tick_evenly(ax: Axes, across: int = 6, up: int = 8, integer: bool = False) -> None:
     """Put ticks at round or whole numbers, at most about as many as asked for."""
     for axis, most in ((ax.xaxis, across), (ax.yaxis, up)):
         axis.set_major_locator(MaxNLocator(most, steps=[1, 2, 5, 10], integer=integer))
+        numbers = ScalarFormatter(useOffset=False)
+        numbers.set_scientific(False)
+        axis.set_major_formatter(numbers)
 
 
-def label_axes(ax: Axes, across: str, up: str) -> None:
-    """Name both axes; the words come from `kitlib.words.terms`."""
-    figure: Any = ax.figure
-    (width, height), box = figure.get_size_inches(), ax.get_position()
-    if width_of(up) > box.height * height + 0.3:
-        up = up.replace(" (", "\n(")
-    ax.set_xlabel(across, va="bottom", **LETTERING)
-    ax.set_ylabel(up, va="top", **LETTERING)
-    # So far from the axes: to ask each time what the ticks' numbers take is slow.
-    below, aside, whole = 0.36 / height, 0.54 / width, figure.transFigure
-    ax.xaxis.set_label_coords((box.x0 + box.x1) / 2, box.y0 - below, whole)
-    ax.yaxis.set_label_coords(box.x0 - aside, (box.y0 + box.y1) / 2, whole)
+def tick_rows(ax: Axes, names: Sequence[str]) -> None:
+    """Name rows from 0 beside axes, the first at the top."""
+    ax.set_ylim(len(names) - 0.5, -0.5)
+    ax.yaxis.set_major_locator(FixedLocator(range(len(names))))
+    ax.yaxis.set_major_formatter(FixedFormatter(names))
 
 
-def write_all(ax: Axes, x, y, words, side: str = "center", colour: str = INK) -> None:
+class Scales(Artist):
+    """Grid, lines, numbers and names of axes, drawn as the axes' ticks now are.
+
+    matplotlib's own ticks are several objects each: half of a picture's time.
+    """
+
+    zorder = 0.5  # below whatever is drawn
+
+    def __init__(self, ruled: str) -> None:
+        super().__init__()
+        self.ruled = ruled
+
+    def draw(self, renderer: Any) -> None:
+        """Draw each of them as one path."""
+        ax: Any = self.axes
+        dpi, inches = ax.figure.dpi, ax.figure.dpi_scale_trans
+        left, low, right, high = ax.bbox.extents / dpi
+        grid, lines, words = [], [], Words()
+        for at, said in _ticks(ax, 0):
+            words.add(said, (at, low - _BELOW), 0.5)
+            grid += [(at, low), (at, high)] if "x" in self.ruled else []
+            lines += [(at, low), (at, low - _TICK)] if "x" in self.ruled else []
+        for at, said in _ticks(ax, 1):
+            words.add(said, (left - _BESIDE, at), 1.0)
+            grid += [(left, at), (right, at)] if "y" in self.ruled else []
+            lines += [(left, at), (left - _TICK, at)] if "y" in self.ruled else []
+        lines += [(left, low), (right, low)] if "x" in self.ruled else []
+        lines += [(left, low), (left, high)] if "y" in self.ruled else []
+        words.add(ax.get_xlabel(), ((left + right) / 2, low - _NAME_BELOW), 0.5)
+        # What would be longer than the axis stands on two lines.
+        name = ax.get_ylabel()
+        if width_of(name) > high - low + 0.3:
+            name = name.replace(" (", "\n(")
+        for k, part in enumerate(name.split("\n")):
+            place = left - _NAME_BESIDE + k * _LINE, (low + high) / 2
+            words.add(part, place, 0.5, upright=True)
+        pen = renderer.new_gc()
+        for ends, colour, width in ((grid, RULE, 0.5), (lines, MUTED, 0.8)):
+            pen.set_foreground(colour)
+            pen.set_linewidth(width)
+            codes = [Path.MOVETO, Path.LINETO] * (len(ends) // 2)
+            renderer.draw_path(pen, Path(np.reshape(ends, (-1, 2)), codes), inches)
+        pen.set_linewidth(0)
+        renderer.draw_path(pen, words.path(), inches, to_rgb(INK))
+        pen.restore()
+
+
+def _ticks(ax: Axes, k: int) -> Iterator[tuple[float, str]]:
+    """Yield the ticks of an axis within its limits: place and words. [in]"""
+    axis = (ax.xaxis, ax.yaxis)[k]
+    places = np.asarray(axis.get_majorticklocs(), float)
+    said = axis.get_major_formatter().format_ticks(list(places))
+    at = ax.transData.transform(np.column_stack([places, places]))[:, k]
+    low, high = ax.bbox.get_points()[:, k]
+    for place, word in zip(at, said, strict=True):
+        if low - 0.5 < place < high + 0.5:  # dots
+            yield place / ax.figure.dpi, word
+
+
+class Words:
+    """Outlines of words, gathered to be drawn as one path.
+
+    A hundred texts one by one take a third of a second.
+    """
+
+    def __init__(self) -> None:
+        self.corners, self.codes = [np.empty((0, 2))], [np.empty(0, np.uint8)]
+
+    def add(self, said: str, place, share: float, upright: bool = False) -> None:
+        """Add words of which a share of the width lies before the place. [in]"""
+        # In the middle is half of a capital's height.
+        pen = np.array([-share * width_of(said, SMALL), -0.36 * SMALL / 72])
+        for outline, of_outline, width in map(_glyph, said):
+            corners = outline * SMALL / 72 + pen
+            turned = np.column_stack([-corners[:, 1], corners[:, 0]])
+            self.corners.append((turned if upright else corners) + place)
+            self.codes.append(of_outline)
+            pen += [width * SMALL / 72, 0]
+
+    def path(self) -> Path:
+        """Return the outlines, in inches of the figure."""
+        return Path(np.concatenate(self.corners), np.concatenate(self.codes))
+
+    def into(self, figure: Any, colour: str = INK) -> None:
+        """Draw the words into a figure."""
+        look = {"facecolor": colour, "linewidth": 0, "zorder": 6}
+        place = figure.dpi_scale_trans
+        figure.add_artist(PathPatch(self.path(), transform=place, **look))
+
+
+def write_all(ax: Axes, x, y, words, share: float = 0.5, colour: str = INK) -> None:
     """Write many words at once into axes whose limits are set.
 
-    The middle of the words is at `y`, their left, center or right side at `x`. They
-    are one path: a hundred texts one by one take a third of a second.
+    Their middle is at height `y`, and a share of their width lies before `x`.
     """
-    share = {"left": 0.0, "center": 0.5, "right": 1.0}[side]
-    places = ax.transData.transform(np.column_stack([x, y])) / ax.figure.dpi
-    down = 0.36 * SMALL / 72  # half of a capital's height
-    corners, codes = [np.empty((0, 2))], [np.empty(0, np.uint8)]
-    for place, escaped in zip(places, words, strict=True):
-        said = escaped.replace(r"\$", "$")  # no mathematics is read here
-        at = place - [share * width_of(said, SMALL), down]
-        for outline, of_outline, width in map(_glyph, said):
-            corners.append(outline * SMALL / 72 + at)
-            codes.append(of_outline)
-            at += [width * SMALL / 72, 0]
-    path = Path(np.concatenate(corners), np.concatenate(codes))
-    look = {"facecolor": colour, "linewidth": 0, "clip_on": False, "zorder": 6}
-    to_inches = ax.figure.dpi_scale_trans
-    ax.figure.add_artist(PathPatch(path, transform=to_inches, **look))
+    places, drawn = ax.transData.transform(np.column_stack([x, y])), Words()
+    for place, said in zip(places / ax.figure.dpi, words, strict=True):
+        drawn.add(said, place, share)
+    drawn.into(ax.figure, colour)
 
 
 def key_line(label: str, **look) -> Line2D:
@@ -311,7 +388,7 @@ def legend_height(keys: Sequence[Line2D], width: float) -> float:
 
 def draw_legend(figure: Figure, keys: Sequence[Line2D]) -> None:
     """Set a legend above the axes, in lines like words, from the left edge."""
-    width, height = figure.get_size_inches()
+    (width, height), words = figure.get_size_inches(), Words()
     for row, line in enumerate(_lines_of_keys(keys, width)):
         up = 1 - (row + 0.55) * _LEGEND_LINE / height
         for key, across in line:
@@ -320,8 +397,9 @@ def draw_legend(figure: Figure, keys: Sequence[Line2D]) -> None:
                 ends[:] = ends[1]
             key.set(xdata=ends, ydata=[up] * 3, markevery=[1])
             figure.add_artist(key)
-            said, at = str(key.get_label()), (across + _KEY) / width
-            figure.text(at, up, said, va="center_baseline", **LETTERING)
+            said, at = str(key.get_label()), across + _KEY
+            words.add(said, (at, up * height), 0.0)
+    words.into(figure)
 
 
 def _lines_of_keys(keys, width: float) -> list[list[tuple[Line2D, float]]]:

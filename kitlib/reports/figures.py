@@ -63,7 +63,6 @@ def draw_errors(pairs: pd.DataFrame, audit: CurveAudit, trial: str = "") -> Figu
     allowed = audit.tolerance.at(span)
     limit = _error_limit(pairs, allowed[-1])
     ax.set(xlim=span[[0, -1]], ylim=(-limit, limit))
-    look.tick_evenly(ax)
     ax.fill_between(span, -allowed, allowed, color=look.BAND, linewidth=0)
     for side in (-allowed, allowed):
         ax.plot(span, side, color=look.DOT, linewidth=0.7, linestyle=(0, (4, 2)))
@@ -102,7 +101,6 @@ def draw_by_day(pairs: pd.DataFrame, allowed: float) -> Figure:
         ax.axhspan(-allowed, allowed, color=look.BAND, linewidth=0)
     ax.axhline(0, color=look.MUTED, linewidth=0.9)
     _plot_samples(ax, pairs, date2num(pairs["harvested_at"]), limit)
-    look.tick_evenly(ax)
     ax.xaxis.set_major_locator(AutoDateLocator(minticks=2, maxticks=6))
     ax.xaxis.set_major_formatter(_day)
     return figure
@@ -136,7 +134,6 @@ def draw_coverage(harvested, sampled) -> Figure:
             shares = 100 * np.histogram(values, edges)[0] / values.size
             ax.stairs(shares, edges, **style)
     ax.set_ylim(bottom=0)
-    look.tick_evenly(ax)
     return figure
 
 
@@ -216,15 +213,14 @@ def draw_season(curves: pd.DataFrame) -> Figure:
     left, height = max(map(look.width_of, names)) + 0.2, len(curves) * _ROW + 0.46
     across = columns_of("curves")["bias"].head
     # At the right there is room for half a tick's number.
-    figure, ax = look.framed(look.FULL, height, keys, across, left=left, right=0.2)
+    margins: _Style = {"left": left, "right": 0.2, "ruled": "x"}
+    figure, ax = look.framed(look.FULL, height, keys, across, **margins)
     # Wide intervals run off the axis.
     sizes = curves[["bias", "bias_low", "bias_high"]].abs()
     enough = 1.2 * max(2 * curves["allowed_bias"].max(), sizes["bias"].max())
     limit = float(max(1.1 * min(np.nanmax(sizes), enough), 0.1))
-    ax.set(xlim=(-limit, limit), ylim=(len(curves) - 0.5, -0.5))
-    look.tick_evenly(ax)
-    ax.set_yticks(range(len(curves)), names)
-    _without_left_axis(ax)
+    ax.set_xlim(-limit, limit)
+    look.tick_rows(ax, names)
     ax.axvline(0, color=look.MUTED, linewidth=0.9)
     rim: _Style = {"markersize": 5.5, "markeredgecolor": "white", "mew": 0.5}
     for k, row in enumerate(curves.to_dict("records")):
@@ -238,13 +234,6 @@ def draw_season(curves: pd.DataFrame) -> Figure:
             if abs(end) > limit:
                 ax.plot(np.copysign(limit, end), k, arrow, color=colour, **rim)
     return figure
-
-
-def _without_left_axis(ax: Axes) -> None:
-    """Leave the rows of axes to the words beside them."""
-    ax.tick_params(axis="y", length=0)
-    ax.grid(visible=False, axis="y")
-    ax.spines["left"].set_visible(False)
 
 
 def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
@@ -268,14 +257,13 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     keys += [key_line("half an LSD each way", **_LSD)]
     left, height = max(map(look.width_of, names)) + 0.42, len(entries) * _ROW + 0.46
     across = f"Yield at standard moisture ({unit})"
-    figure, ax = look.framed(look.FULL, height, keys, across, left=left, right=1.55)
+    margins: _Style = {"left": left, "right": 1.55, "ruled": "x"}
+    figure, ax = look.framed(look.FULL, height, keys, across, **margins)
     box = ax.get_position()
     side = figure.add_axes((1 - 1.4 / look.FULL, box.y0, 1.2 / look.FULL, box.height))
-    look.style_axes(side)
-    look.label_axes(side, "Chance selected (%)", "")
-    for axes in (ax, side):
-        axes.set_ylim(len(entries) - 0.4, -0.6)
-        _without_left_axis(axes)
+    look.add_scales(side, "Chance selected (%)", ruled="x")
+    look.tick_rows(ax, names)
+    look.tick_rows(side, [""] * len(names))
     middle = np.where(np.isfinite(after), after, before)
     ax.hlines(rows, middle - lsd / 2, middle + lsd / 2, **_LSD)
     ax.plot(before, rows, mew=0.8, zorder=3, **recorded)
@@ -284,17 +272,15 @@ def draw_ranks(entries: pd.DataFrame, count: int, unit: str) -> Figure:
     # Those whose selection is open are marked.
     colours = np.where((chances > 0.1) & (chances < 0.9), look.SIGNAL, look.MID)
     side.hlines(rows, 0, 100 * chances, colors=list(colours), linewidth=_BAR)
-    side.set(xlim=(0, 100), xticks=[0, 50, 100], yticks=[])
+    side.set(xlim=(0, 100), xticks=[0, 50, 100])
     if not np.isfinite(chances).any():
         side.text(50, rows.size / 2 - 0.5, NOT_KNOWN, ha="center", **look.LETTERING)
-    look.tick_evenly(ax)
-    ax.set_yticks([])
     low, high = ax.get_xlim()
     ax.set_xlim(low, high)
     inch = (high - low) / (look.FULL * box.width)
     ranks = [f"{place:g}" if isfinite(place) else "–" for place in rank]
-    for words, aside in ((names, 0.1), (ranks, left - 0.25)):
-        look.write_all(ax, np.full(rows.size, low - aside * inch), rows, words, "right")
+    aside = low - (left - 0.25) * inch
+    look.write_all(ax, np.full(rows.size, aside), rows, ranks, share=1)
     if 0 < np.count_nonzero(now) < len(entries):
         at = np.count_nonzero(now) - 0.5
         for axes in (ax, side):
@@ -329,12 +315,15 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     left, bottom = 0.5, 0.46
     cell = min((look.FULL - left - 0.1) / columns, _WIDEST)
     tall = min(0.62 * cell, _TALLEST / lines)
-    margins = {"left": left, "right": look.FULL - left - columns * cell}
+    margins: _Style = {
+        "ruled": "",
+        "left": left,
+        "right": look.FULL - left - columns * cell,
+    }
     height = lines * tall + bottom
     figure, ax = look.framed(look.FULL, height, keys, "Row", "Range", **margins)
-    ax.grid(visible=False)
-    ax.tick_params(length=0)
-    ax.spines[:].set(visible=True, color=look.RULE)
+    frame = ax.plot([0, 0, 1, 1, 0], [0, 1, 1, 0, 0], transform=ax.transAxes)
+    frame[0].set(color=look.RULE, linewidth=0.8, clip_on=False)
     look.tick_evenly(ax, 16, max(2, int(lines * tall / 0.2)), integer=True)
     places = np.full((lines, columns), np.nan)
     places[range_ - range_.min(), row - row.min()] = value

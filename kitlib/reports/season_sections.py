@@ -221,9 +221,8 @@ def season_curves(season: SeasonAudit) -> list[page.Block]:
     shown, more = list(season.audits)[:MOST_CURVES], len(season.audits) - MOST_CURVES
     blocks = [b for curve in shown for b in of_curve.curve_section(season, curve)]
     if more > 0:
-        said = (
-            f"{counted(more, 'more curve')} in curves.csv, bands.csv and effects.csv."
-        )
+        others = counted(more, "more curve")
+        said = f"{others} in curves.csv, bands.csv and effects.csv."
         blocks.append(page.Paragraph(said, small=True))
     return blocks
 

@@ -294,9 +294,8 @@ def measured_here(trial: TrialAudit) -> list[page.Block]:
 
 def found_here(season: SeasonAudit, trial: TrialAudit) -> list[page.Block]:
     """Return the findings that concern the trial, and what no reader may overlook."""
-    curves = [
-        c for name, c in review_curves(season).curves.items() if name in trial.curves
-    ]
+    reviewed = review_curves(season).curves.items()
+    curves = [curve for name, curve in reviewed if name in trial.curves]
     told = [found for curve in curves for found in curve_findings(curve)]
     # What could have put an offset wrong at set-up is left to the season's report.
     findings = [*trial.findings, *(found for found in told if not tells_a_cause(found))]

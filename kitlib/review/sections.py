@@ -336,7 +336,6 @@ def draw_plan(plans: Mapping[str, pd.DataFrame], unit: str) -> Figure:
     highest = max(t["half_width_bias"].quantile(0.75) for t in plans.values())
     right = reach if isfinite(reach) else every["cost"].max()
     ax.set(ylim=(0, highest), xlim=(0, right))
-    style.tick_evenly(ax)
     return figure
 
 
@@ -376,22 +375,20 @@ def _in_words(history: OffsetHistory, level: float) -> str:
 
 def draw_history(histories: Sequence[OffsetHistory], level: float = 0.95) -> Figure:
     """Draw the offset each season called for, with intervals and the prediction."""
-    keys = [
-        style.key_line("earlier seasons", color=style.BLUE, marker="o", **_DOT),
-        style.key_line("this season", color=style.AMBER, marker="^", **_DOT),
-        style.key_line(
-            "predicted from earlier seasons", color=style.BAND, **style.SWATCH
-        ),
-    ]
+    keys = [style.key_line("earlier seasons", color=style.BLUE, marker="o", **_DOT)]
+    keys += [style.key_line("this season", color=style.AMBER, marker="^", **_DOT)]
+    band: dict[str, Any] = {"color": style.BAND, **style.SWATCH}
+    keys += [style.key_line("predicted from earlier seasons", **band)]
     n = len(histories)
     across = f"Offset the season calls for ({POINTS})"
-    figure, ax = style.framed(style.FULL, 0.46 + 0.5 * n, keys, across, left=1.6)
+    tall, names = 0.46 + 0.5 * n, [style.as_drawn(h.name, 20) for h in histories]
+    figure, ax = style.framed(style.FULL, tall, keys, across, left=1.6, ruled="x")
+    style.tick_rows(ax, names)
     for row, history in enumerate(histories):
         low, high = history.expected.interval(level)
         if isfinite(low):
-            ax.fill_betweenx(
-                [row - 0.4, row + 0.4], low, high, color=style.BAND, linewidth=0
-            )
+            ends = row - 0.4, row + 0.4
+            ax.fill_betweenx(ends, low, high, color=style.BAND, linewidth=0)
         places = row + np.linspace(-0.3, 0.3, len(history.values))
         for place, value in zip(places, history.values, strict=True):
             is_now = value is history.values[-1]
@@ -399,6 +396,4 @@ def draw_history(histories: Sequence[OffsetHistory], level: float = 0.95) -> Fig
             ax.plot(value.interval(level), [place] * 2, color=colour, linewidth=1.2)
             look = {**_DOT, "marker": marker, "markeredgecolor": "white"}
             ax.plot(value.value, place, zorder=3, color=colour, **look)
-    ax.set_yticks(range(n), [style.as_drawn(h.name, 20) for h in histories])
-    ax.set_ylim(n - 0.5, -0.5)
     return figure

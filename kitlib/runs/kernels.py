@@ -347,9 +347,7 @@ class LentKernelEngine(NBClientEngine):
         cls, nb_man: Any, _name: str, *, kernel: Kernel, begin: tuple, **_: object
     ) -> None:
         """Make the kernel as good as new, and execute a notebook's cells in it."""
-        cell = new_code_cell(
-            f"from kitlib.runs.workers import begin; begin(*{begin!r})"
-        )
+        cell = new_code_cell(f"import kitlib.runs.workers as w; w.begin(*{begin!r})")
         before = NotebookClient(new_notebook(cells=[cell]), km=kernel)
         client = PapermillNotebookClient(nb_man, km=kernel, record_timing=False)
         before.reset_execution_trackers()

@@ -204,9 +204,7 @@ def curvature(sensor: ArrayLike, reference: ArrayLike, trial: Any) -> Estimate:
     low, high = span_of(reference)
     z = (2 * reference - low - high) / (high - low)  # -1 and 1 at the ends
     if np.unique(reference).size < 3:
-        raise NoSpread(
-            "curvature: the reference takes 2 values only; expected 3 or more."
-        )
+        raise NoSpread("curvature: the reference takes 2 values; expected 3 or more.")
     design = np.column_stack([np.ones_like(z), z, z * z])
     fit = clustered_fit(design, errors_of(sensor, reference), trial)
     return fit.contrast([0.0, 0.0, -1.0])

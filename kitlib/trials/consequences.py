@@ -152,9 +152,8 @@ def _with_means(
         return found
     before = entry_means(used["before"], used["entry"], used["block"])
     candidate = ~np.isin(before.entries, list(checks))
-    count = (
-        ranking.selection_count(select, int(candidate.sum())) if candidate.any() else 0
-    )
+    n = int(candidate.sum())
+    count = ranking.selection_count(select, n) if n else 0
     found = replace(found, before=before, candidate=candidate, count=count)
     if not compared(used).any():
         return found

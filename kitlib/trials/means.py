@@ -301,11 +301,9 @@ def _kenward_roger(layout: Layout, deviations: np.ndarray, ratio: float):
     Softw. 59 (2014), issue 9.
     """
     # Deviations stand for yields: what entries explain has no part in the errors.
-    each = np.eye(layout.entries.size)
-    strata = reml.split(
-        layout.block, layout.blocks.size, each[layout.entry], deviations
-    )
-    found = reml.inference(strata, ratio, each)
+    eye = np.eye(layout.entries.size)
+    strata = reml.split(layout.block, layout.blocks.size, eye[layout.entry], deviations)
+    found = reml.inference(strata, ratio, eye)
     # For one difference the moment match of Kenward and Roger comes to 2 over the
     # variance of its log variance.
     variance = differences(found.covariance)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.colors import to_hex, to_rgb
+from matplotlib.lines import Line2D
 from PIL import Image
 from pytest import approx
 
@@ -85,7 +86,8 @@ def dots(figure):
 
 
 def legend(figure):
-    return [text.get_text() for text in figure.texts]
+    keys = [artist for artist in figure.artists if isinstance(artist, Line2D)]
+    return [key.get_label() for key in keys]
 
 
 @pytest.mark.parametrize("name", EVERY_FIGURE)
@@ -141,7 +143,7 @@ def test_axes_are_named_with_their_units(name, across, up):
 def test_without_data_a_figure_says_so(figure):
     drawn = figure()
     assert not drawn.axes
-    assert legend(drawn)[0].startswith("no ")
+    assert drawn.texts[0].get_text().startswith("no ")
 
 
 def test_the_three_greys_are_told_apart_in_print():
@@ -234,11 +236,43 @@ def test_a_map_fills_each_cell_with_the_colour_of_its_class():
     assert drawn.axes[0].get_xlim() == (0.5, 4.5)
 
 
+def numbers(ax):
+    """Return the words beside both axes and where they stand, in data."""
+    inverse, dpi = ax.transData.inverted().transform, ax.figure.dpi
+    ticks = [[*drawing._ticks(ax, k)] for k in (0, 1)]
+    return [
+        [(word, inverse((dpi * at, dpi * at))[k]) for at, word in ticks[k]]
+        for k in (0, 1)
+    ]
+
+
+def test_numbers_stand_where_they_say_and_none_is_shortened():
+    _, ax = drawing.framed(3, 2, [])
+    ax.set(xlim=(-0.2, 1.1), ylim=(3_000_000, 3_000_011))
+    across, up = numbers(ax)
+    assert [word for word, _ in across] == ["0.0", "0.5", "1.0"]
+    assert len(up) > 4 and all(word.startswith("30000") for word, _ in up)
+    for word, at in across + up:
+        assert float(word.replace("−", "-")) == approx(at)
+
+
+def test_axes_are_drawn_with_their_words_and_grid():
+    def drawn(**look):
+        return png_bytes(drawing.framed(3, 2, [], **look)[0])
+
+    plain = drawn(ruled="")
+    assert len({plain, drawn(), drawn(ruled="x"), drawn(across="Row")}) == 4
+    # A long name stands on two lines, not beyond the picture.
+    figure, _ = drawing.framed(3, 2, [], up="Half-width of the interval (points)")
+    image = np.asarray(Image.open(BytesIO(png_bytes(figure))).convert("L"))
+    assert (image[[0, -1]] == 255).all()
+
+
 def test_many_words_stand_at_their_places():
     figure = EVERY_FIGURE["coverage"]()
     ax = figure.axes[0]
     before = len(figure.artists)
-    write_all(ax, [15.0, 18.0], [10.0, 20.0], ["ab", "ab"], side="left")
+    write_all(ax, [15.0, 18.0], [10.0, 20.0], ["ab", "ab"], share=0)
     corners = figure.artists[before].get_path().vertices
     moved = ax.transData.transform([(18, 20)]) - ax.transData.transform([(15, 10)])
     half = len(corners) // 2

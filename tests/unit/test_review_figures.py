@@ -18,10 +18,7 @@ from kitlib.statistics.estimates import Estimate
 
 
 def texts(figure):
-    return [
-        text.get_text()
-        for text in figure.findobj(match=lambda a: hasattr(a, "get_text"))
-    ]
+    return [artist.get_label() for artist in figure.artists]
 
 
 @pytest.fixture

@@ -111,7 +111,7 @@ def test_constant_references_are_refused():
         curvature([14.0, 15.0, 16.0, 17.0], [15.0] * 4, range(4))
     with pytest.raises(NoSpread, match="middle 90 %"):
         spread_trend([14.0, 15.0, 16.0, 17.0], [15.0] * 4, range(4))
-    with pytest.raises(NoSpread, match="2 values only"):
+    with pytest.raises(NoSpread, match="takes 2 values"):
         curvature([14.0, 15.0, 16.0, 17.0], [14.0, 14.0, 16.0, 16.0], range(4))
 
 
