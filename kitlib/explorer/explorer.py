@@ -91,10 +91,8 @@ class ExploredCurve:
         codes = np.unique(self.trials, return_inverse=True)[1]
         self.samples = replace(found, trial=codes)
         self.own = what_if.own_turn(self.samples)  # the correction they call for
-        allowed = float(self.audit.tolerance.at(self.audit.mean_reference))
-        self.stops = what_if.offset_stops(
-            settings.setting_step, self.own.offset, allowed
-        )
+        limit = float(self.audit.tolerance.at(self.audit.mean_reference))
+        self.stops = what_if.offset_stops(settings.setting_step, self.own.offset, limit)
         self.tilts = what_if.tilt_stops(self.own.tilt)
         # Offset loaded during the season [% moisture], moisture the audit states yields
         # at [% wet basis]; nan if not known.

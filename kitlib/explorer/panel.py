@@ -32,10 +32,8 @@ from kitlib.words.terms import counted, show
 KEEP_AFTER = 0.5  # choices are kept once nothing was done for so long [s]
 MOST_ENTRIES = 12
 RECORDS = "what_if recorded_at curve offset bias newly_selected reason inputs_sha256"
-CURVES = (
-    "curve offset tilt audit_action audit_offset n n_trials bias bias_low bias_high"
-)
-CURVES += " rmsep_left_out rmsep_left_out_low rmsep_left_out_high"
+CURVES = "curve offset tilt audit_action audit_offset n n_trials bias bias_low"
+CURVES += " bias_high rmsep_left_out rmsep_left_out_low rmsep_left_out_high"
 UNSHOWN = "what_if season choices page row_sha256 page_sha256"
 _ANYWHERE = ("curve", "step", "offset_of", "open")  # also without samples
 

@@ -68,10 +68,8 @@ def typed_tables(folder: Path, season: Season) -> dict[str, CheckedTable]:
     """
     tables: dict[str, CheckedTable] = {}
     for name in SCHEMAS:  # the plots first
-        by_sample = (
-            name in _OF_SAMPLES and tables["plots"].frame["sample"].notna().any()
-        )
-        table = CheckedTable(empty_table(name), name, by_sample=bool(by_sample))
+        named = name in _OF_SAMPLES and tables["plots"].frame["sample"].notna().any()
+        table = CheckedTable(empty_table(name), name, by_sample=bool(named))
         tables[name] = _read_table(Path(folder), table, season)
     whole_book.cache_clear()  # it may be large
     _settle_names(tables, season)

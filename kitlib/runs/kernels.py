@@ -150,18 +150,20 @@ class Kernels:
         # Threads, for the work itself is done in the kernels, which are processes.
         self.threads = ThreadPoolExecutor(jobs)
         self._here, self._all = threading.local(), set[Kernel]()
+        self._idle, self._ended = set[Kernel](), False  # neither starting nor lent
 
     def __enter__(self) -> "Kernels":
         return self
 
     def __exit__(self, *_: object) -> None:
+        self._ended = True
         for kernel in self._all.copy():
             kernel.kill()
         self.threads.shutdown(cancel_futures=True)
         with ThreadPoolExecutor(1) as apart:  # for here an event loop may be running
             # At a cluster's worker a thread may be at work still; it closes its own.
-            idle = [kernel for kernel in self._all if not kernel.loop.is_running()]
-            list(apart.map(Kernel.close, idle))
+            while self._idle:
+                apart.submit(self._idle.pop().close).result()
             apart.submit(lambda: ensure_event_loop().close())
         shutil.rmtree(self.folder, ignore_errors=True)
 
@@ -172,10 +174,15 @@ class Kernels:
 
     def own(self) -> Kernel:
         """Return this thread's kernel, a new one if it has none."""
+        if self._ended:
+            raise DeadKernelError("the run has ended")
         if not hasattr(self._here, "kernel"):
             kernel = Kernel(self.folder)
             self._all.add(kernel)
-            kernel.begin()
+            try:
+                kernel.begin()
+            finally:
+                self._idle.add(kernel)
             self._here.kernel = kernel
         return self._here.kernel
 
@@ -183,6 +190,7 @@ class Kernels:
     def lent(self) -> Iterator[Kernel]:
         """Lend this thread's kernel, which is ended if it fails or has served long."""
         kernel, spent = self.own(), True
+        self._idle.remove(kernel)
         try:
             yield kernel
             kernel.notebooks += 1
@@ -193,6 +201,8 @@ class Kernels:
                 del self._here.kernel
                 self._all.remove(kernel)
                 kernel.close()
+            else:
+                self._idle.add(kernel)
 
 
 # ---- notebooks

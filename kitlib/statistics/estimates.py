@@ -186,15 +186,13 @@ def cluster_codes(place: str, labels: Any, n: int) -> tuple[np.ndarray, int]:
     return codes, len(names)
 
 
-def sums_by_cluster(
-    codes: np.ndarray, n_clusters: int, values: np.ndarray
-) -> np.ndarray:
-    """Return the sums of rows, (n, ...), over each cluster, (n_clusters, ...)."""
+def sums_by_cluster(codes: np.ndarray, count: int, values: np.ndarray) -> np.ndarray:
+    """Return the sums of rows, (n, ...), over each cluster, (count, ...)."""
     # A sparse product: np.add.at would be ten times slower on a million plots.
     positions = (codes, np.arange(codes.size))
-    member = csr_array((np.ones(codes.size), positions), (n_clusters, codes.size))
+    member = csr_array((np.ones(codes.size), positions), (count, codes.size))
     sums = member @ values.reshape(codes.size, -1)
-    return sums.reshape(n_clusters, *values.shape[1:])
+    return sums.reshape(count, *values.shape[1:])
 
 
 def orthonormal(place: str, design: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

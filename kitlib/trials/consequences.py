@@ -259,10 +259,8 @@ def selected_under(
         corrected = correction.apply(served["sensor"].to_numpy())
         yields[served.index] = -served["per_point"] * (100 - corrected)
     means = entry_means(yields, used["entry"], used["block"], errors=False).mean
-    chosen = ranking.rank_changes(
-        means, means, found.count, found.candidate
-    ).selected_after
-    return tuple(found.before.entries[chosen].tolist())
+    ranks = ranking.rank_changes(means, means, found.count, found.candidate)
+    return tuple(found.before.entries[ranks.selected_after].tolist())
 
 
 def _uncertain_of(plots: pd.DataFrame, corrections: Mapping[str, Correction]) -> list:

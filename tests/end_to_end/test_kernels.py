@@ -5,6 +5,8 @@ import signal
 import stat
 import subprocess
 import sys
+import threading
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import nbformat
@@ -13,6 +15,7 @@ import pytest
 from conftest import SeasonFolder
 from faults.runs import only_trials
 from interrupts import wait_for
+from nbclient.exceptions import DeadKernelError
 from nbformat.v4 import new_code_cell, new_notebook
 
 from kitlib.runs import cli, kernels
@@ -44,6 +47,38 @@ def results_of(folder, name):
     cells = nbformat.read(str(folder / "out" / name), as_version=4).cells
     outputs = [output for cell in cells for output in cell.get("outputs", [])]
     return [o.data["text/plain"] for o in outputs if o.output_type == "execute_result"]
+
+
+def test_a_kernel_at_work_is_closed_by_its_own_thread_alone(monkeypatch):
+    """As at a cluster's worker, whose season is taken away when a run is broken off."""
+    closed, taken, ended = [], threading.Event(), threading.Event()
+    monkeypatch.setattr(kernels.Kernel, "begin", lambda _: None)
+
+    def close(kernel):
+        kernel.loop.close()
+        closed.append(threading.current_thread())
+
+    monkeypatch.setattr(kernels.Kernel, "close", close)
+    found = Kernels()
+
+    def work():
+        with pytest.raises(RuntimeError, match="killed"), found.lent():
+            taken.set()
+            assert ended.wait(60)
+            raise RuntimeError("killed")
+        with pytest.raises(DeadKernelError, match="the run has ended"), found.lent():
+            pass
+        return threading.current_thread()
+
+    with ThreadPoolExecutor(1) as there:
+        at_work = there.submit(work)
+        assert taken.wait(60)
+        with found:
+            found.threads.submit(found.own).result()  # one of another thread, idle
+        assert len(closed) == 1
+        ended.set()
+        assert closed == [closed[0], at_work.result(60)]
+    assert closed[0] is not closed[1]
 
 
 @pytest.fixture(scope="module")
