@@ -312,7 +312,7 @@ def draw_field_map(row, range_, value, label: str, decimals: int = 2) -> Figure:
     keys = [key_line(label, linestyle="none")]
     classes = zip(middles, look.SCALE, strict=True)
     keys += [key_line(m, color=colour, **look.SWATCH) for m, colour in classes]
-    left, bottom = 0.5, 0.46
+    left, bottom = 0.56, 0.46
     cell = min((look.FULL - left - 0.1) / columns, _WIDEST)
     tall = min(0.62 * cell, _TALLEST / lines)
     margins: _Style = {

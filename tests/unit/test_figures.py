@@ -256,6 +256,14 @@ def test_numbers_stand_where_they_say_and_none_is_shortened():
         assert float(word.replace("−", "-")) == approx(at)
 
 
+@pytest.mark.parametrize("name", EVERY_FIGURE)
+def test_nothing_is_cut_at_the_edges_of_a_figure(name):
+    image = np.asarray(
+        Image.open(BytesIO(png_bytes(EVERY_FIGURE[name]()))).convert("L")
+    )
+    assert (image[[0, -1]] == 255).all() and (image[:, [0, -1]] == 255).all()
+
+
 def test_axes_are_drawn_with_their_words_and_grid():
     def drawn(**look):
         return png_bytes(drawing.framed(3, 2, [], **look)[0])
