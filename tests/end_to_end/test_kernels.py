@@ -1,5 +1,6 @@
 """Kernels kept through a run: as good as new for each notebook, and nobody else's."""
 
+import json
 import os
 import signal
 import stat
@@ -97,12 +98,16 @@ def run(lent, monkeypatch):
     """Return a function that runs cells in a lent kernel and returns their results."""
     found, scratch = lent
 
-    def run_cells(*sources, failure=""):
+    def run_cells(*sources, failure="", report=""):
         notebook = notebook_of(*sources)
         monkeypatch.setattr(kernels, "read_notebook", lambda name: notebook)
-        task = Task(name="n.ipynb", notebook="n")
+        task = Task(name="n.ipynb", notebook="n", report=report)
+        for left in (scratch / "out").glob("n.*"):
+            left.unlink()
         assert run_notebook(task, scratch, found) == failure
-        return results_of(scratch, task.failed_name if failure else task.name)
+        kept = task.failed_name if failure else task.name
+        assert [path.name for path in (scratch / "out").glob("*.ipynb")] == [kept]
+        return results_of(scratch, kept)
 
     return run_cells
 
@@ -116,6 +121,28 @@ def test_a_notebook_finds_the_season_audited(run):
     )
     ask = "found = s.audit_season(season).trials; s.read_tables = kept; found"
     assert run(blind, ask) == ["['T1', 'T2', 'T3']"]
+
+
+def test_a_notebook_sees_the_season_and_leaves_no_trace_of_time(run, lent):
+    write = "from pathlib import Path; Path(report).write_text('PDF') and None"
+    look = "from kitlib.intake.settings import season_folder\n"
+    look += "'plots.csv' in [path.name for path in season_folder(season).iterdir()]"
+    assert run(write, look, report="n.pdf") == ["True"]
+    out = lent[1] / "out"
+    assert (out / "n.pdf").read_text() == "PDF"
+    text = (out / "n.ipynb").read_text()
+    assert "papermill" not in text and str(lent[1]) not in text
+    cells = nbformat.reads(text, as_version=4).cells
+    assert [c.id for c in cells] == ["cell-01", "cell-02", "cell-03", "cell-04"]
+    assert cells[1].metadata == {"tags": ["injected-parameters"]}
+    sorted_text = json.dumps(
+        json.loads(text), indent=1, sort_keys=True, ensure_ascii=False
+    )
+    assert sorted_text == text.rstrip("\n")
+
+
+def test_a_notebook_that_writes_no_report_has_failed(run):
+    run("1 + 1", report="n.pdf", failure="it wrote no n.pdf")
 
 
 STATE = """
@@ -216,18 +243,20 @@ def test_no_module_is_taken_from_where_one_stands(wary):
 # ---- what goes wrong
 
 
-@pytest.mark.parametrize("end", ["os._exit(0)", "os.kill(os.getpid(), 9)"])
-def test_a_kernel_that_dies_takes_no_other_along(run, end):
-    # The words are nbclient's.
-    run(f"import os; {end}", failure="no kernel: Kernel died")
+def test_a_kernel_that_dies_takes_no_other_along(run):
+    for end in ("os._exit(0)", "os.kill(os.getpid(), 9)"):
+        # The words are nbclient's.
+        run(f"import os; {end}", failure="no kernel: Kernel died")
     assert run("1 + 1") == ["2"]
 
 
-def test_a_kernel_is_retired_after_a_failure_and_after_many(run, monkeypatch):
+def test_a_kernel_is_retired_after_a_failure_and_after_many(run, lent, monkeypatch):
     ask = "import os; os.getpid()"
     first = run(ask)
     assert run(ask) == first
-    run("1 / 0", failure="ZeroDivisionError: division by zero")
+    run("raise ValueError('no such\\nthing')", failure="ValueError: no such")
+    text = (lent[1] / "out" / "n.failed.ipynb").read_text()
+    assert "no such" in text and str(Path.home()) + os.sep not in text
     second = run(ask)
     assert second != first
     monkeypatch.setattr(kernels, "MOST_NOTEBOOKS", 1)
@@ -240,7 +269,7 @@ def run_command(season, out, monkeypatch, *sources):
     notebook = notebook_of(*sources, "from pathlib import Path; report and Path")
     notebook.cells[-1].source += "(report).write_bytes(b'%PDF-')"
     monkeypatch.setattr(kernels, "read_notebook", lambda name: notebook)
-    arguments = ["run", str(season.folder), "--out", str(out), "--jobs", "2"]
+    arguments = ["run", str(season.folder), "--out", str(out), "--jobs", "1"]
     return cli.main(arguments)
 
 
@@ -268,7 +297,7 @@ def kernels_of(process):
 
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="it looks into /proc")
 def test_a_killed_run_leaves_no_process(season, tmp_path):
-    arguments = [COMMAND, "run", season.folder, "--out", tmp_path / "out"]
+    arguments = [COMMAND, "run", season.folder, "--out", tmp_path / "out", "--jobs=1"]
     started = subprocess.Popen(arguments, stderr=subprocess.DEVNULL)
     with started:
         wait_for(lambda: list((tmp_path / "out").rglob("*.ipynb")))
@@ -285,8 +314,9 @@ def test_a_kept_kernel_makes_the_bytes_of_a_new_one(
     demo, audited_demo, tmp_path, monkeypatch
 ):
     _ = audited_demo.outcomes  # ranked before, as a run does
-    tasks = list(season_tasks(audited_demo).values())
-    one, others = tasks[3], [*tasks[:3], tasks[12]]
+    tasks = season_tasks(audited_demo)
+    names = "trials/maize-01", "season", "trials/soybean-15"
+    one, *others = (tasks[f"{name}.ipynb"] for name in names)
     made = {}
     # The kept kernel is new to the first of its notebooks, which comes again last.
     for most, chosen in ((100, [one, *others, one]), (1, others)):
@@ -304,7 +334,7 @@ def test_a_kept_kernel_makes_the_bytes_of_a_new_one(
 
 def test_an_executed_notebook_runs_again_where_it_lies(wary, tmp_path):
     season, home, _, _ = wary
-    for name in ("season", "join", "plan", "trials/T1"):
+    for name in ("season", "join", "trials/T1"):
         notebook = home / f"{name}.ipynb"
         before = {p: p.read_bytes() for p in home.rglob("*.pdf")}
         again = tmp_path / "again.ipynb"

@@ -3,7 +3,6 @@
 import json
 import tempfile
 from functools import cache, partial
-from itertools import islice
 from pathlib import Path
 from zlib import crc32
 
@@ -24,8 +23,8 @@ from kitlib.words.findings import SeasonRefused
 pytestmark = pytest.mark.slow  # whole runs
 
 TRIES = 200
-# For want of time, one kind in four and one trial of each; DEVELOPERS.md tells of all.
-KINDS, MOST = kinds()[::4], 1
+# For want of time, one kind in four and one trial of each.
+KINDS = kinds()[::4]
 
 
 def audited(files: Files):
@@ -38,43 +37,51 @@ def audited(files: Files):
 
 
 def changed(good, kind, rng) -> Files | None:
-    """Return the good season changed once; None if it cannot be, or not be read."""
+    """Return the good season changed once in some of its rows; None if it cannot be.
+
+    After a change of a whole table hardly a report rests on what it rested on.
+    """
     for _ in range(TRIES):
         files = Files(dict(good))
         try:
-            kind.make(files, rng)
+            change = kind.make(files, rng)
         except CannotBeDone:
             continue
-        if not files.broken and files.content != good:
+        if not change.places or files.broken:
+            return None
+        if files.content != good:
             return files
     return None
 
 
 @pytest.fixture(scope="module")
 def good():
-    """Yield the good season's files, audit, trials' bases, and trials' reports."""
+    """Yield the good season's files, its trials' bases, and their reports."""
     files = good_season()
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(tables, "_read_table", reading_once(files))
         season = audited(Files(dict(files)))
         bases = {name: trial_basis(season, name) for name in season.trials}
-        yield files, season, bases, cache(partial(report_of, season))
+        yield files, bases, cache(partial(report_of, season))
 
 
 def report_of(season, name) -> str:
     return json.dumps(as_json(trial_report(season, name)))
 
 
-@pytest.mark.parametrize("kind", KINDS, ids=lambda kind: kind.name)
-def test_a_report_that_rests_on_the_same_is_the_same(good, kind):
-    files, season, bases, good_report_of = good
-    rng = np.random.default_rng(crc32(kind.name.encode()))
-    spoilt = changed(files, kind, rng)
-    try:
-        other = audited(spoilt) if spoilt else season
-    except SeasonRefused:
-        return
-    names = rng.permutation(other.trials)
-    kept = (n for n in names if bases.get(n) == trial_basis(other, n))
-    for name in islice(kept, MOST):
-        assert report_of(other, name) == good_report_of(name)
+def test_a_report_that_rests_on_the_same_is_the_same(good):
+    files, bases, good_report_of = good
+    compared = []
+    for kind in KINDS:
+        rng = np.random.default_rng(crc32(kind.name.encode()))
+        spoilt = changed(files, kind, rng)
+        try:
+            other = audited(spoilt) if spoilt else None
+        except SeasonRefused:
+            continue
+        for name in rng.permutation(other.trials if other else []):
+            if bases.get(name) == trial_basis(other, name):
+                assert report_of(other, name) == good_report_of(name), kind.name
+                compared.append(kind.name)
+                break
+    assert len(compared) >= 12
