@@ -229,15 +229,18 @@ def keys_alike(frames: Frames) -> list[Finding]:
     alike: list[Finding] = []
     of_season = [name for name in NAMES if name != "plot"]
     for column in (*of_season, "selection_reason", "plot", "block"):
+        holding = {table: frame for table, frame in frames.items() if column in frame}
+        cells = pd.concat([frame[column] for frame in holding.values()])
+        if _plain(pd.Series(cells.dropna().unique(), dtype="str")).is_unique:
+            continue  # as in most seasons; quickly seen
         parts = [
             # Plots and blocks are counted anew in every trial.
             pd.DataFrame({"name": frame[column], "table": table}).assign(
                 group=frame["trial"] if column in ("plot", "block") else ""
             )
-            for table, frame in frames.items()
-            if column in frame
+            for table, frame in holding.items()
         ]
-        alike += _spelt_twice(pd.concat(parts), column) if parts else []
+        alike += _spelt_twice(pd.concat(parts), column)
     return alike
 
 

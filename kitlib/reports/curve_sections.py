@@ -7,13 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from kitlib.curves.advice import (
-    KEEP,
-    RESLOPE,
-    UNRESOLVED,
-    Recommendation,
-    sep_judged,
-)
+from kitlib.curves.advice import KEEP, RESLOPE, UNRESOLVED, Recommendation, sep_judged
 from kitlib.curves.audit import BY_TUE, CurveAudit
 from kitlib.intake.outputs import digest, kept
 from kitlib.intake.pairs import OVEN

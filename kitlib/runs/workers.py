@@ -104,6 +104,7 @@ def begin(folder: str, audit: str) -> None:
     The audit stays, with what was worked out of it, for no notebook of the kit writes
     to it; a test holds that.
     """
+    os.chdir(folder)  # first, for where it stood may be gone
     get_ipython().reset(new_session=True)
     pyplot.close("all")
     if _FRESH:
@@ -117,7 +118,6 @@ def begin(folder: str, audit: str) -> None:
     pd.reset_option("display.")
     random.seed()
     np.random.seed()
-    os.chdir(folder)
     if audit not in _HELD:
         hold_audit(read_audit(Path(audit)))
         _HELD.append(audit)

@@ -163,7 +163,8 @@ def test_no_notebook_sees_what_another_did(run):
     before = run(STATE)
     run(
         STATE,
-        "mine = 1; os.environ['mine'] = '1'; os.chdir('/'); sys.path.append('/')\n"
+        "mine = 1; os.environ['mine'] = '1'; sys.path.append('/')\n"
+        "os.mkdir('gone'); os.chdir('gone'); os.rmdir(os.getcwd())\n"
         "matplotlib.rcParams['font.size'] = 30; matplotlib.pyplot.figure()\n"
         "pandas.set_option('display.precision', 2); warnings.simplefilter('error')",
     )
