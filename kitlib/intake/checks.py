@@ -230,8 +230,8 @@ def keys_alike(frames: Frames) -> list[Finding]:
     of_season = [name for name in NAMES if name != "plot"]
     for column in (*of_season, "selection_reason", "plot", "block"):
         holding = {table: frame for table, frame in frames.items() if column in frame}
-        names = {n for f in holding.values() for n in f[column].dropna().unique()}
-        if _plain(pd.Series([*names], dtype="str")).is_unique:
+        names = [frame[column].dropna() for frame in holding.values()]
+        if not names or _plain(pd.concat(names).drop_duplicates()).is_unique:
             continue  # as in most seasons; quickly seen
         parts = [
             # Plots and blocks are counted anew in every trial.
